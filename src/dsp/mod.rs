@@ -1,0 +1,8 @@
+//! Pure functions on samples: no file, no thread, no clock, no window.
+
+pub mod looping;
+pub mod peaks;
+pub mod pitch;
+pub mod resample;
+pub mod spans;
+pub mod tune;

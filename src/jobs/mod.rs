@@ -1,0 +1,7 @@
+//! Long work: what it reports and how it is stopped. Knows nothing of sound.
+
+pub mod pool;
+pub mod progress;
+
+pub use pool::{Pool, Revision};
+pub use progress::{Cancel, Job};

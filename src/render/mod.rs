@@ -1,0 +1,7 @@
+//! A take and its recipe to audio, to files, to a report: one path for window, commands and tests.
+
+pub mod batch;
+pub mod chain;
+pub mod check;
+pub mod names;
+pub mod propose;

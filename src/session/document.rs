@@ -1,0 +1,92 @@
+//! The whole session as a value: cheap to clone, so that undo keeps snapshots.
+
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use super::take::{Source, SourceId, Take, TakeId};
+use crate::units::{Hertz, MiddleC, STANDARD_A4_HZ, SampleRate};
+
+/// Settings of the whole set.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Setup {
+    /// Name of the set; used in delivered names and INFO.
+    pub title: String,
+    /// Frequency of A4.
+    pub a4: Hertz,
+    /// How note names in file names count octaves.
+    pub middle_c: MiddleC,
+    /// How the takes lie in the files; none: detected.
+    pub layout: Option<Layout>,
+    /// Pattern of delivered names, without the ending. Fields: `{set} {note} {midi} {layer}`.
+    pub name_pattern: String,
+    /// Rate of delivered files.
+    pub delivery_rate: SampleRate,
+    /// Loop score (0 to 100) from which "accept what passes" accepts.
+    pub accept_score: f64,
+}
+
+/// How the takes lie in the files.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Layout {
+    /// Each file holds one take.
+    TakePerFile,
+    /// Each file holds one note, its layers in order.
+    NotePerFile,
+    /// Each file holds one layer, its notes in order.
+    LayerPerFile,
+}
+
+impl Default for Setup {
+    fn default() -> Self {
+        Self {
+            title: "set".into(),
+            a4: Hertz(STANDARD_A4_HZ),
+            middle_c: MiddleC::C4,
+            layout: None,
+            name_pattern: "{set} {note} {layer}".into(),
+            delivery_rate: SampleRate::DELIVERY,
+            accept_score: 70.0,
+        }
+    }
+}
+
+/// Everything a session file holds.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Document {
+    /// Settings of the whole set.
+    pub setup: Setup,
+    /// The files, in the order they were found.
+    pub sources: Vec<Arc<Source>>,
+    /// The takes, in the order they were found.
+    pub takes: Vec<Arc<Take>>,
+}
+
+impl Document {
+    /// The take called `id`.
+    pub fn take(&self, id: TakeId) -> Option<&Arc<Take>> {
+        self.takes.iter().find(|t| t.id == id)
+    }
+
+    /// The source called `id`.
+    pub fn source(&self, id: SourceId) -> Option<&Arc<Source>> {
+        self.sources.iter().find(|s| s.id == id)
+    }
+
+    /// A take and the source it lies in.
+    pub fn take_and_source(&self, id: TakeId) -> Option<(&Arc<Take>, &Arc<Source>)> {
+        let take = self.take(id)?;
+        Some((take, self.source(take.source)?))
+    }
+
+    /// An id that no take has.
+    pub fn free_take_id(&self) -> TakeId {
+        TakeId(self.takes.iter().map(|t| t.id.0 + 1).max().unwrap_or(1))
+    }
+
+    /// An id that no source has.
+    pub fn free_source_id(&self) -> SourceId {
+        SourceId(self.sources.iter().map(|s| s.id.0 + 1).max().unwrap_or(1))
+    }
+}

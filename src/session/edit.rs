@@ -1,0 +1,155 @@
+//! Every way the user can change a document, as data.
+
+use std::sync::Arc;
+
+use super::document::{Document, Setup};
+use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
+use super::take::{Concern, Source, Take, TakeId, TakeState};
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::MidiNote;
+
+/// One change. Applying it gives a new document or an error; never half of one.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Edit {
+    /// Adds files and what was found in them. A source whose path is there already is replaced,
+    /// and those of its takes that overlap a new one keep id, state, place and recipe.
+    AddFound { sources: Vec<Source>, takes: Vec<Take> },
+    /// Replaces a take's concerns (by a fresh look at the whole sheet).
+    SetConcerns { take: TakeId, concerns: Vec<Concern> },
+    /// Accepts, sets aside, or takes either back.
+    SetState { take: TakeId, state: TakeState },
+    /// Gives a take another note or layer.
+    Place { take: TakeId, note: MidiNote, layer: u16 },
+    /// Sets or clears the whole recipe and the state that goes with it.
+    Propose { take: TakeId, recipe: Box<Recipe>, concerns: Vec<Concern> },
+    /// Replaces one part of a recipe.
+    SetTrim { take: TakeId, trim: TrimRecipe },
+    /// Replaces one part of a recipe.
+    SetTune { take: TakeId, tune: TuneRecipe },
+    /// Replaces one part of a recipe.
+    SetLoop { take: TakeId, looping: Option<LoopRecipe> },
+    /// Replaces one part of a recipe.
+    SetLevel { take: TakeId, level: LevelRecipe },
+    /// Replaces the settings of the set.
+    SetSetup(Box<Setup>),
+    /// Several, as one.
+    Many(Vec<Edit>),
+}
+
+impl Edit {
+    /// The document with this change made.
+    pub fn apply(&self, document: &Document) -> Result<Document> {
+        let mut next = document.clone();
+        self.apply_to(&mut next)?;
+        Ok(next)
+    }
+
+    fn apply_to(&self, d: &mut Document) -> Result<()> {
+        match self {
+            Self::AddFound { sources, takes } => add_found(d, sources, takes),
+            Self::SetConcerns { take, concerns } => take_mut(d, *take)?.concerns.clone_from(concerns),
+            Self::SetState { take, state } => set_state(take_mut(d, *take)?, *state)?,
+            Self::Place { take, note, layer } => {
+                let t = take_mut(d, *take)?;
+                t.note = Some(*note);
+                t.layer = *layer;
+                if let Some(r) = &mut t.recipe {
+                    r.tune.target = *note;
+                }
+            }
+            Self::Propose { take, recipe, concerns } => {
+                let t = take_mut(d, *take)?;
+                t.recipe = Some((**recipe).clone());
+                t.concerns.clone_from(concerns);
+                t.state = TakeState::Proposed;
+            }
+            Self::SetTrim { take, trim } => recipe_mut(d, *take)?.trim = *trim,
+            Self::SetTune { take, tune } => recipe_mut(d, *take)?.tune.clone_from(tune),
+            Self::SetLoop { take, looping } => recipe_mut(d, *take)?.looping = *looping,
+            Self::SetLevel { take, level } => recipe_mut(d, *take)?.level = *level,
+            Self::SetSetup(setup) => d.setup = (**setup).clone(),
+            Self::Many(edits) => {
+                for e in edits {
+                    e.apply_to(d)?;
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+fn take_mut(d: &mut Document, id: TakeId) -> Result<&mut Take> {
+    d.takes
+        .iter_mut()
+        .find(|t| t.id == id)
+        .map(Arc::make_mut)
+        .ok_or_else(|| Error::new(ErrorKind::Internal, format!("there is no take {}", id.0)))
+}
+
+fn recipe_mut(d: &mut Document, id: TakeId) -> Result<&mut Recipe> {
+    take_mut(d, id)?
+        .recipe
+        .as_mut()
+        .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe yet; propose one first"))
+}
+
+fn set_state(take: &mut Take, state: TakeState) -> Result<()> {
+    let needs_recipe = matches!(state, TakeState::Proposed | TakeState::Accepted);
+    if needs_recipe && take.recipe.is_none() {
+        return Err(Error::new(
+            ErrorKind::Nothing,
+            "this take has no recipe yet; propose one before accepting it",
+        ));
+    }
+    if needs_recipe && take.note.is_none() {
+        return Err(Error::new(
+            ErrorKind::Nothing,
+            "this take has no note yet; give it one before accepting it",
+        ));
+    }
+    take.state = state;
+    Ok(())
+}
+
+/// What the user did to a take survives a new survey of its file.
+fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
+    for fresh in sources {
+        let mut fresh = fresh.clone();
+        let given_id = fresh.id;
+        let old = d.sources.iter().position(|s| s.path == fresh.path);
+        fresh.id = old.map_or_else(|| d.free_source_id(), |i| d.sources[i].id);
+        let id = fresh.id;
+        match old {
+            Some(i) => d.sources[i] = Arc::new(fresh),
+            None => d.sources.push(Arc::new(fresh)),
+        }
+        let (mut kept, others): (Vec<_>, Vec<_>) =
+            std::mem::take(&mut d.takes).into_iter().partition(|t| t.source == id);
+        d.takes = others;
+        for t in takes.iter().filter(|t| t.source == given_id) {
+            let mut t = t.clone();
+            t.source = id;
+            let twin = kept
+                .iter()
+                .position(|k| k.span.overlap(t.span).0 * 2 > k.span.count().0.min(t.span.count().0));
+            if let Some(i) = twin {
+                let k = kept.swap_remove(i);
+                t = Take {
+                    id: k.id,
+                    state: k.state,
+                    recipe: k.recipe.clone(),
+                    note: k.note,
+                    layer: k.layer,
+                    ..t
+                };
+            } else {
+                let busy = d.takes.iter().chain(&kept).map(|t| t.id.0 + 1).max().unwrap_or(1);
+                t.id = TakeId(busy);
+            }
+            d.takes.push(Arc::new(t));
+        }
+        // Takes that a new survey no longer finds stay when somebody worked on them.
+        kept.retain(|k| k.state != TakeState::New);
+        d.takes.extend(kept);
+    }
+}

@@ -1,0 +1,18 @@
+//! The document: sources, takes, what is to be done with each, and the one undo history.
+//!
+//! Knows no thread and no widget. Only [`store`] touches files.
+
+pub mod document;
+pub mod edit;
+pub mod history;
+pub mod recipe;
+pub mod sheet;
+pub mod store;
+pub mod take;
+
+pub use document::{Document, Setup};
+pub use edit::Edit;
+pub use history::History;
+pub use recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
+pub use sheet::{Cell, Sheet};
+pub use take::{Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState};

@@ -1,0 +1,75 @@
+//! All the edit parameters of one take.
+
+use serde::{Deserialize, Serialize};
+
+use crate::dsp::looping::LoopParts;
+use crate::dsp::tune::StrengthCurve;
+use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
+
+/// What is to be done with a take, from the source's frames to the file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Recipe {
+    /// Which part of the source, and its fades.
+    pub trim: TrimRecipe,
+    /// Where to bring the pitch, and how much of it.
+    pub tune: TuneRecipe,
+    /// The loop; none: the take is delivered without one.
+    pub looping: Option<LoopRecipe>,
+    /// Its level.
+    pub level: LevelRecipe,
+}
+
+/// In and out points in source frames, and fades.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TrimRecipe {
+    /// The part of the source that is delivered.
+    pub range: FrameRange,
+    /// The onset, in source frames.
+    pub onset: Frame,
+    /// Fade at the in point.
+    pub fade_in: Seconds,
+    /// Fade at the out point.
+    pub fade_out: Seconds,
+}
+
+/// Target and strengths. The strengths are 0 to 1 here, 0 to 100 % on screen and on the command
+/// line.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct TuneRecipe {
+    /// The note to bring the take to; also the delivered root key.
+    pub target: MidiNote,
+    /// Added to the target's equal-tempered pitch.
+    pub offset: Cents,
+    /// How much of the whole take's deviation is taken out.
+    pub centre: f64,
+    /// How much of the slow movement (below 2 Hz).
+    pub drift: f64,
+    /// How much of the fast movement (2 Hz and above).
+    pub vibrato: f64,
+    /// How much of drift and vibrato flattening applies where, over seconds after the onset.
+    pub curve: StrengthCurve,
+}
+
+/// A loop, kept as source positions so that it survives a change of tuning.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LoopRecipe {
+    /// Source position (fractional frames) of the loop's first frame.
+    pub start: f64,
+    /// Source position of the first frame after the loop.
+    pub end: f64,
+    /// Length of the crossfade before the loop end; 0: none.
+    pub crossfade: Seconds,
+    /// 0 to 100 (see `dsp::looping`), as of when it was chosen.
+    pub score: f64,
+    /// The parts of the score.
+    pub parts: LoopParts,
+    /// A locked loop is not touched by proposals.
+    pub locked: bool,
+}
+
+/// Level changes.
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+pub struct LevelRecipe {
+    /// Gain applied to the whole take.
+    pub gain: Decibels,
+}

@@ -1,0 +1,233 @@
+//! Sources (files that takes were found in) and takes (one performance of one note).
+
+use std::path::PathBuf;
+
+use serde::{Deserialize, Serialize};
+
+use super::recipe::Recipe;
+use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate};
+
+/// Names a source within its session, for good.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct SourceId(pub u32);
+
+/// Names a take within its session, for good.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct TakeId(pub u32);
+
+/// A stretch of a source with nobody playing.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct RoomTone {
+    /// Where it lies.
+    pub range: FrameRange,
+    /// Its RMS level re full scale.
+    pub level: Decibels,
+}
+
+/// A file that takes were found in. It is only ever read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Source {
+    /// Its name within the session.
+    pub id: SourceId,
+    /// Where it is, relative to the session's folder where that can be said, else absolute.
+    pub path: PathBuf,
+    /// Its size in bytes when it was surveyed.
+    pub bytes: u64,
+    /// BLAKE3 hash of its bytes when it was surveyed, hexadecimal.
+    pub hash: String,
+    /// Frames a second.
+    pub rate: SampleRate,
+    /// Number of channels.
+    pub channels: u16,
+    /// Length in frames.
+    pub frames: u64,
+    /// The room, where one was found.
+    pub room_tone: Option<RoomTone>,
+}
+
+/// The note and layer that a file's name claims.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Named {
+    /// The note, when the name holds one.
+    pub midi: Option<MidiNote>,
+    /// The layer counted from 0, when the name or the order holds one.
+    pub layer: Option<u16>,
+}
+
+/// How far a take has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TakeState {
+    /// Found, nothing decided.
+    New,
+    /// The program filled the recipe.
+    Proposed,
+    /// The user (or `--accept`) said yes: it will be delivered.
+    Accepted,
+    /// The user said no: it will not be delivered.
+    SetAside,
+}
+
+impl TakeState {
+    /// The word for it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::New => "new",
+            Self::Proposed => "proposed",
+            Self::Accepted => "accepted",
+            Self::SetAside => "set aside",
+        }
+    }
+}
+
+/// What sort of problem a concern is; worst first.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ConcernKind {
+    /// The source file is gone or is not what it was.
+    SourceChanged,
+    /// Nothing rises above the room.
+    Silent,
+    /// Named one note and sounds another.
+    WrongNote,
+    /// Samples at full scale in a row.
+    Clipped,
+    /// The recording starts inside the sound.
+    StartsInside,
+    /// The recording ends inside the sound.
+    EndsInside,
+    /// Not enough steady sound for a loop.
+    TooShortToLoop,
+    /// The tracker is not sure of the note.
+    PitchUnsure,
+    /// Little distance between the note and the room.
+    Noisy,
+    /// Much louder or softer than its neighbours.
+    LevelOutOfLine,
+    /// Another take claims the same note and layer.
+    DuplicateCell,
+    /// No take for a note in a layer.
+    MissingCell,
+    /// No loop of an acceptable score was found.
+    NoGoodLoop,
+    /// The source brings a loop or root key of its own that says something else.
+    SourceDisagrees,
+}
+
+impl ConcernKind {
+    /// Short words for a label.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::SourceChanged => "source changed",
+            Self::Silent => "silent",
+            Self::WrongNote => "wrong note",
+            Self::Clipped => "clipped",
+            Self::StartsInside => "starts inside the sound",
+            Self::EndsInside => "ends inside the sound",
+            Self::TooShortToLoop => "too short to loop",
+            Self::PitchUnsure => "pitch unsure",
+            Self::Noisy => "noisy",
+            Self::LevelOutOfLine => "level out of line",
+            Self::DuplicateCell => "two takes for one cell",
+            Self::MissingCell => "missing",
+            Self::NoGoodLoop => "no good loop",
+            Self::SourceDisagrees => "source says otherwise",
+        }
+    }
+
+    /// The name in JSON, such as `wrong_note`.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::SourceChanged => "source_changed",
+            Self::Silent => "silent",
+            Self::WrongNote => "wrong_note",
+            Self::Clipped => "clipped",
+            Self::StartsInside => "starts_inside",
+            Self::EndsInside => "ends_inside",
+            Self::TooShortToLoop => "too_short_to_loop",
+            Self::PitchUnsure => "pitch_unsure",
+            Self::Noisy => "noisy",
+            Self::LevelOutOfLine => "level_out_of_line",
+            Self::DuplicateCell => "duplicate_cell",
+            Self::MissingCell => "missing_cell",
+            Self::NoGoodLoop => "no_good_loop",
+            Self::SourceDisagrees => "source_disagrees",
+        }
+    }
+
+    /// Whether `propose --accept` leaves a take with this concern for the user to decide.
+    pub fn needs_a_look(self) -> bool {
+        !matches!(self, Self::Noisy | Self::LevelOutOfLine | Self::SourceDisagrees)
+    }
+}
+
+/// A typed problem with a sentence for the user.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Concern {
+    /// What sort.
+    pub kind: ConcernKind,
+    /// What is wrong, with numbers, in a sentence.
+    pub text: String,
+}
+
+impl Concern {
+    /// A concern of `kind` that says `text`.
+    pub fn new(kind: ConcernKind, text: impl Into<String>) -> Self {
+        Self { kind, text: text.into() }
+    }
+}
+
+/// One performance of one note: a span of a source, what was measured in it, what is to be done.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Take {
+    /// Its name within the session.
+    pub id: TakeId,
+    /// The file it lies in.
+    pub source: SourceId,
+    /// The sound with its onset and its end, in source frames.
+    pub span: FrameRange,
+    /// Where the note begins to sound, in source frames; inside `span`.
+    pub onset: Frame,
+    /// The note that sounds, where the tracker found one.
+    pub sounds: Option<MidiNote>,
+    /// Its fundamental over the sustain.
+    pub f0: Option<Hertz>,
+    /// Deviation of `f0` from `sounds`.
+    pub cents: Cents,
+    /// RMS level of the span.
+    pub level: Decibels,
+    /// Level above the room; none without room tone.
+    pub snr: Option<Decibels>,
+    /// What the file's name claims.
+    pub named: Option<Named>,
+    /// The note it counts as in the sheet (the name's, else the one that sounds; the user may
+    /// change it). None: not placed yet.
+    pub note: Option<MidiNote>,
+    /// The layer it counts as, from 0.
+    pub layer: u16,
+    /// How far it has come.
+    pub state: TakeState,
+    /// What is wrong with it, worst first.
+    pub concerns: Vec<Concern>,
+    /// What is to be done with it; none while the state is new.
+    pub recipe: Option<Recipe>,
+}
+
+impl Take {
+    /// The worst thing about it.
+    pub fn worst_concern(&self) -> Option<&Concern> {
+        self.concerns.iter().min_by_key(|c| c.kind)
+    }
+
+    /// The loop score of its recipe, 0 to 100.
+    pub fn loop_score(&self) -> Option<f64> {
+        self.recipe.as_ref()?.looping.as_ref().map(|l| l.score)
+    }
+
+    /// Whether the user ought to look at it: it has a concern that matters and is not decided.
+    pub fn needs_a_look(&self) -> bool {
+        matches!(self.state, TakeState::New | TakeState::Proposed)
+    }
+}
