@@ -1,1 +1,13 @@
 //! The window; the only user of egui.
+//!
+//! One frame: [`app::App::logic`] takes in what the jobs and the sound engine report, then
+//! [`app::App::ui`] lets each panel draw from a read-only [`view::View`] and return
+//! [`command::Command`]s, which [`dispatch`] carries out one after the other. Nothing else changes
+//! the document. Panels keep only memory that may be lost (zoom, hover, a half-typed number).
+
+pub mod command;
+pub mod derived;
+pub mod panels;
+pub mod theme;
+pub mod view;
+pub mod widgets;
