@@ -80,7 +80,7 @@ fn hound_written_floats_and_many_channels() {
 fn hand_made_varieties() {
     let folder = tempfile::tempdir().unwrap();
     let f64s: Vec<u8> = [0.25f64, -1.5, 1e-3].iter().flat_map(|v| v.to_le_bytes()).collect();
-    let cases: Vec<(&str, Vec<u8>, Vec<u8>, Vec<f32>)> = vec![
+    let cases = [
         // 8-bit WAV is unsigned with 128 for zero (1991 specification, PCM format).
         ("8 bit", fmt(1, 1, 8_000, 8), vec![0, 128, 192, 255], vec![-1.0, 0.0, 0.5, 127.0 / 128.0]),
         ("64-bit float", fmt(3, 1, 96_000, 64), f64s, vec![0.25, -1.5, 1e-3]),
@@ -228,10 +228,10 @@ fn aiff_and_aifc() {
 fn late_by(x: &[f32], hz: f64, rate: f64) -> (f64, f64) {
     let margin = x.len() / 10;
     let (mut sine, mut cosine) = (0.0, 0.0);
-    for n in margin..x.len() - margin {
+    for (n, s) in x.iter().enumerate().take(x.len() - margin).skip(margin) {
         let phase = TAU * hz * n as f64 / rate;
-        sine += f64::from(x[n]) * phase.sin();
-        cosine += f64::from(x[n]) * phase.cos();
+        sine += f64::from(*s) * phase.sin();
+        cosine += f64::from(*s) * phase.cos();
     }
     let amplitude = 2.0 * sine.hypot(cosine) / (x.len() - 2 * margin) as f64;
     (-cosine.atan2(sine) / (TAU * hz / rate), amplitude)

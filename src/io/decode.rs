@@ -59,7 +59,9 @@ pub fn probe(path: &Path) -> Result<SoundInfo> {
 /// (false ends with `Cancelled`). Returns the head with the number of frames really decoded.
 ///
 /// Holds one block in memory. Errors as [`probe`]; further a sample that is not a finite number,
-/// and damage in the middle (`Decode`). A file that merely ends early gives what it has.
+/// and damage in the middle (`Decode`). A file that merely ends early gives what it has. MP3 and Ogg
+/// do not number their packets: damage that hides a whole packet goes unnoticed there, and what
+/// follows moves forward (by the same amount in every function here).
 pub fn for_each_block(path: &Path, block: &mut dyn FnMut(&[&[f32]]) -> bool) -> Result<SoundInfo> {
     let mut opened = open(path)?;
     let mut planes = Vec::new();
@@ -327,7 +329,7 @@ struct Packed {
     channels: u16,
     /// The next frame.
     at: u64,
-    /// Time stamp of frame 0, where packets carry their own place (FLAC).
+    /// Time stamp of frame 0, once known, where packets carry their own place (FLAC).
     origin: Option<i64>,
     is_flac: bool,
     is_mp3: bool,
@@ -375,7 +377,8 @@ impl Packed {
             rate,
             channels,
             at: 0,
-            origin: None,
+            // One that names its length starts at 0; a piece of a broadcast starts anywhere.
+            origin: frames.map(|_| 0),
             is_flac,
             is_mp3,
             damage: None,

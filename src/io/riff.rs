@@ -196,9 +196,7 @@ fn wave_marks(file: &mut File, layout: &Layout) -> io::Result<SourceMarks> {
     for chunk in &layout.chunks {
         match &chunk.id {
             b"smpl" => {
-                if read_smpl(&body(file, chunk, MOST_SMPL_BYTES)?, &mut marks) {
-                    has_smpl_root = true;
-                }
+                has_smpl_root |= read_smpl(&body(file, chunk, MOST_SMPL_BYTES)?, &mut marks);
             }
             b"inst" if !has_smpl_root => read_inst(&body(file, chunk, 7)?, &mut marks),
             b"LIST" => read_info(&body(file, chunk, MOST_TEXT_BYTES)?, &mut marks.info),
@@ -251,7 +249,7 @@ fn root_from_smpl(unity: u32, fraction: u32) -> Option<(MidiNote, Cents)> {
 pub(super) fn root_to_smpl(root: MidiNote, above: Cents) -> Option<(u32, u32)> {
     let steps = (above.0 / 100.0 * 4_294_967_296.0).round() as i64;
     let total = (i64::from(root.0) << 32) + steps;
-    (total >= 0).then(|| ((total >> 32) as u32, (total & 0xFFFF_FFFF) as u32))
+    (total >= 0).then_some(((total >> 32) as u32, (total & 0xFFFF_FFFF) as u32))
 }
 
 /// `inst`: unshifted note, then the adjustment in cents that brings the sound to that note (so it
