@@ -5,7 +5,6 @@ use crate::app::derived::{FromRecipe, FromSource, TakeDerived};
 use crate::app::view::View;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::dsp::looping::LoopCandidate;
-use crate::render::chain;
 use crate::session::{Document, LoopRecipe, Recipe, Source, Take};
 use crate::units::{Hertz, MiddleC, MidiNote};
 
@@ -144,7 +143,7 @@ impl<'a> Model<'a> {
             let t = &self.recipe()?.tune;
             Some(t.target.frequency(self.document.setup.a4).shifted(t.offset))
         };
-        self.made.map(|m| chain::rendered_f0(&m.rendered, self.document)).or_else(target).filter(|f| f.0 > 0.0)
+        self.made.and_then(|m| m.rendered.f0).or_else(target).filter(|f| f.0 > 0.0)
     }
 
     /// One period, in rendered frames.
