@@ -9,6 +9,7 @@ use crate::units::SampleRate;
 mod aiff;
 pub mod atomic;
 pub mod decode;
+pub mod hash;
 mod pcm;
 pub mod riff;
 pub mod wav;
