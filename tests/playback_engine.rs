@@ -455,8 +455,8 @@ fn sounds() -> Vec<AudioBuf> {
 fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
     let sound = |n: usize| {
         let rendered = sounds[n % sounds.len()].clone();
-        let source = (n % 3 > 0).then(|| rendered.part(FrameRange::new(0, 4_000)));
-        let looping = (n % 2 > 0).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
+        let source = (!n.is_multiple_of(3)).then(|| rendered.part(FrameRange::new(0, 4_000)));
+        let looping = (!n.is_multiple_of(2)).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
         Box::new(Playable { rendered, source, looping })
     };
     let side = |s: bool| if s { Side::Source } else { Side::Rendered };
