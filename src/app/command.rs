@@ -1,0 +1,124 @@
+//! Everything the user can ask for, as data.
+
+use std::path::PathBuf;
+
+use crate::playback::message::Side;
+use crate::session::{Edit, TakeId, TakeState};
+
+/// A wish of the user. Panels return these; only `dispatch` carries them out.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Command {
+    /// The session as a file.
+    Session(SessionCommand),
+    /// The document and its history.
+    Edit(EditCommand),
+    /// What is heard.
+    Sound(SoundCommand),
+    /// Moving about.
+    Go(GoCommand),
+    /// Long work.
+    Work(WorkCommand),
+}
+
+/// The session as a file.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SessionCommand {
+    /// Asks for a folder and opens it.
+    ChooseFolder,
+    /// Opens a folder, sound files, or a session file.
+    Open(Vec<PathBuf>),
+    /// Opens the last good autosave of the session that could not be read.
+    OpenAutosave(PathBuf),
+    /// Saves now (it saves by itself as well).
+    Save,
+    /// Takes a message away.
+    DismissNotice(u64),
+}
+
+/// The document and its history.
+#[derive(Debug, Clone, PartialEq)]
+pub enum EditCommand {
+    /// One step.
+    Do { label: String, edit: Edit },
+    /// Part of a gesture: shown, not yet a step.
+    Preview(Edit),
+    /// Ends the gesture as one step.
+    Commit(String),
+    /// Ends the gesture as if it had not been.
+    Abort,
+    /// Takes the last step back.
+    Undo,
+    /// Makes it again.
+    Redo,
+    /// Accepts, sets aside or takes either back, for the given take.
+    SetState(TakeId, TakeState),
+}
+
+/// What is heard.
+#[derive(Debug, Clone, PartialEq)]
+pub enum SoundCommand {
+    /// The selected take from its in point, going round its loop.
+    PlayTake,
+    /// The loop for ever, from its start.
+    PlayLoop,
+    /// From a second before the loop end, across the seam.
+    PlaySeam,
+    /// From a rendered frame.
+    PlayFrom(u64),
+    /// Silence.
+    Stop,
+    /// The rendered take or its source.
+    Listen(Side),
+    /// Master volume in dB, −60 to 0.
+    Volume(f32),
+    /// Looks for a sound device again.
+    TryDevice,
+    /// The caution of the first start was read.
+    CautionRead,
+}
+
+/// The rooms.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Room {
+    /// Notes × layers.
+    #[default]
+    Sheet,
+    /// One take.
+    Bench,
+    /// The layers of one note together.
+    Stack,
+    /// Writing the set.
+    Deliver,
+}
+
+/// Moving about.
+#[derive(Debug, Clone, PartialEq)]
+pub enum GoCommand {
+    /// To a room.
+    Room(Room),
+    /// Selects a take.
+    Select(TakeId),
+    /// To the next take (or the one before) in sheet order.
+    Step(i32),
+    /// To the next take that needs a look.
+    NextToLookAt,
+}
+
+/// Long work.
+#[derive(Debug, Clone, PartialEq)]
+pub enum WorkCommand {
+    /// Looks through the session's files again.
+    Survey,
+    /// Fills the recipes of all takes that are new.
+    ProposeAll,
+    /// Fills (again) the recipe of one take.
+    Propose(TakeId),
+    /// Accepts every proposed take that passes.
+    AcceptPassing,
+    /// Writes the accepted takes into a folder.
+    Deliver(PathBuf),
+    /// Asks for a folder, then delivers into it.
+    ChooseDeliverFolder,
+    /// Stops a job.
+    Cancel(u64),
+}

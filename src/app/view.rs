@@ -1,0 +1,91 @@
+//! What a panel may see: everything, read-only.
+
+use std::path::Path;
+
+use super::command::Room;
+use super::derived::Derived;
+use super::theme::Theme;
+use crate::playback::message::Side;
+use crate::session::{Document, Sheet, Take, TakeId};
+
+/// Sound, as far as the window shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SoundView {
+    /// Name of the device, or why there is none.
+    pub device: std::result::Result<String, String>,
+    /// The take that plays and the rendered frame it is at.
+    pub playing: Option<(TakeId, u64)>,
+    /// What is heard.
+    pub side: Side,
+    /// Master volume in dB.
+    pub volume_db: f32,
+    /// Peaks left and right, 0 to 1, with the meter's fall.
+    pub peak: [f32; 2],
+    /// The limiter works.
+    pub limited: bool,
+}
+
+/// Long work that is going on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobView {
+    /// Its name for [`super::command::WorkCommand::Cancel`].
+    pub id: u64,
+    /// What is being done.
+    pub stage: String,
+    /// 0 to 1.
+    pub fraction: f32,
+    /// Steps done and to be done.
+    pub counts: (u64, u64),
+    /// Seconds left by the pace so far.
+    pub seconds_left: Option<f64>,
+}
+
+/// A message for the user.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NoticeView {
+    /// Its name for dismissing.
+    pub id: u64,
+    /// Whether something went wrong.
+    pub is_error: bool,
+    /// The sentence.
+    pub text: String,
+}
+
+/// Everything a panel may see.
+pub struct View<'a> {
+    /// The document as it is now.
+    pub document: &'a Document,
+    /// Grows with every change of the document.
+    pub revision: u64,
+    /// Its sheet.
+    pub sheet: &'a Sheet,
+    /// The session file; none before anything is open.
+    pub path: Option<&'a Path>,
+    /// Another program has the session: nothing can be changed.
+    pub read_only: bool,
+    /// What undo and redo would do.
+    pub undo: Option<&'a str>,
+    /// What redo would do.
+    pub redo: Option<&'a str>,
+    /// The room shown.
+    pub room: Room,
+    /// The selected take.
+    pub selected: Option<TakeId>,
+    /// Heavy results.
+    pub derived: &'a Derived,
+    /// Long work.
+    pub jobs: &'a [JobView],
+    /// Messages.
+    pub notices: &'a [NoticeView],
+    /// Sound.
+    pub sound: &'a SoundView,
+    /// Colours and sizes.
+    pub theme: &'a Theme,
+}
+
+impl<'a> View<'a> {
+    /// The selected take.
+    pub fn selected_take(&self) -> Option<&'a Take> {
+        self.document.take(self.selected?).map(|t| &**t)
+    }
+}
