@@ -105,10 +105,11 @@ fn peak(x: &[f32]) -> f32 {
 }
 
 /// Steps that a sine of amplitude `a` can make while two readings of it are crossfaded over 10 ms:
-/// by equal power the amplitude reaches √2·a, and the gains themselves move by at most √3 (the
-/// slope of √(3t²) at 0) over 480 frames each.
+/// the amplitude stays `a` when the gains know how alike they are, and is √2·a at most when they
+/// do not; the gains themselves move by at most 1.5·√2 (the slope of the smooth step in the middle,
+/// over the root of ½) over 480 frames each.
 fn allowed_step(a: f64, hz: f64) -> f64 {
-    a * (2f64.sqrt() * TAU * hz / 48_000.0 + 2.0 * 3f64.sqrt() / 480.0)
+    a * (2f64.sqrt() * TAU * hz / 48_000.0 + 2.0 * 1.5 * 2f64.sqrt() / 480.0)
 }
 
 // ---- what is played ------------------------------------------------------------------------------
@@ -243,7 +244,9 @@ fn moving_the_loop_while_it_plays_does_not_click() {
     }
     let worst = largest_step(&heard);
     assert!(worst <= allowed_step(a, hz), "{worst} against {}", allowed_step(a, hz));
-    assert!(peak(&heard[30_000..]) >= 0.99 * a as f32);
+    // Neither a dip nor a bump: the likeness is measured over 3 periods, so it is known to
+    // 1/(2·2π·3) = 0.027, half of which comes into the power at the middle of the crossfade.
+    assert!(peak(&heard) <= 1.02 * a as f32, "{}", peak(&heard));
 }
 
 #[test]
@@ -253,7 +256,11 @@ fn a_loop_of_whole_periods_keeps_its_phase_through_a_jump() {
     e.apply(play(playable(mono(x.clone()), None), 0));
     left(&mut e, 60_000);
     e.apply(Message::SetLoop(Some(Box::new(a_loop(16_000, 32_000, vec![])))));
-    left(&mut e, 480);
+    let crossing = left(&mut e, 480);
+    // In phase the crossfade is by equal gain: the sound goes on as if nothing had happened.
+    for (h, x) in crossing.iter().zip(&x[60_000..]) {
+        assert!((h - x).abs() <= 4.0 * f32::EPSILON, "{h} {x}");
+    }
     // 60 000 lies 44 000 into the loop of 16 000: at 16 000 + 12 000.
     assert_eq!(e.position(), Some(28_480));
     let heard = left(&mut e, 3_000);
@@ -455,8 +462,9 @@ fn sounds() -> Vec<AudioBuf> {
 fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
     let sound = |n: usize| {
         let rendered = sounds[n % sounds.len()].clone();
-        let source = (n % 3 > 0).then(|| rendered.part(FrameRange::new(0, 4_000)));
-        let looping = (n % 2 > 0).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
+        let source = (!n.is_multiple_of(3)).then(|| rendered.part(FrameRange::new(0, 4_000)));
+        let looping =
+            (!n.is_multiple_of(2)).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
         Box::new(Playable { rendered, source, looping })
     };
     let side = |s: bool| if s { Side::Source } else { Side::Rendered };

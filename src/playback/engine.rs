@@ -202,7 +202,8 @@ impl Engine {
     }
 
     fn play(&mut self, what: Box<Playable>, from: u64, side: Side) -> Option<Trash> {
-        self.fade_out_all(self.frames(CHANGE_S), Shape::EqualPower);
+        // Another take: nothing to do with what played.
+        self.fade_out_all(self.frames(CHANGE_S), Shape::EqualPower(0.0));
         let slot = self.free_voice();
         let (place, trash) = self.place_sound(what);
         let Some(what) = self.sounds[place].as_deref() else { return trash };
@@ -239,12 +240,12 @@ impl Engine {
             let frame = (old.reader.frame as f64 * rate.as_f64() / old_rate.as_f64()).round() as u64;
             reader = Reader::new(frame, rate, self.rate);
         }
-        let jumped = reader.set_round(what.looping.as_ref(), frames, old.reader.goes_round());
+        reader.set_round(what.looping.as_ref(), frames, old.reader.goes_round());
         let mut side = old.side;
         if what.source.is_none() {
             side = Fade::still(0.0);
         }
-        self.cross_to(slot, jumped, Voice { sound: place, looping: LoopOf::Sound, reader, side, ..old });
+        self.cross_to(slot, old, Voice { sound: place, looping: LoopOf::Sound, reader, side, ..old });
         trash.or_else(|| self.take_trash())
     }
 
@@ -253,16 +254,16 @@ impl Engine {
         let slot = self.free_voice();
         let frames = self.sounds[old.sound].as_deref().map_or(0, |s| s.rendered.len() as u64);
         let mut reader = old.reader;
-        let (mut of, mut trash, mut jumped) = (LoopOf::Nobody, None, false);
+        let (mut of, mut trash) = (LoopOf::Nobody, None);
         if let Some(looping) = looping {
-            jumped = reader.set_round(Some(&looping), frames, true);
+            reader.set_round(Some(&looping), frames, true);
             let place = (0..PLACES).find(|p| !self.uses_loop(*p)).unwrap_or(0);
             trash = self.loops[place].replace(looping).map(Trash::Loop);
             of = LoopOf::Place(place);
         } else {
             reader.set_round(None, frames, false);
         }
-        self.cross_to(slot, jumped, Voice { looping: of, reader, ..old });
+        self.cross_to(slot, old, Voice { looping: of, reader, ..old });
         trash.or_else(|| self.take_trash())
     }
 
@@ -278,7 +279,7 @@ impl Engine {
         let mut reader = Reader::new(to.min(frames), sound.rendered.rate(), self.rate);
         reader.set_round(looping, frames, false);
         let slot = self.free_voice();
-        self.cross_to(slot, true, Voice { reader, ..old });
+        self.cross_to(slot, old, Voice { reader, ..old });
     }
 
     fn set_side(&mut self, side: Side) {
@@ -306,15 +307,41 @@ impl Engine {
         self.volume.go(volume, length, Shape::EqualGain);
     }
 
-    /// Lets `voice` come in for what plays: by equal power after a jump, else by equal gain.
-    fn cross_to(&mut self, slot: usize, jumped: bool, mut voice: Voice) {
-        let shape = if jumped { Shape::EqualPower } else { Shape::EqualGain };
+    /// Lets `voice` come in for `old`, which plays, by as much as the two are alike: neither a dip
+    /// nor a bump in the level, whether it is the same sound or another part of it.
+    fn cross_to(&mut self, slot: usize, old: Voice, mut voice: Voice) {
         let length = self.frames(CHANGE_S);
+        let shape = match self.likeness(old, voice, length) {
+            r if r > 0.999 => Shape::EqualGain,
+            r => Shape::EqualPower(r),
+        };
         self.fade_out_all(length, shape);
         voice.gain = Fade::still(0.0);
         voice.gain.go(1.0, length, shape);
         voice.last = [0.0; 2];
         self.start(slot, voice);
+    }
+
+    /// Correlation of what two voices would play next, over `frames`: Σab/√(Σa²·Σb²), 0 where it is
+    /// negative or one of them is silent.
+    fn likeness(&self, mut a: Voice, mut b: Voice, frames: u32) -> f32 {
+        let (Some(of_a), Some(of_b)) = (self.sounds[a.sound].as_deref(), self.sounds[b.sound].as_deref())
+        else {
+            return 0.0;
+        };
+        let (mut ab, mut aa, mut bb) = (0f64, 0f64, 0f64);
+        for _ in 0..frames {
+            let x = a.read(of_a, &self.loops, &self.kernel);
+            let y = b.read(of_b, &self.loops, &self.kernel);
+            for (x, y) in x.map(f64::from).into_iter().zip(y.map(f64::from)) {
+                ab += x * y;
+                aa += x * x;
+                bb += y * y;
+            }
+        }
+        let r = ab / (aa * bb).sqrt();
+        // Also when it is no number: silence, or samples that are none.
+        if r > 0.0 { r.min(1.0) as f32 } else { 0.0 }
     }
 
     fn start(&mut self, slot: usize, voice: Voice) {
@@ -378,6 +405,21 @@ impl Engine {
 impl Voice {
     /// Computes the next frame into `last` and moves on.
     fn next(&mut self, sound: &Playable, loops: &[Option<Box<PlayLoop>>; PLACES], kernel: &Kernel) {
+        let frame = self.read(sound, loops, kernel);
+        let gain = self.gain.advance();
+        self.last = frame.map(|x| {
+            let y = x * gain;
+            if y.is_finite() { y } else { 0.0 }
+        });
+    }
+
+    /// The next frame before the gain; moves on.
+    fn read(
+        &mut self,
+        sound: &Playable,
+        loops: &[Option<Box<PlayLoop>>; PLACES],
+        kernel: &Kernel,
+    ) -> [f32; 2] {
         let looping = match self.looping {
             LoopOf::Nobody => None,
             LoopOf::Sound => sound.looping.as_ref(),
@@ -393,11 +435,7 @@ impl Voice {
             }
             _ => rendered,
         };
-        let gain = self.gain.advance();
-        self.last = frame.map(|x| {
-            let y = x * gain;
-            if y.is_finite() { y } else { 0.0 }
-        });
         self.reader.step();
+        frame
     }
 }

@@ -1,14 +1,15 @@
 //! A gain that moves from one value to another. Only + − × ÷ √: the same bits on every machine.
 
 /// How a gain moves; `s` is the smooth step 3t² − 2t³ of the elapsed part `t`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Shape {
     /// from + (to − from)·s. Two such gains, up and down, add up to 1: right where both sounds are
-    /// nearly the same.
+    /// the same.
     EqualGain,
-    /// √(from² + (to² − from²)·s). The squares of two such gains add up to 1: right where the
-    /// sounds have nothing to do with each other.
-    EqualPower,
+    /// The same divided by √(s² + (1−s)² + 2·r·s·(1−s)): for sounds with the correlation r (0 to 1)
+    /// the power stays what it was, g₁² + g₂² + 2·r·g₁·g₂ = 1 (Fink, Holters & Zölzer, DAFx-16). 0 is
+    /// the equal-power crossfade of sounds that have nothing to do with each other, 1 the equal gain.
+    EqualPower(f32),
 }
 
 /// A gain on its way.
@@ -51,11 +52,12 @@ impl Fade {
     fn shaped(&self) -> f32 {
         let t = self.at as f32 / self.length as f32;
         let s = t * t * (3.0 - 2.0 * t);
+        let v = self.from + (self.to - self.from) * s;
         match self.shape {
-            Shape::EqualGain => self.from + (self.to - self.from) * s,
-            Shape::EqualPower => {
-                let (a, b) = (self.from * self.from, self.to * self.to);
-                (a + (b - a) * s).max(0.0).sqrt()
+            Shape::EqualGain => v,
+            // At least ½ under the root.
+            Shape::EqualPower(r) => {
+                v / (s * s + (1.0 - s) * (1.0 - s) + 2.0 * r.max(0.0) * s * (1.0 - s)).sqrt()
             }
         }
     }
@@ -90,15 +92,20 @@ mod tests {
     }
 
     #[test]
-    fn gains_or_their_squares_add_up_to_one() {
-        // Three roundings of 2⁻²⁴ each at most, doubled by squaring.
+    fn gains_or_their_power_add_up_to_one() {
+        // Some ten roundings of 2⁻²⁴ each at most.
         for (a, b) in pair(Shape::EqualGain) {
-            assert!((a + b - 1.0).abs() < 4e-7);
+            assert!((a + b - 1.0).abs() < 6e-7);
         }
-        for (a, b) in pair(Shape::EqualPower) {
-            assert!((a * a + b * b - 1.0).abs() < 8e-7);
+        for r in [0.0, 0.3, 0.9, 1.0] {
+            for (a, b) in pair(Shape::EqualPower(r)) {
+                assert!((a * a + b * b + 2.0 * r * a * b - 1.0).abs() < 1e-6, "{a} {b} {r}");
+            }
         }
-        assert_eq!(pair(Shape::EqualPower)[480], (1.0, 0.0));
+        // At the middle g = 1/√(2(1+r)), as published.
+        let (a, b) = pair(Shape::EqualPower(0.5))[240];
+        assert!((a - 1.0 / 3f32.sqrt()).abs() < 1e-6 && (a - b).abs() < 1e-6);
+        assert_eq!(pair(Shape::EqualPower(0.0))[480], (1.0, 0.0));
     }
 
     #[test]

@@ -112,18 +112,15 @@ impl Reader {
 
     /// Goes round `looping` from now on, cut to a sound of `frames`. A position at or beyond the
     /// end jumps by whole loop lengths into the loop, so that a whole number of periods lies
-    /// between (`jump`), or else stays outside and plays to the end. Says whether it jumped.
-    pub fn set_round(&mut self, looping: Option<&PlayLoop>, frames: u64, jump: bool) -> bool {
+    /// between (`jump`), or else stays outside and plays to the end.
+    pub fn set_round(&mut self, looping: Option<&PlayLoop>, frames: u64, jump: bool) {
         self.wrapped = false;
         let cut = looping.map(|l| FrameRange::new(l.range.start.0, l.range.end.0.min(frames)));
         self.round = cut.filter(|r| !r.is_empty() && (jump || self.frame < r.end.0));
-        match self.round {
-            Some(r) if self.frame >= r.end.0 => {
-                self.frame = r.start.0 + (self.frame - r.start.0) % r.count().0;
-                // What comes before the new place is what lies before it, if there is anything.
-                true
-            }
-            _ => false,
+        if let Some(r) = self.round
+            && self.frame >= r.end.0
+        {
+            self.frame = r.start.0 + (self.frame - r.start.0) % r.count().0;
         }
     }
 
