@@ -28,8 +28,7 @@ fn params(centre: f64, drift: f64, vibrato: f64) -> TuneParams {
 /// The exact track of a note that deviates by `cents(t)`.
 fn track(cents: impl Fn(f64) -> f64, seconds: f64) -> F0Track {
     let n = (seconds / HOP_S) as usize + 1;
-    let f0_hz: Vec<_> =
-        (0..n).map(|i| Some(TARGET.0 * (cents(i as f64 * HOP_S) / 1200.0).exp2())).collect();
+    let f0_hz: Vec<_> = (0..n).map(|i| Some(TARGET.0 * (cents(i as f64 * HOP_S) / 1200.0).exp2())).collect();
     F0Track { hop_s: HOP_S, confidence: vec![1.0; n], f0_hz }
 }
 
@@ -40,8 +39,8 @@ fn tone(cents: impl Fn(f64) -> f64, seconds: f64, rate_hz: f64) -> Vec<f32> {
 }
 
 /// Pitch of a pure tone over time, in cents from the target: mixed down by the target frequency,
-/// smoothed by a squared Hann window of 12 ms (20 half periods of what the mixing leaves at twice
-/// the frequency, which lies 100 dB down in its side lobes), and the phase differentiated.
+/// smoothed by a squared Hann window of 12 ms (21 periods of what the mixing leaves at twice the
+/// frequency, which lies over 100 dB down in its side lobes), and the phase differentiated.
 /// Returns (time in seconds, cents) every 5 ms.
 fn measured(x: &[f32], rate_hz: f64) -> Vec<(f64, f64)> {
     let half = (0.006 * rate_hz) as usize;
@@ -195,7 +194,8 @@ fn noise_above_twelve_hertz_is_left_out() {
     let t = track(|t| f64::from(noise[(t / HOP_S).round() as usize]), 10.0);
     let d = deviation(&t, TARGET).unwrap();
     let map = pitch_map(&d, &params(1.0, 1.0, 1.0), 0.0, 480_000.0, rate(48_000), rate(48_000)).unwrap();
-    let c: Vec<(f64, f64)> = (200..1_800).map(|i| (i as f64 * HOP_S, map.cents_at(i as f64 * 240.0))).collect();
+    let c: Vec<(f64, f64)> =
+        (200..1_800).map(|i| (i as f64 * HOP_S, map.cents_at(i as f64 * 240.0))).collect();
     let band = |from: f64, until: f64| {
         let (mut hz, mut sum) = (from, 0.0);
         while hz < until {
@@ -226,9 +226,8 @@ fn outliers_and_gaps_do_no_harm() {
         t.f0_hz[i] = None;
     }
     let d = deviation(&t, TARGET).unwrap();
-    let off: Vec<(f64, f64)> = (40..760)
-        .map(|i| (0.0, d.centre + d.drift[i] + d.vibrato[i] - truth(i as f64 * HOP_S)))
-        .collect();
+    let off: Vec<(f64, f64)> =
+        (40..760).map(|i| (0.0, d.centre + d.drift[i] + d.vibrato[i] - truth(i as f64 * HOP_S))).collect();
     let worst = off.iter().map(|v| v.1.abs()).fold(0.0, f64::max);
     println!("outliers: {:.3} cents rms, worst {worst:.2}", rms(&off));
     assert!(rms(&off) <= 0.3 && worst <= 2.0);
@@ -262,8 +261,11 @@ fn an_onset_does_not_ring() {
     let d = deviation(&track(truth, 2.0), TARGET).unwrap();
     let after: Vec<f64> = (0..400).map(|i| d.centre + d.drift[i] + d.vibrato[i]).collect();
     println!("onset: {:?}", after[..40].iter().map(|c| format!("{c:.2}")).collect::<Vec<_>>());
-    for (i, c) in after.iter().enumerate().skip(16) {
-        assert!(c.abs() < 1.0, "{} ms: {c} cents", i * 5);
+    // From 60 ms on the scoop itself is below 1 cent. A fit by any filter of this steepness that
+    // took the scoop for music would overshoot by 9 % of it (Gibbs): 13 cents. What is left must be
+    // well below the just noticeable difference (3.5 cents: Moore, from memory).
+    for (i, c) in after.iter().enumerate().skip(12) {
+        assert!(c.abs() < 2.0, "{} ms: {c} cents", i * 5);
     }
     assert!(d.centre.abs() < 0.05);
 }
@@ -317,7 +319,8 @@ fn stereo_keeps_its_phase() {
     };
     let d = deviation(&track(unsteady, 2.0), TARGET).unwrap();
     let map = pitch_map(&d, &params(1.0, 1.0, 1.0), 0.0, n as f64, rate(44_100), rate(48_000)).unwrap();
-    let read = |planes| read_along(&AudioBuf::new(planes, rate(44_100)).unwrap(), &map, rate(48_000)).unwrap();
+    let read =
+        |planes| read_along(&AudioBuf::new(planes, rate(44_100)).unwrap(), &map, rate(48_000)).unwrap();
     let both = read(vec![side(0.0), side(TAU / 4.0)]);
     assert_eq!(both.rate(), rate(48_000));
     // Quadrature stays quadrature: a circle of radius ½ at every frame.
@@ -363,8 +366,11 @@ fn stretching_keeps_the_fixed_frame() {
         let want = map.source_at(fixed + (m - fixed) * factor);
         assert!((s.source_at(m) - want).abs() < 1e-6, "{m}");
     }
-    assert!((s.cents_at(50_000.0) - map.cents_at(fixed + (50_000.0 - fixed) * factor)
-        - 1200.0 * factor.log2()).abs() < 1e-9);
+    assert!(
+        (s.cents_at(50_000.0) - map.cents_at(fixed + (50_000.0 - fixed) * factor) - 1200.0 * factor.log2())
+            .abs()
+            < 1e-9
+    );
     assert_eq!(map.stretched(f64::NAN, 0.0), map);
 }
 
@@ -454,7 +460,7 @@ prop_compose! {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(200))]
+    #![proptest_config(ProptestConfig { cases: 200, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// However wild the deviation: the map is finite, rises strictly, and its inverse fits.
     #[test]
@@ -516,9 +522,11 @@ proptest! {
         let truth = |t: f64| centre + slope * t + a * (TAU * f * t + phase).sin();
         let d = deviation(&track(truth, 3.0), TARGET).unwrap();
         for i in 30..570 {
-            let sum = d.centre + d.drift[i] + d.vibrato[i];
-            // Gain at 7 Hz is 0.9985; rounding of the narrowest fit adds a little.
-            prop_assert!((sum - truth(i as f64 * HOP_S)).abs() <= 0.0025 * a + 0.02, "{}: {}", i, sum);
+            let off = d.centre + d.drift[i] + d.vibrato[i] - truth(i as f64 * HOP_S);
+            // The gain at 7 Hz is 0.9985 (formula in `smooth`). Near the ends nothing holds the fit
+            // from outside; half a second inside that is forgotten.
+            let share = if (100..500).contains(&i) { 0.003 } else { 0.15 };
+            prop_assert!(off.abs() <= share * a + 0.01, "{}: {}", i, off);
         }
     }
 }

@@ -35,9 +35,8 @@ fn fit(y: &[f32], cycles: f64) -> (f64, f64, f64) {
         m[i].iter_mut().for_each(|v| *v /= pivot);
         for k in (0..3).filter(|k| *k != i) {
             let f = m[k][i];
-            for j in 0..4 {
-                m[k][j] -= f * m[i][j];
-            }
+            let row = m[i];
+            m[k].iter_mut().zip(row).for_each(|(v, r)| *v -= f * r);
         }
     }
     let [dc, a, b] = [m[0][3], m[1][3], m[2][3]];
@@ -107,8 +106,6 @@ fn flat_to_twenty_kilohertz() {
         (192_000.0, 192.0 / 44.1),
     ] {
         for hz in [20.0, 1_000.0, 5_000.0, 15_000.0, 19_000.0, 20_000.0] {
-            // The promise holds for what comes out below 20 kHz.
-            let hz = if step > 1.0 && hz * step > 20_000.0 && step < 1.05 { hz / step } else { hz };
             let (gain, _) = through(hz, rate, step);
             worst = worst.max(gain.abs());
             assert!(gain.abs() <= 0.01, "{hz} Hz at {rate}, step {step}: {gain} dB");
@@ -119,7 +116,8 @@ fn flat_to_twenty_kilohertz() {
 
 #[test]
 fn what_would_alias_is_gone() {
-    for (rate, step) in [(96_000.0, 2.0), (48_000.0, 48.0 / 44.1), (192_000.0, 4.0), (44_100.0, cents(50.0))] {
+    for (rate, step) in [(96_000.0, 2.0), (48_000.0, 48.0 / 44.1), (192_000.0, 4.0), (44_100.0, cents(50.0))]
+    {
         let limit = rate / step / 2.0;
         for hz in [limit * 1.0, limit * 1.05, limit * 1.3] {
             if hz >= rate / 2.0 {
@@ -179,7 +177,7 @@ fn impulse_is_symmetric_and_keeps_its_area() {
 
 #[test]
 fn short_clips_are_read_like_long_ones_with_silence_around() {
-    for n in [0usize, 1, 2, 7, 50, 300, 415, 417] {
+    for n in [0usize, 1, 2, 7, 50, 300, 351, 353] {
         let x = signals::white_noise(0.3, n, n as u64);
         let mut padded = vec![0f32; 3_000];
         padded[1_000..1_000 + n].copy_from_slice(&x);
@@ -229,7 +227,7 @@ fn wrong_speeds_and_positions_are_refused() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// A value does not depend on what else is read: blocks leave no mark.
     #[test]

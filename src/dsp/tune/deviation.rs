@@ -147,9 +147,7 @@ fn span(usable: &[bool]) -> (usize, usize) {
 /// The movement (up to 12 Hz) that fits `note` best, without what does not fit.
 fn fit_movement(note: &[Option<f64>], hop_s: f64) -> Vec<f64> {
     let (y, base) = bridged(note, hop_s);
-    let fit = |weights| {
-        Smoother::new(weights, MOVEMENT_ORDER, MOVEMENT_HZ, hop_s).sharp(&y, MOVEMENT_SHARP)
-    };
+    let fit = |weights| Smoother::new(weights, MOVEMENT_ORDER, MOVEMENT_HZ, hop_s).sharp(&y, MOVEMENT_SHARP);
     let mut z = fit(base.clone());
     for _ in 0..ROBUST_PASSES {
         let residual: Vec<f64> = y.iter().zip(&z).map(|(y, z)| (y - z).abs()).collect();
@@ -201,11 +199,11 @@ fn fade_out_beyond(x: &mut [f64], first: usize, end: usize, hop_s: f64) {
     let length = (FADE_S / hop_s).round().max(1.0);
     let gain = |steps: usize| 0.5 + 0.5 * (std::f64::consts::PI * (steps as f64 / length).min(1.0)).cos();
     let (at_first, at_last) = (x[first], x[end - 1]);
-    for i in 0..first {
-        x[i] = at_first * gain(first - i);
+    for (steps, v) in x[..first].iter_mut().rev().enumerate() {
+        *v = at_first * gain(steps + 1);
     }
-    for i in end..x.len() {
-        x[i] = at_last * gain(i + 1 - end);
+    for (steps, v) in x[end..].iter_mut().enumerate() {
+        *v = at_last * gain(steps + 1);
     }
 }
 
@@ -214,7 +212,7 @@ fn median(mut x: Vec<f64>) -> f64 {
     if x.is_empty() {
         return 0.0;
     }
-    let even = x.len() % 2 == 0;
+    let even = x.len().is_multiple_of(2);
     let mid = x.len() / 2;
     let (low, upper, _) = x.select_nth_unstable_by(mid, f64::total_cmp);
     if !even {

@@ -45,11 +45,10 @@ pub fn pitch_map(
     let parts = ((until - from) / (spacing * from_rate.as_f64())).ceil().max(1.0) as usize;
     let step = (until - from) / parts as f64;
     // Two values a piece: at its start and in its middle.
-    let cents: Vec<f64> = (0..=2 * parts)
-        .map(|i| correction.at((from + step * 0.5 * i as f64) / from_rate.as_f64()))
-        .collect();
-    // Written so that what is no number is refused as well.
-    if let Some(c) = cents.iter().find(|c| !(c.abs() <= MOST_CENTS)) {
+    let cents: Vec<f64> =
+        (0..=2 * parts).map(|i| correction.at((from + step * 0.5 * i as f64) / from_rate.as_f64())).collect();
+    // A movement of endless size gives what is no number between its values.
+    if let Some(c) = cents.iter().find(|c| c.is_nan() || c.abs() > MOST_CENTS) {
         return Err(Error::invalid(
             "pitch correction",
             format!("{c:.0} cents"),
@@ -146,7 +145,8 @@ fn check_range(from: f64, until: f64) -> Result<()> {
 }
 
 fn check_params(p: &TuneParams) -> Result<()> {
-    let strengths = [("centre strength", p.centre), ("drift strength", p.drift), ("vibrato strength", p.vibrato)];
+    let strengths =
+        [("centre strength", p.centre), ("drift strength", p.drift), ("vibrato strength", p.vibrato)];
     let nodes = p.curve.nodes.iter().map(|n| ("strength curve", n.1));
     for (name, value) in strengths.into_iter().chain(nodes) {
         if !(0.0..=1.0).contains(&value) {
@@ -175,7 +175,8 @@ fn check_deviation(d: &Deviation) -> Result<()> {
     if let Some(bad) = values.into_iter().find(|v| !v.is_finite()) {
         return Err(Error::invalid("deviation", bad, "finite cents"));
     }
-    if !d.drift.is_empty() && !(d.hop_s.is_finite() && d.hop_s > 0.0) {
+    let usable_hop = d.hop_s.is_finite() && d.hop_s > 0.0;
+    if !d.drift.is_empty() && !usable_hop {
         return Err(Error::invalid("hop of the deviation", d.hop_s, "a positive number of seconds"));
     }
     Ok(())

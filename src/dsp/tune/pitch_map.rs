@@ -36,11 +36,7 @@ impl PitchMap {
     /// A map that only changes the rate: p(m) = start + m·from/to, covering `frames` source frames.
     pub fn plain(start: f64, frames: f64, from: SampleRate, to: SampleRate) -> Self {
         let ratio = from.as_f64() / to.as_f64();
-        Self {
-            knots: vec![Knot { frame: 0.0, position: start, speed: ratio }],
-            ratio,
-            until: start + frames,
-        }
+        Self { knots: vec![Knot { frame: 0.0, position: start, speed: ratio }], ratio, until: start + frames }
     }
 
     /// A map through `knots` (at least one; both frame and position strictly increasing; positive
@@ -174,7 +170,9 @@ impl PitchMap {
             // at one of its ends. Half the tolerance is kept for joining lines below.
             let h = b.frame - a.frame;
             let chord = 6.0 * (b.position - a.position) / h;
-            let bend = (chord - 4.0 * a.speed - 2.0 * b.speed).abs().max((chord - 2.0 * a.speed - 4.0 * b.speed).abs());
+            let bend = (chord - 4.0 * a.speed - 2.0 * b.speed)
+                .abs()
+                .max((chord - 2.0 * a.speed - 4.0 * b.speed).abs());
             let parts = (bend * h / (4.0 * POINTS_TOLERANCE)).sqrt().ceil().max(1.0);
             for part in 0..parts as usize {
                 let m = a.frame + h * part as f64 / parts;

@@ -135,7 +135,8 @@ mod tests {
     fn gain_is_the_published_one() {
         for (order, half, sharp) in [(3, 2.0, 0), (3, 2.0, 1), (4, 9.4, 0), (4, 9.4, 3)] {
             for hz in [0.0, 0.7, 1.9, 5.0, 9.4, 12.0] {
-                let x: f64 = ((TAU / 2.0 * hz * 0.005).sin() / (TAU / 2.0 * half * 0.005).sin()).powi(2 * order);
+                let x: f64 =
+                    ((TAU / 2.0 * hz * 0.005).sin() / (TAU / 2.0 * half * 0.005).sin()).powi(2 * order);
                 let h = 1.0 / (1.0 + x);
                 let want = match sharp {
                     0 => h,
