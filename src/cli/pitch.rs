@@ -7,7 +7,7 @@ use serde_json::{Value, json};
 use super::Done;
 use super::output::{Output, table};
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::io::decode;
 use crate::units::{Hertz, STANDARD_A4_HZ};
 
@@ -26,6 +26,9 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    if !(1.0..=20.0).contains(&args.hop_ms) {
+        return Err(Error::invalid("--hop-ms", args.hop_ms, "1 to 20 ms, such as 5"));
+    }
     let params = F0Params { hop_s: args.hop_ms / 1000.0, ..F0Params::default() };
     let audio = decode::decode(&args.file)?;
     let track = track_f0(&audio.mixed(), audio.rate(), &params)?;

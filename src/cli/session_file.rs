@@ -52,7 +52,9 @@ pub fn open_or_new(folder: &Path, output: &Output) -> Result<OpenSession> {
     })?;
     let mut document = Document::default();
     if let Some(stem) = path.file_stem() {
-        document.setup.title = stem.to_string_lossy().into_owned();
+        // A hidden folder's dot is no part of the set's name.
+        let title = stem.to_string_lossy();
+        document.setup.title = title.trim_start_matches('.').trim().to_owned();
     }
     Ok(OpenSession { path, document, _lock: lock })
 }

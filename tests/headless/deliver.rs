@@ -149,6 +149,7 @@ fn one_bad_take_does_not_stop_the_rest() {
 #[test]
 fn a_cancel_leaves_only_whole_files() {
     use seamwright::jobs::Job;
+    use std::sync::atomic::Ordering::Relaxed;
     use seamwright::render::batch::{DeliverOptions, deliver};
     use seamwright::session::store;
     let dir = folder_of_three();
@@ -156,15 +157,19 @@ fn a_cancel_leaves_only_whole_files() {
     let d = store::read(&session).unwrap();
     let out = dir.path().join("out");
     let job = Job::new();
+    let over = std::sync::atomic::AtomicBool::new(false);
     let done = std::thread::scope(|scope| {
         scope.spawn(|| {
-            while job.counts().0 == 0 && !job.cancel.is_cancelled() {
+            // Asked as soon as the first file is written.
+            while job.counts().0 == 0 && !over.load(Relaxed) {
                 std::thread::yield_now();
             }
             job.cancel.cancel();
         });
         let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-        one.install(|| deliver(&session, &d, &out, &DeliverOptions::default(), &job)).unwrap()
+        let result = one.install(|| deliver(&session, &d, &out, &DeliverOptions::default(), &job));
+        over.store(true, Relaxed);
+        result.unwrap()
     });
     assert!(done.cancelled && done.failed.is_empty());
     assert!(done.written.len() < 3);
