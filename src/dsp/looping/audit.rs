@@ -76,7 +76,7 @@ impl Unrolled {
     }
 
     /// Frames from `i` to the nearest join.
-    fn from_join(&self, i: usize) -> usize {
+    fn join_distance(&self, i: usize) -> usize {
         let past = i.abs_diff(self.side) % self.length;
         past.min(self.length - past)
     }
@@ -99,7 +99,7 @@ impl Unrolled {
         while from + 2 * near < 2 * self.side {
             let first = places.partition_point(|p| *p < from);
             let last = places.partition_point(|p| *p <= from + 2 * near);
-            let clear = places[first..last].iter().all(|p| self.from_join(*p) > near);
+            let clear = places[first..last].iter().all(|p| self.join_distance(*p) > near);
             if clear && first < last {
                 maxima.push(values[first..last].iter().copied().fold(0.0, f64::max));
             }
@@ -189,7 +189,7 @@ impl Unrolled {
             let gap = (0.02 * self.rate) as usize;
             let mut others: Vec<f64> = (span..2 * self.side - span)
                 .step_by(gap.max(1))
-                .filter(|i| self.from_join(*i) > span)
+                .filter(|i| self.join_distance(*i) > span)
                 .map(|i| at(i).abs())
                 .collect();
             others.sort_by(f64::total_cmp);
@@ -222,7 +222,7 @@ impl Unrolled {
         let Some(here) = self.pitch_step_at(self.side, n) else { return (0.0, 0.0) };
         let mut others: Vec<f64> = (n..2 * self.side - n)
             .step_by((0.11 * self.rate) as usize)
-            .filter(|i| self.from_join(*i) > n)
+            .filter(|i| self.join_distance(*i) > n)
             .filter_map(|i| self.pitch_step_at(i, n))
             .map(f64::abs)
             .collect();

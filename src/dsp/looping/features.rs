@@ -157,7 +157,7 @@ impl Analyser {
         position: f64,
     ) -> (Spectrum, Spectrum) {
         let all = 0..i64::MAX;
-        let mut sides: Vec<(Vec<Complex<f32>>, Vec<Complex<f32>>)> = Vec::with_capacity(channels.len());
+        let mut sides: Vec<[Vec<Complex<f32>>; 2]> = Vec::with_capacity(channels.len());
         let (mut ab, mut aa, mut bb) = (0f64, 0f64, 0f64);
         for x in channels {
             self.transform(x, out, &all);
@@ -168,14 +168,14 @@ impl Analyser {
                 aa += f64::from(a.norm_sqr());
                 bb += f64::from(b.norm_sqr());
             }
-            sides.push((a, self.output.clone()));
+            sides.push([a, self.output.clone()]);
         }
         let norm = (aa * bb).sqrt();
         let r = if norm > 1e-18 { ab / norm } else { 1.0 };
         let (g_out, g_in) = crossfade_gains(position, r);
         let share = (position * std::f64::consts::FRAC_PI_2).sin().powi(2) as f32;
         let (mut mixed, mut wanted) = (Spectrum::default(), Spectrum::default());
-        for (a, b) in sides {
+        for [a, b] in sides {
             for (o, (a, b)) in self.output.iter_mut().zip(a.iter().zip(&b)) {
                 *o = a * g_out as f32 + b * g_in as f32;
             }
@@ -302,7 +302,7 @@ impl Features {
     fn pitch_cents(&self, count: usize, f0_hz: f64, rate: f64) -> Vec<f32> {
         let hop_s = self.hop as f64 / rate;
         let mut raw = vec![0f32; count];
-        for i in 0..count.saturating_sub(1) {
+        for (i, slot) in raw.iter_mut().enumerate().take(count.saturating_sub(1)) {
             let (now, next) = (self.partials_of(i), self.partials_of(i + 1));
             let (mut sum, mut weight) = (0.0, 1e-30);
             for (p, (a, b)) in now.iter().zip(next).enumerate() {
@@ -316,7 +316,7 @@ impl Features {
                 sum += power * (turns - turns.round()) / (k as f64 * hop_s);
                 weight += power;
             }
-            raw[i] = (1200.0 * (1.0 + sum / weight / f0_hz).max(0.5).log2()) as f32;
+            *slot = (1200.0 * (1.0 + sum / weight / f0_hz).max(0.5).log2()) as f32;
         }
         if count > 1 {
             raw[count - 1] = raw[count - 2];
