@@ -136,6 +136,30 @@ fn made_up_table() {
     summary("made up, all 20", all_top);
 }
 
+/// The pitch around the middle of a loop: the first high peak of the plain autocorrelation of 80 ms.
+fn pitch_of(audio: &AudioBuf, range: FrameRange) -> Option<f64> {
+    let rate = audio.rate().as_f64();
+    let n = (0.08 * rate) as usize;
+    let middle = ((range.start.0 + range.end.0) / 2) as usize;
+    let from = middle.saturating_sub(n).min(audio.len().checked_sub(2 * n)?);
+    let x = &audio.channel(0)[from..];
+    let energy = |at: usize| x[at..at + n].iter().map(|v| f64::from(*v).powi(2)).sum::<f64>();
+    let e0 = energy(0);
+    let r: Vec<f64> = (0..n)
+        .map(|lag| {
+            let ab: f64 = (0..n).map(|i| f64::from(x[i]) * f64::from(x[i + lag])).sum();
+            ab / (e0 * energy(lag)).sqrt().max(1e-12)
+        })
+        .collect();
+    let low = (rate / 4000.0) as usize + 1;
+    let peaks: Vec<usize> = (low..n - 1).filter(|i| r[*i] > r[i - 1] && r[*i] >= r[i + 1]).collect();
+    let most = peaks.iter().map(|i| r[*i]).fold(0.0, f64::max);
+    let at = *peaks.iter().find(|i| r[**i] > 0.93 * most && most > 0.6)?;
+    let bend = r[at - 1] - 2.0 * r[at] + r[at + 1];
+    let period = at as f64 + (0.5 * (r[at - 1] - r[at + 1]) / bend).clamp(-0.5, 0.5);
+    Some(rate / period)
+}
+
 fn set_table() {
     let Ok(mut file) = File::open(SET) else {
         println!("{SET} is not installed: no comparison with loops set by people");
@@ -159,8 +183,15 @@ fn set_table() {
         let Ok(audio) = AudioBuf::mono(samples, rate) else { continue };
         let human = FrameRange::new((ls - start) as u64, (le - start) as u64);
         let Ok(seam) = audit(&audio, human) else { continue };
-        let key = f64::from(h.get_original_pitch()) - f64::from(h.get_pitch_correction()) / 100.0;
-        let f0 = 440.0 * ((key - 69.0) / 12.0).exp2();
+        let named = {
+            let key = f64::from(h.get_original_pitch()) - f64::from(h.get_pitch_correction()) / 100.0;
+            440.0 * ((key - 69.0) / 12.0).exp2()
+        };
+        // Many headers name no key: take the pitch of the loop that people set.
+        let Some(f0) = pitch_of(&audio, human) else {
+            println!("{} named {named:.1} Hz: no clear pitch, left out", h.get_name());
+            continue;
+        };
         // The sustain: from where people let the loop start, or a fifth of the way in if that is earlier.
         let len = audio.frames().0;
         let from = human.start.0.min(len / 5);

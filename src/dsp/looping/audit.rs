@@ -1,23 +1,23 @@
 //! What a finished loop measures when it goes round. Shares no measure with the search: it unrolls
 //! the loop and asks whether the join stands out from the rest of what is played.
 
-use realfft::RealFftPlanner;
+use realfft::{RealFftPlanner, num_complex::Complex};
 
 use super::{SeamAudit, check_range};
 use crate::audio::AudioBuf;
 use crate::error::Result;
 use crate::units::{Decibels, FrameRange};
 
-/// Seconds looked at on each side of the join.
-const SIDE_S: f64 = 1.5;
+/// Seconds looked at on each side of the join: at most, and for short loops at least.
+const SIDE_S: (f64, f64) = (1.5, 0.4);
 /// What lies this far below the whole is masked by it (common practice, no source).
 const MASKED_DB: f64 = 55.0;
 
 /// Measures the loop as it will be played, round and round (crossfade already baked).
 ///
-/// The loop is unrolled to 1.5 s on each side of the join. Measured there, and everywhere else in it:
+/// The loop is unrolled to 1.5 s on each side of the join (four rounds of short ones). Measured there, and everywhere else in it:
 /// - click: excitation in bands one ERB wide (Glasberg & Moore 1990) over short windows, as far as it
-///   rises above the windows before and after; mean over the bands in dB, beyond what 9 of 10 other
+///   rises above the windows before and after; mean over the bands in dB, beyond what 19 of 20 other
 ///   places show;
 /// - flux: RMS difference over the bands, weighted by loudness, between the windows before and after;
 /// - level: K-weighted (ITU-R BS.1770-5) over 50 and 200 ms before and after;
@@ -63,8 +63,9 @@ struct Unrolled {
 impl Unrolled {
     fn new(audio: &AudioBuf, range: FrameRange) -> Self {
         let rate = audio.rate().as_f64();
-        let side = (SIDE_S * rate) as usize;
         let (start, length) = (range.start.0 as usize, range.count().0 as usize);
+        let seconds = (4.0 * length as f64 / rate).clamp(SIDE_S.1, SIDE_S.0);
+        let side = (seconds * rate) as usize;
         // The join lies at `side`: index i plays start + (i − side) mod length.
         let offset = length - side % length;
         let planes = audio
@@ -75,14 +76,17 @@ impl Unrolled {
     }
 
     /// Frames from `i` to the nearest join.
-    fn from_join(&self, i: usize) -> usize {
+    fn join_distance(&self, i: usize) -> usize {
         let past = i.abs_diff(self.side) % self.length;
         past.min(self.length - past)
     }
 
-    /// Largest of `values` within `near` frames of the join, and the value that nine of ten maxima
+    /// Largest of `values` within `near` frames of the join, and the value that 19 of 20 maxima
     /// over stretches of the same length elsewhere stay below (0 when there is no elsewhere).
+    ///
+    /// In short loops the stretch is a sixth of the loop: there is always an elsewhere.
     fn join_and_elsewhere(&self, places: &[usize], values: &[f64], near: usize) -> (f64, f64) {
+        let near = near.min(self.length / 6).max(1);
         let mut join = 0f64;
         for (p, v) in places.iter().zip(values) {
             if p.abs_diff(self.side) <= near {
@@ -93,20 +97,16 @@ impl Unrolled {
         let mut maxima: Vec<f64> = Vec::new();
         let mut from = 0;
         while from + 2 * near < 2 * self.side {
-            let inside = places.iter().zip(values).filter(|(p, _)| (from..=from + 2 * near).contains(*p));
-            let (mut most, mut clear, mut any) = (0f64, true, false);
-            for (p, v) in inside {
-                clear &= self.from_join(*p) > near;
-                most = most.max(*v);
-                any = true;
+            let first = places.partition_point(|p| *p < from);
+            let last = places.partition_point(|p| *p <= from + 2 * near);
+            let clear = places[first..last].iter().all(|p| self.join_distance(*p) > near);
+            if clear && first < last {
+                maxima.push(values[first..last].iter().copied().fold(0.0, f64::max));
             }
-            if clear && any {
-                maxima.push(most);
-            }
-            from += near.max(1);
+            from += near;
         }
         maxima.sort_by(f64::total_cmp);
-        let elsewhere = maxima.get(maxima.len() * 9 / 10).or(maxima.last()).copied();
+        let elsewhere = maxima.get(maxima.len() * 19 / 20).or(maxima.last()).copied();
         (join, elsewhere.unwrap_or(0.0))
     }
 
@@ -120,7 +120,8 @@ impl Unrolled {
     /// One excitation measure over windows of about `window_s`.
     fn beyond(&self, window_s: f64, flux: bool) -> f64 {
         let n = ((window_s * self.rate) as usize).next_power_of_two().max(64);
-        let hop = (n / 4).max(1);
+        // At least four places within a sixth of the loop; `apart` hops are a window.
+        let hop = (n / 4).min(self.length / 24).clamp(n / 64 + 1, n / 4);
         let bands = Bands::new(self.rate, n);
         let powers = bands.excitation(&self.planes, hop);
         let count = powers.len() / bands.count();
@@ -136,7 +137,7 @@ impl Unrolled {
         let loud: Vec<f64> = mean.iter().map(|m| m.powf(0.3)).collect();
         let loud_sum: f64 = loud.iter().sum::<f64>().max(1e-30);
         // A window apart: before, at, after do not share more than their edges.
-        let apart = 4;
+        let apart = n / hop;
         let places: Vec<usize> = (apart..count.saturating_sub(apart)).map(|i| i * hop + n / 2).collect();
         let values: Vec<f64> = (apart..count.saturating_sub(apart))
             .map(|i| {
@@ -188,7 +189,7 @@ impl Unrolled {
             let gap = (0.02 * self.rate) as usize;
             let mut others: Vec<f64> = (span..2 * self.side - span)
                 .step_by(gap.max(1))
-                .filter(|i| self.from_join(*i) > span)
+                .filter(|i| self.join_distance(*i) > span)
                 .map(|i| at(i).abs())
                 .collect();
             others.sort_by(f64::total_cmp);
@@ -201,7 +202,7 @@ impl Unrolled {
         (step, beyond.max(0.0))
     }
 
-    /// Bulge or dip of the level at the join beyond what nine of ten other places show.
+    /// Bulge or dip of the level at the join beyond what 19 of 20 other places show.
     fn thump(&self, power: &[f64]) -> f64 {
         let sums = running_sum(power);
         let (half, apart) = ((0.01 * self.rate) as usize, (0.1 * self.rate) as usize);
@@ -221,7 +222,7 @@ impl Unrolled {
         let Some(here) = self.pitch_step_at(self.side, n) else { return (0.0, 0.0) };
         let mut others: Vec<f64> = (n..2 * self.side - n)
             .step_by((0.11 * self.rate) as usize)
-            .filter(|i| self.from_join(*i) > n)
+            .filter(|i| self.join_distance(*i) > n)
             .filter_map(|i| self.pitch_step_at(i, n))
             .map(f64::abs)
             .collect();
@@ -275,32 +276,33 @@ impl Unrolled {
         Some(period)
     }
 
-    /// Autocorrelation of a stretch, summed over the channels; each lag over the frames that both
-    /// copies have, 1 at lag 0.
+    /// Autocorrelation of a Hann-weighted stretch, summed over the channels, divided by that of the
+    /// weights; 1 at lag 0. The weighting keeps part periods at the ends from moving the peaks.
     fn autocorrelation(&self, from: usize, n: usize) -> Option<Vec<f64>> {
         let size = (2 * n).next_power_of_two();
         let mut planner = RealFftPlanner::<f64>::new();
         let (forward, inverse) = (planner.plan_fft_forward(size), planner.plan_fft_inverse(size));
-        let mut spectrum = forward.make_output_vec();
-        let mut power = forward.make_output_vec();
-        let mut energy = vec![0f64; n];
-        for x in &self.planes {
-            let mut input = forward.make_input_vec();
-            input.iter_mut().zip(&x[from..from + n]).for_each(|(i, v)| *i = f64::from(*v));
-            energy.iter_mut().zip(&x[from..from + n]).for_each(|(e, v)| *e += f64::from(*v).powi(2));
+        let weight: Vec<f64> =
+            (0..n).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos()).collect();
+        let add_power = |x: &mut dyn Iterator<Item = f64>, power: &mut [Complex<f64>]| {
+            let (mut input, mut spectrum) = (forward.make_input_vec(), forward.make_output_vec());
+            input.iter_mut().zip(x).zip(&weight).for_each(|((i, v), w)| *i = v * w);
             forward.process(&mut input, &mut spectrum).ok()?;
             power.iter_mut().zip(&spectrum).for_each(|(p, s)| p.re += s.norm_sqr());
+            Some(())
+        };
+        let (mut power, mut of_weight) = (forward.make_output_vec(), forward.make_output_vec());
+        for x in &self.planes {
+            add_power(&mut x[from..from + n].iter().map(|v| f64::from(*v)), &mut power)?;
         }
-        let mut raw = inverse.make_output_vec();
+        add_power(&mut std::iter::repeat_n(1.0, n), &mut of_weight)?;
+        let (mut raw, mut shape) = (inverse.make_output_vec(), inverse.make_output_vec());
         inverse.process(&mut power, &mut raw).ok()?;
-        let sums = running_sum(&energy);
-        (sums[n] > 1e-12).then(|| {
-            (0..n)
-                .map(|lag| {
-                    let both = (sums[n - lag] * (sums[n] - sums[lag])).sqrt();
-                    raw[lag] / size as f64 / both.max(1e-12)
-                })
-                .collect()
+        inverse.process(&mut of_weight, &mut shape).ok()?;
+        // The inverse transform is not divided by its size: the square of full scale times size.
+        let silent = raw[0] <= 1e-12 * size as f64;
+        (!silent).then(|| {
+            (0..n).map(|lag| raw[lag] / raw[0] * shape[0] / shape[lag].max(1e-9 * shape[0])).collect()
         })
     }
 }

@@ -23,7 +23,7 @@ const WANTED_S: f64 = 1.0;
 /// Share of the sustain that is wanted where it is not.
 const WANTED_SHARE: f64 = 0.4;
 /// Long loops that score less than this do not keep shorter ones away.
-const GOOD_ENOUGH: f64 = 60.0;
+const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
 /// and place.
@@ -32,7 +32,7 @@ const GOOD_ENOUGH: f64 = 60.0;
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
 /// and two periods at least), carries the crossfade it needs, and is scored by
 /// [`super::score_loop`]. Loops of 1 s or more (0.4 of a shorter sustain) keep shorter ones away as
-/// long as one of them scores 60. Time: about a second of audio in 5 ms; memory: linear.
+/// long as one of them scores 40. Time: 2 to 4 ms a second of audio; memory: linear.
 ///
 /// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
 /// (too short, silent, no pitch).

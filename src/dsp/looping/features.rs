@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex};
 
+use super::crossfade::crossfade_gains;
 use crate::audio::AudioBuf;
 use crate::units::FrameRange;
 
@@ -31,6 +32,14 @@ fn hz_of_erb_number(e: f64) -> f64 {
 pub(super) struct Spectrum {
     pub(super) bands: [f32; BANDS],
     pub(super) level: f32,
+}
+
+impl Spectrum {
+    /// Adds another's powers.
+    pub(super) fn add(&mut self, other: &Self) {
+        self.bands.iter_mut().zip(&other.bands).for_each(|(s, o)| *s += o);
+        self.level += other.level;
+    }
 }
 
 /// Makes [`Spectrum`]s, one window after another, with one set of tables.
@@ -101,24 +110,9 @@ impl Analyser {
         usable: std::ops::Range<i64>,
         mut partials: Option<&mut [Complex<f32>]>,
     ) -> Spectrum {
-        let n = self.window.len();
-        let first = centre - (n / 2) as i64;
-        let from = usable.start.max(first).max(0);
         let mut sum = Spectrum::default();
         for (c, x) in channels.iter().enumerate() {
-            let to = usable.end.min(first + n as i64).min(x.len() as i64);
-            self.input.fill(0.0);
-            if from < to {
-                let at = (from - first) as usize;
-                let x = &x[from as usize..to as usize];
-                let windowed = self.input[at..].iter_mut().zip(&self.window[at..]);
-                windowed.zip(x).for_each(|((i, w), x)| *i = w * x);
-            }
-            // The buffers were made by this very plan; a wrong length is the only error there is.
-            let done = self.fft.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
-            if done.is_err() {
-                continue;
-            }
+            self.transform(x, centre, &usable);
             self.add_powers(&mut sum);
             if let Some(p) = partials.as_deref_mut() {
                 let count = self.partial_bins.len();
@@ -129,6 +123,70 @@ impl Analyser {
             }
         }
         sum
+    }
+
+    /// Fills `output` with the transform of one channel around `centre`; frames that are not usable
+    /// count as silence.
+    fn transform(&mut self, x: &[f32], centre: i64, usable: &std::ops::Range<i64>) {
+        let n = self.window.len();
+        let first = centre - (n / 2) as i64;
+        let from = usable.start.max(first).max(0);
+        let to = usable.end.min(first + n as i64).min(x.len() as i64);
+        self.input.fill(0.0);
+        if from < to {
+            let at = (from - first) as usize;
+            let x = &x[from as usize..to as usize];
+            let windowed = self.input[at..].iter_mut().zip(&self.window[at..]);
+            windowed.zip(x).for_each(|((i, w), x)| *i = w * x);
+        }
+        // The buffers were made by this very plan; a wrong length is the only error there is.
+        let done = self.fft.process_with_scratch(&mut self.input, &mut self.output, &mut self.scratch);
+        if done.is_err() {
+            self.output.fill(Complex::new(0.0, 0.0));
+        }
+    }
+
+    /// What a fade from around `out` to around `inn` gives where it has come to `position` (0 to 1),
+    /// with the gains of [`crossfade_gains`] for the correlation there: the powers of the mixture, and
+    /// those that lie as far between the two sides' powers.
+    pub(super) fn mixture(
+        &mut self,
+        channels: &[&[f32]],
+        out: i64,
+        inn: i64,
+        position: f64,
+    ) -> (Spectrum, Spectrum) {
+        let all = 0..i64::MAX;
+        let mut sides: Vec<[Vec<Complex<f32>>; 2]> = Vec::with_capacity(channels.len());
+        let (mut ab, mut aa, mut bb) = (0f64, 0f64, 0f64);
+        for x in channels {
+            self.transform(x, out, &all);
+            let a = self.output.clone();
+            self.transform(x, inn, &all);
+            for (a, b) in a.iter().zip(&self.output) {
+                ab += f64::from((a * b.conj()).re);
+                aa += f64::from(a.norm_sqr());
+                bb += f64::from(b.norm_sqr());
+            }
+            sides.push([a, self.output.clone()]);
+        }
+        let norm = (aa * bb).sqrt();
+        let r = if norm > 1e-18 { ab / norm } else { 1.0 };
+        let (g_out, g_in) = crossfade_gains(position, r);
+        let share = (position * std::f64::consts::FRAC_PI_2).sin().powi(2) as f32;
+        let (mut mixed, mut wanted) = (Spectrum::default(), Spectrum::default());
+        for [a, b] in sides {
+            for (o, (a, b)) in self.output.iter_mut().zip(a.iter().zip(&b)) {
+                *o = a * g_out as f32 + b * g_in as f32;
+            }
+            self.add_powers(&mut mixed);
+            for (o, (a, b)) in self.output.iter_mut().zip(a.iter().zip(&b)) {
+                let power = a.norm_sqr() * (1.0 - share) + b.norm_sqr() * share;
+                *o = Complex::new(power.sqrt(), 0.0);
+            }
+            self.add_powers(&mut wanted);
+        }
+        (mixed, wanted)
     }
 
     fn add_powers(&self, sum: &mut Spectrum) {
@@ -244,7 +302,7 @@ impl Features {
     fn pitch_cents(&self, count: usize, f0_hz: f64, rate: f64) -> Vec<f32> {
         let hop_s = self.hop as f64 / rate;
         let mut raw = vec![0f32; count];
-        for i in 0..count.saturating_sub(1) {
+        for (i, slot) in raw.iter_mut().enumerate().take(count.saturating_sub(1)) {
             let (now, next) = (self.partials_of(i), self.partials_of(i + 1));
             let (mut sum, mut weight) = (0.0, 1e-30);
             for (p, (a, b)) in now.iter().zip(next).enumerate() {
@@ -258,7 +316,7 @@ impl Features {
                 sum += power * (turns - turns.round()) / (k as f64 * hop_s);
                 weight += power;
             }
-            raw[i] = (1200.0 * (1.0 + sum / weight / f0_hz).max(0.5).log2()) as f32;
+            *slot = (1200.0 * (1.0 + sum / weight / f0_hz).max(0.5).log2()) as f32;
         }
         if count > 1 {
             raw[count - 1] = raw[count - 2];

@@ -27,6 +27,7 @@ pub(super) fn islands(f: &Features, shortest: usize, longest: usize, context: us
     }
     let mut cells: Vec<Option<Pair>> = vec![None; START_CELLS * LENGTH_CELLS];
     let ratio = (longest as f32 / shortest as f32).ln().max(1e-6);
+    let unsteady = unsteadiness(f, context);
     let mut sums: Vec<f32> = Vec::with_capacity(rows + 1);
     for lag in shortest..=longest {
         let across = ((lag as f32 / shortest as f32).ln() / ratio * LENGTH_CELLS as f32) as usize;
@@ -41,7 +42,7 @@ pub(super) fn islands(f: &Features, shortest: usize, longest: usize, context: us
         }
         for start in 0..count {
             let (from, to) = (start.saturating_sub(context), (start + context + 1).min(count));
-            let cost = (sums[to] - sums[from]) / (to - from) as f32;
+            let cost = (sums[to] - sums[from]) / (to - from) as f32 + unsteady[start];
             let cell = &mut cells[across * START_CELLS + start * START_CELLS / count];
             if cell.is_none_or(|c| cost < c.cost) {
                 *cell = Some(Pair { start, end: start + lag, cost });
@@ -49,6 +50,15 @@ pub(super) fn islands(f: &Features, shortest: usize, longest: usize, context: us
         }
     }
     cells.into_iter().flatten().collect()
+}
+
+/// What is held against a start because the sound changes there anyhow: a tenth of the squared
+/// distance between what comes before and what comes after. A join is best hidden where all is calm.
+fn unsteadiness(f: &Features, context: usize) -> Vec<f32> {
+    let last = f.rows.len() - 1;
+    (0..f.rows.len())
+        .map(|i| 0.1 * squared_distance(&f.rows[i.saturating_sub(context)], &f.rows[(i + context).min(last)]))
+        .collect()
 }
 
 /// Squared Euclidean distance, in four lanes so that the compiler may use them side by side.

@@ -17,6 +17,8 @@ pub(super) struct Measures {
     spectral_db: f64,
     /// Difference of the levels, dB.
     level_db: f64,
+    /// Level step that is in the sound itself where it joins, dB.
+    step_db: f64,
     /// Difference of the pitches, cents.
     pitch_cents: f64,
     /// Farther end's distance from a rising crossing (or falling, both), in quarter periods, 0 to 1.
@@ -36,7 +38,8 @@ pub(super) struct Scorer<'a> {
 /// `audio` as it is before any crossfade is baked, `f0` the note's fundamental (8 Hz to a quarter of
 /// the rate), `crossfade` in frames. The score is 100·Π(pᵢ/100)^wᵢ over the parts, so that the
 /// worst one counts most. A crossfade helps the waveform and zero-crossing parts much, level and
-/// spectrum a little, the pitch not at all.
+/// spectrum a little, the pitch not at all; partials that cancel within it cost spectrum. A level
+/// step that the sound itself makes at the join costs a little of the level.
 ///
 /// How to read it (our calibration against [`super::audit`], no source): **95** and more: not found
 /// by listening for it. **80**: found by somebody who listens to this note alone and knows the
@@ -75,10 +78,12 @@ impl<'a> Scorer<'a> {
     /// Measures a loop; the range has been checked.
     pub(super) fn measure(&mut self, start: usize, end: usize) -> Measures {
         let (spectral_db, level_db) = self.colour_and_level(start, end);
+        let (apart_db, step_db) = self.level_steps(start, end);
         Measures {
             residual: (2.0 * (1.0 - self.agreement(start, end))).max(0.0).sqrt(),
             spectral_db,
-            level_db,
+            level_db: level_db.max(apart_db),
+            step_db,
             pitch_cents: self.pitch_difference(start, end),
             crossing: self.crossing_distance(start, end),
         }
@@ -130,8 +135,7 @@ impl<'a> Scorer<'a> {
         let there: Vec<Spectrum> = places.iter().map(|o| at(end, *o)).collect();
         let total = |s: &[Spectrum]| {
             s.iter().fold(Spectrum::default(), |mut sum, s| {
-                sum.bands.iter_mut().zip(&s.bands).for_each(|(t, b)| *t += b);
-                sum.level += s.level;
+                sum.add(s);
                 sum
             })
         };
@@ -150,6 +154,32 @@ impl<'a> Scorer<'a> {
         }
         let (_, whole) = differences(&total(&here), &total(&there));
         (colour, level.max(whole))
+    }
+
+    /// Over 50 and 200 ms to both sides of both ends: the largest difference between the ends on one
+    /// side (counted 0.5 and 0.7: some of it is the sound's own life), and the largest step from one side to the other at the start
+    /// beyond 0.3 dB. Stretches that do not lie in the audio do not count.
+    fn level_steps(&self, start: usize, end: usize) -> (f64, f64) {
+        let (mut apart, mut step) = (0f64, 0f64);
+        for (span_s, share) in [(0.05, 0.5), (0.2, 0.7)] {
+            let span = (span_s * self.rate) as usize;
+            let before = start >= span;
+            let after = end + span <= self.len();
+            let level = |from: usize| {
+                let energy: f64 = self.channels.iter().map(|x| energy(&x[from..from + span])).sum();
+                10.0 * (energy + 1e-12).log10()
+            };
+            if before {
+                apart = apart.max(share * (level(start - span) - level(end - span)).abs());
+            }
+            if after {
+                apart = apart.max(share * (level(start) - level(end)).abs());
+            }
+            if before && end - start >= span {
+                step = step.max((level(start) - level(start - span)).abs() - 0.3);
+            }
+        }
+        (apart, step)
     }
 
     fn pitch_difference(&self, start: usize, end: usize) -> f64 {
@@ -172,9 +202,31 @@ impl<'a> Scorer<'a> {
         frames as f64 / (reach - 1) as f64
     }
 
+    /// What partials that do not meet in phase cost within a crossfade: loudness-weighted RMS of what
+    /// the mixture's bands lack or have too much, in dB, over up to five places in the fade. Less 0.7
+    /// dB, which breath alone comes to.
+    fn mixture_db(&mut self, range: FrameRange, crossfade: u64) -> f64 {
+        if crossfade == 0 {
+            return 0.0;
+        }
+        let n = self.analyser.size() as u64;
+        let places = (2 * crossfade / n).clamp(1, 5);
+        let (mut mixed, mut wanted) = (Spectrum::default(), Spectrum::default());
+        for i in 0..places {
+            let position = (i as f64 + 1.0) / (places as f64 + 1.0);
+            let before = crossfade as i64 - (position * crossfade as f64) as i64;
+            let (out, inn) = (range.end.0 as i64 - before, range.start.0 as i64 - before);
+            let (m, w) = self.analyser.mixture(self.channels, out, inn, position);
+            mixed.add(&m);
+            wanted.add(&w);
+        }
+        (differences(&mixed, &wanted).0 - 0.7).max(0.0)
+    }
+
     /// The score of a measured loop with a crossfade of so many frames.
-    pub(super) fn candidate(&self, m: &Measures, range: FrameRange, crossfade: u64) -> LoopCandidate {
-        let parts = self.parts(m, crossfade);
+    pub(super) fn candidate(&mut self, m: &Measures, range: FrameRange, crossfade: u64) -> LoopCandidate {
+        let mixture_db = self.mixture_db(range, crossfade);
+        let parts = self.parts(m, mixture_db, crossfade);
         let weighted = [
             (parts.waveform, 0.8),
             (parts.spectral, 0.8),
@@ -186,7 +238,7 @@ impl<'a> Scorer<'a> {
         LoopCandidate { range, crossfade, score: score.clamp(0.0, 100.0), parts }
     }
 
-    fn parts(&self, m: &Measures, crossfade: u64) -> LoopParts {
+    fn parts(&self, m: &Measures, mixture_db: f64, crossfade: u64) -> LoopParts {
         let seconds = crossfade as f64 / self.rate;
         // Half the help at 10 ms (or two periods): long enough that the jump is no click.
         let smoothing = seconds / (seconds + f64::max(0.01, self.period / self.rate));
@@ -196,8 +248,8 @@ impl<'a> Scorer<'a> {
         LoopParts {
             zero_crossing: 100.0 * (1.0 - m.crossing.min(1.0) * (1.0 - smoothing)),
             waveform: part(m.residual * (1.0 - 0.7 * smoothing), 0.5),
-            spectral: part(m.spectral_db * (1.0 - 0.6 * gliding), 4.0),
-            level: part(m.level_db * (1.0 - 0.6 * gliding), 1.8),
+            spectral: part((m.spectral_db * (1.0 - 0.6 * gliding)).hypot(mixture_db), 4.0),
+            level: part((m.level_db * (1.0 - 0.6 * gliding)).hypot(0.25 * m.step_db), 2.5),
             pitch: part(m.pitch_cents, 15.0),
         }
     }
@@ -218,6 +270,18 @@ impl<'a> Scorer<'a> {
         }
         ((seconds * self.rate) as usize).min((end - start) / 2).min(start) as u64
     }
+}
+
+/// Sum of squares: blocks in single precision and four lanes, their sums in double.
+fn energy(x: &[f32]) -> f64 {
+    let block = |b: &[f32]| {
+        let mut lanes = [0f32; 4];
+        for c in b.chunks(4) {
+            lanes.iter_mut().zip(c).for_each(|(l, v)| *l += v * v);
+        }
+        lanes.iter().map(|l| f64::from(*l)).sum::<f64>()
+    };
+    x.chunks(256).map(block).sum()
 }
 
 /// Loudness-weighted RMS difference of the bands, and difference of the level, in dB.
