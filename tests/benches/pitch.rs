@@ -61,7 +61,10 @@ fn main() {
     let params = F0Params::default();
     let only = std::env::var("PITCH_ONLY").ok();
     let each = std::env::var_os("PITCH_TAKES").is_some();
-    println!("cents: {:>7} {:>8} {:>8} {:>6} {:>8} {:>8}", "median", "p95", "worst", "gross", "recall", "false");
+    println!(
+        "cents: {:>7} {:>8} {:>8} {:>6} {:>8} {:>8}",
+        "median", "p95", "worst", "gross", "recall", "false"
+    );
     let (mut seconds, mut spent) = (0.0, 0.0);
     for snr_db in [40.0, 25.0, 15.0] {
         let mut all = Tally::default();

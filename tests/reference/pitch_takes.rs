@@ -70,10 +70,28 @@ impl Timbre {
             Self::Pure => [0.0, 1.0][usize::from(k == 1)],
             Self::Flute | Self::Breathy => [1.0, 0.3, 0.12, 0.05, 0.02].get(k - 1).copied().unwrap_or(0.0),
             Self::Bowed => 1.0 / kf * (0.3 + formant(1_000.0, 600.0)),
-            Self::Reed => if k % 2 == 1 { 1.0 / kf } else { 0.03 / kf },
+            Self::Reed => {
+                if k % 2 == 1 {
+                    1.0 / kf
+                } else {
+                    0.03 / kf
+                }
+            }
             Self::Brass => formant(1_200.0, 700.0) * kf.powf(-0.3),
-            Self::WeakFirst => if k == 1 { 0.05 } else { 1.0 / kf },
-            Self::NoFirst => if k == 1 { 0.0 } else { 1.0 / kf },
+            Self::WeakFirst => {
+                if k == 1 {
+                    0.05
+                } else {
+                    1.0 / kf
+                }
+            }
+            Self::NoFirst => {
+                if k == 1 {
+                    0.0
+                } else {
+                    1.0 / kf
+                }
+            }
             Self::Struck => 1.0 / (kf * (1.0 + (kf / 8.0).powi(2))),
         }
     }
