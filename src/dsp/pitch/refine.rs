@@ -31,8 +31,9 @@ const LONGEST_SETTLE_S: f64 = 0.2;
 const VALUES: f64 = 40.0;
 /// A partial whose phase is less sure than this over a window, in radians, does not count.
 const UNSURE_RAD: f64 = 0.35;
-/// A partial this far below the strongest says nothing (−74 dB: above the window's leakage).
-const FAINTEST: f64 = 2e-4;
+/// A partial this far below the strongest says nothing (−50 dB: above what blocks of whole samples
+/// fold back from the others).
+const FAINTEST: f64 = 3e-3;
 /// A comparison may raise a partial's noise by this, in variance.
 const MOST_RAISED: f64 = 25.0;
 /// An amplitude whose second differences are larger than this part of it is noise: for noise
@@ -195,15 +196,15 @@ fn measure(
 }
 
 /// A block length near `wanted` samples of which a whole number makes a period, or that makes a
-/// whole number of periods: what the blocks fold back is then other partials at the zeros of their
-/// response.
+/// whole number of periods, as nearly as whole samples allow: what the blocks fold back is then
+/// other partials at the zeros of their response.
 fn whole_periods(wanted: f64, period: f64) -> usize {
-    let block = if wanted >= period {
-        period * (wanted / period).round()
-    } else {
-        period / (period / wanted).round()
-    };
-    (block.round() as usize).max(1)
+    let ratio = if wanted >= period { wanted / period } else { period / wanted };
+    let exact = |n: f64| if wanted >= period { period * n } else { period / n };
+    let off = |n: f64| (exact(n) / exact(n).round().max(1.0) - 1.0).abs();
+    let (low, high) = ((0.75 * ratio).round().max(1.0) as usize, (1.5 * ratio).round().max(1.0) as usize);
+    let best = (low..=high).map(|n| n as f64).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(1.0);
+    (exact(best).round() as usize).max(1)
 }
 
 /// Four-term window with continuous first derivative at u = ±1.
