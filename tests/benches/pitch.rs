@@ -59,6 +59,7 @@ impl Tally {
 fn main() {
     let rate = SampleRate::new(RATE as u32).expect("a legal rate");
     let params = F0Params::default();
+    let only = std::env::var("PITCH_ONLY").ok();
     let each = std::env::var_os("PITCH_TAKES").is_some();
     println!(
         "cents: {:>7} {:>8} {:>8} {:>6} {:>8} {:>8}",
@@ -68,6 +69,9 @@ fn main() {
     for snr_db in [40.0, 25.0, 15.0] {
         let mut all = Tally::default();
         for take in development_set(snr_db) {
+            if only.as_ref().is_some_and(|o| !take.name.contains(o.as_str())) {
+                continue;
+            }
             let begin = Instant::now();
             let track = track_f0(&take.x, rate, &params).expect("legal parameters");
             spent += begin.elapsed().as_secs_f64();

@@ -11,7 +11,7 @@ use realfft::num_complex::Complex;
 /// Lanes that are summed side by side.
 const LANES: usize = 8;
 
-/// A fundamental at equal steps of time, straight lines between.
+/// A fundamental at equal steps of time, a smooth curve between.
 pub struct PhaseTrack<'a> {
     /// Frequency at each step, in hertz.
     pub f_hz: &'a [f64],
@@ -47,21 +47,36 @@ impl Baseband {
     }
 }
 
-/// The phase of a track at any time: exact integral of the straight lines, going on level outside.
+/// The phase of a track at any time: exact integral of the curve, going on level outside.
 struct Phase<'a> {
     track: &'a PhaseTrack<'a>,
+    /// Cycles at each step.
     cycles: Vec<f64>,
+    /// From each step to the next: f(v) = f_i + a·v + b·v² + c·v³ with v from 0 to 1.
+    curve: Vec<[f64; 3]>,
 }
 
 impl<'a> Phase<'a> {
+    /// Cubic through the steps with slopes from their neighbours (Catmull & Rom 1974). Straight
+    /// lines would cut vibrato's corners: at 5 Hz and 5 ms by 0.2 % of its depth.
     fn new(track: &'a PhaseTrack<'a>) -> Self {
-        let mut sum = 0.0;
+        let f = track.f_hz;
+        let last = f.len() - 1;
+        let slope = |i: usize| {
+            let (a, b) = (i.saturating_sub(1), (i + 1).min(last));
+            if b > a { (f[b] - f[a]) / (b - a) as f64 } else { 0.0 }
+        };
         let mut cycles = vec![0.0];
-        for w in track.f_hz.windows(2) {
-            sum += 0.5 * (w[0] + w[1]) * track.step;
+        let mut curve = Vec::with_capacity(last);
+        let mut sum = 0.0;
+        for i in 0..last {
+            let (rise, s0, s1) = (f[i + 1] - f[i], slope(i), slope(i + 1));
+            let c = [s0, 3.0 * rise - 2.0 * s0 - s1, s0 + s1 - 2.0 * rise];
+            sum += (f[i] + c[0] / 2.0 + c[1] / 3.0 + c[2] / 4.0) * track.step;
             cycles.push(sum);
+            curve.push(c);
         }
-        Self { track, cycles }
+        Self { track, cycles, curve }
     }
 
     fn at(&self, t: f64) -> f64 {
@@ -74,8 +89,8 @@ impl<'a> Phase<'a> {
         if i >= last {
             return self.cycles[last] + f[last] * (u - last as f64) * self.track.step;
         }
-        let v = u - i as f64;
-        self.cycles[i] + (f[i] + 0.5 * (f[i + 1] - f[i]) * v) * v * self.track.step
+        let (v, [a, b, c]) = (u - i as f64, self.curve[i]);
+        self.cycles[i] + (f[i] + (a / 2.0 + (b / 3.0 + c / 4.0 * v) * v) * v) * v * self.track.step
     }
 }
 
@@ -116,12 +131,7 @@ pub fn demodulate(
         re.fill(0.0);
         im.fill(0.0);
         re[..here].copy_from_slice(&x[start..start + here]);
-        for i in 0..here {
-            let turns = phase.at((start + i) as f64 / rate);
-            let (s, c) = ((turns - turns.floor()) * TAU).sin_cos();
-            cos[i] = c as f32;
-            sin[i] = s as f32;
-        }
+        phasors(&phase, start as f64 / rate, block as f64 / rate, &mut cos[..block], &mut sin[..block]);
         for k in 0..partials {
             let (plain, ramped) = turn_and_sum(&mut re, &mut im, &cos, &sin, &ramp);
             // Sample i of this block lies i/block of the way to the next border.
@@ -132,6 +142,29 @@ pub fn demodulate(
         }
     }
     out
+}
+
+/// e^{j2πφ} at the samples of a block that begins at `t` and lasts `lasts` seconds.
+///
+/// The phase is taken as a parabola through the block's start, middle and end (a block lasts at
+/// most some milliseconds), which two multiplications a sample run through.
+fn phasors(phase: &Phase, t: f64, lasts: f64, cos: &mut [f32], sin: &mut [f32]) {
+    let n = cos.len() as f64;
+    let (p0, p1, p2) = (phase.at(t), phase.at(t + 0.5 * lasts), phase.at(t + lasts));
+    // p(i) = p0 + b·i + c·i².
+    let c = 2.0 * (p2 - 2.0 * p1 + p0) / (n * n);
+    let b = (p2 - p0) / n - c * n;
+    let unit = |turns: f64| {
+        let (s, c) = ((turns - turns.floor()) * TAU).sin_cos();
+        Complex::new(c, s)
+    };
+    let (mut here, mut step, bend) = (unit(p0), unit(b + c), unit(2.0 * c));
+    for (cos, sin) in cos.iter_mut().zip(sin) {
+        *cos = here.re as f32;
+        *sin = here.im as f32;
+        here *= step;
+        step *= bend;
+    }
 }
 
 /// Turns the values back by one more multiple of the phase; their sum, plain and times `ramp`.

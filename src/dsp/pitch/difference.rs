@@ -130,13 +130,18 @@ impl Difference {
         self.energy[self.len] / self.len as f64
     }
 
-    /// Part of the power that repeats after lag index `l`: 1 − d/(2·power of the pairs), −1 to 1.
+    /// Part of the power that repeats after about lag index `l` (1 to lags − 2):
+    /// 1 − d/(2·power of the pairs), −1 to 1, d taken at the bottom of a parabola around `l`.
     pub fn repeats(&self, l: usize) -> f64 {
         let lag = l / FINE;
         let n = self.len;
         let pairs = n as f64 - l as f64 / FINE as f64;
         let both = (self.energy[n - lag] + self.energy[n] - self.energy[lag]) / pairs;
-        if both > 0.0 { 1.0 - f64::from(self.d[l]) / both } else { 0.0 }
+        let (a, b, c) = (f64::from(self.d[l - 1]), f64::from(self.d[l]), f64::from(self.d[l + 1]));
+        let bend = a - 2.0 * b + c;
+        let shift = if bend > 0.0 { (0.5 * (a - c) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+        let bottom = (b - 0.25 * (a - c) * shift).max(0.0);
+        if both > 0.0 { 1.0 - bottom / both } else { 0.0 }
     }
 }
 

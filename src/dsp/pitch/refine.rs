@@ -25,14 +25,24 @@ const WINDOW_S: f64 = 0.06;
 /// Window of the first round: what catches a rough track.
 const CATCH_PERIODS: f64 = 5.0;
 const CATCH_S: f64 = 0.025;
+/// Longest reach to each side that a settled value is gathered from, in seconds.
+const LONGEST_SETTLE_S: f64 = 0.2;
 /// Values of the slow signals in a window.
 const VALUES: f64 = 40.0;
 /// A partial whose phase is less sure than this over a window, in radians, does not count.
-const UNSURE_RAD: f64 = 0.6;
+const UNSURE_RAD: f64 = 0.35;
+/// A partial this far below the strongest says nothing (−50 dB: above what blocks of whole samples
+/// fold back from the others).
+const FAINTEST: f64 = 3e-3;
+/// A comparison may raise a partial's noise by this, in variance.
+const MOST_RAISED: f64 = 25.0;
+/// An amplitude whose second differences are larger than this part of it is noise: for noise
+/// alone (Rayleigh) the median is 0.67·√6·0.52 = 0.86, for a partial 10 dB above it 0.37.
+const RESTLESS: f64 = 0.5;
 /// Largest inharmonicity believed (short bass strings reach about 1e-3).
 const STIFFEST: f64 = 2e-3;
 /// Spread of the four-term window about its centre, in window lengths: √(∫t²w/∫w).
-const WINDOW_SPREAD: f64 = 0.1287;
+const WINDOW_SPREAD: f64 = 0.1373;
 
 /// The refined track of one stretch.
 pub struct Refined {
@@ -68,6 +78,8 @@ struct Measures {
     spread: Vec<f64>,
     /// Variance of a partial's `dev` at amplitude 1.
     noise: Vec<f64>,
+    /// Fainter partials are taken for what the strong ones leave in each other's windows.
+    faintest: f64,
 }
 
 /// Refines `stretch` over the sound in `rates`.
@@ -93,6 +105,7 @@ pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
         {
             let mut m = measure(rates, stretch, &f_hz, len_s, partials, stiffness);
             m.find_noise(stretch.step, len_s);
+            m.compare_noise(&f_hz);
             if round == 1
                 && !octave_checked
                 && let Some(times) = m.too_low_by(typical)
@@ -115,6 +128,10 @@ pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
                 smooth(&mut f_hz, window / 4.0 / stretch.step);
             }
         }
+        let still = settle(&mut f_hz, &sigma_cents, window, stretch.step);
+        for (s, by) in sigma_cents.iter_mut().zip(still) {
+            *s *= by;
+        }
         return Refined { f_hz, sigma_cents };
     }
 }
@@ -131,7 +148,7 @@ fn measure(
     let highest = f_hz.iter().copied().fold(0.0, f64::max);
     let level = rates.level_for(highest * (partials as f64 + 0.5) * 1.02);
     let rate = rates.rate(level);
-    let block = ((len_s / VALUES * rate) as usize).max(1);
+    let block = whole_periods(len_s / VALUES * rate, rate / median(&mut f_hz.to_vec()));
     let track = PhaseTrack { f_hz, t0: stretch.t0, step: stretch.step };
     let mut base = demodulate(rates.level(level), rate, &track, stretch.sound_s, partials, block);
     if stiffness > 0.0 {
@@ -145,6 +162,7 @@ fn measure(
         amp: vec![0.0; partials * steps],
         spread: vec![0.0; steps],
         noise: vec![0.0; partials],
+        faintest: 0.0,
     };
     let mut weights: Vec<(f32, f32)> = Vec::with_capacity(VALUES as usize + 4);
     for (i, f) in f_hz.iter().enumerate() {
@@ -173,7 +191,20 @@ fn measure(
             m.amp[(k - 1) * steps + i] = amp;
         }
     }
+    m.faintest = FAINTEST * m.amp.iter().copied().fold(0.0, f64::max);
     m
+}
+
+/// A block length near `wanted` samples of which a whole number makes a period, or that makes a
+/// whole number of periods, as nearly as whole samples allow: what the blocks fold back is then
+/// other partials at the zeros of their response.
+fn whole_periods(wanted: f64, period: f64) -> usize {
+    let ratio = if wanted >= period { wanted / period } else { period / wanted };
+    let exact = |n: f64| if wanted >= period { period * n } else { period / n };
+    let off = |n: f64| (exact(n) / exact(n).round().max(1.0) - 1.0).abs();
+    let (low, high) = ((0.75 * ratio).round().max(1.0) as usize, (1.5 * ratio).round().max(1.0) as usize);
+    let best = (low..=high).map(|n| n as f64).min_by(|a, b| off(*a).total_cmp(&off(*b))).unwrap_or(1.0);
+    (exact(best).round() as usize).max(1)
 }
 
 /// Four-term window with continuous first derivative at u = ±1.
@@ -242,20 +273,27 @@ impl Measures {
     fn find_noise(&mut self, step: f64, len_s: f64) {
         let lag = ((len_s / 2.0 / step).round() as usize).max(1);
         let lag = if self.steps >= 4 * lag { lag } else { 1 };
-        let mut rough = Vec::new();
+        let (mut rough, mut swell, mut level) = (Vec::new(), Vec::new(), Vec::new());
         for k in 1..=self.partials {
             let row = self.row(k);
             let (dev, amp) = (&self.dev[row.clone()], &self.amp[row]);
             rough.clear();
+            swell.clear();
+            level.clear();
             let mut power = 0.0f64;
             for i in lag..self.steps.saturating_sub(lag) {
                 if amp[i - lag] > 0.0 && amp[i] > 0.0 && amp[i + lag] > 0.0 {
                     let e = dev[i - lag] - 2.0 * dev[i] + dev[i + lag];
                     rough.push(e.abs() * amp[i]);
+                    swell.push((amp[i - lag] - 2.0 * amp[i] + amp[i + lag]).abs());
+                    level.push(amp[i]);
                     power = power.max(amp[i] * amp[i]);
                 }
             }
-            self.noise[k - 1] = if rough.len() >= 5 {
+            let restless = median(&mut swell) > RESTLESS * median(&mut level);
+            self.noise[k - 1] = if restless {
+                f64::INFINITY
+            } else if rough.len() >= 5 {
                 // Median absolute value of a normal variable: 0.6745 σ. The differences of three
                 // independent values have six times the variance of one.
                 (median(&mut rough) / 0.6745).powi(2) / 6.0 + 1e-14 * power
@@ -267,9 +305,57 @@ impl Measures {
         }
     }
 
+    /// Raises each partial's noise to what its disagreement with the others shows. What a round
+    /// before put into the track is missing from the second differences; not from this.
+    fn compare_noise(&mut self, f_hz: &[f64]) {
+        let totals: Vec<(f64, f64)> = (0..self.steps).map(|i| self.sums(i, f_hz[i])).collect();
+        let mut raised = self.noise.clone();
+        let (mut off, mut spare) = (Vec::new(), Vec::new());
+        for k in 1..=self.partials {
+            off.clear();
+            spare.clear();
+            for (i, f) in f_hz.iter().enumerate() {
+                let Some(v) = self.variance(k, i, *f) else { continue };
+                let n = (k - 1) * self.steps + i;
+                let (sum, weight) = (totals[i].0 - self.dev[n] / v, totals[i].1 - 1.0 / v);
+                if weight > 1e-6 / v {
+                    off.push((self.dev[n] - sum / weight) * self.amp[n]);
+                    spare.push(self.amp[n] * self.amp[n] / weight);
+                }
+            }
+            if off.len() >= 5 {
+                let centre = median(&mut off);
+                off.iter_mut().for_each(|v| *v = (*v - centre).abs());
+                let all = (median(&mut off) / 0.6745).powi(2);
+                let others = median(&mut spare);
+                // Only others that are surer than that can tell.
+                if others < 0.5 * all {
+                    let most = MOST_RAISED * self.noise[k - 1];
+                    raised[k - 1] = raised[k - 1].max((all - others).min(most));
+                }
+            }
+        }
+        self.noise = raised;
+    }
+
+    /// Weighted sum of the partials' deviations at step `i`, and the sum of the weights.
+    fn sums(&self, i: usize, f: f64) -> (f64, f64) {
+        let (mut sum, mut weight) = (0.0, 0.0);
+        for k in 1..=self.partials {
+            if let Some(v) = self.variance(k, i, f) {
+                sum += self.dev[(k - 1) * self.steps + i] / v;
+                weight += 1.0 / v;
+            }
+        }
+        (sum, weight)
+    }
+
     /// Variance of partial `k`'s deviation at step `i`; none where it is not sure enough to count.
     fn variance(&self, k: usize, i: usize, f: f64) -> Option<f64> {
         let amp = self.amp[(k - 1) * self.steps + i];
+        if amp < self.faintest {
+            return None;
+        }
         let v = self.noise[k - 1] / (amp * amp);
         let rad = v.sqrt() * TAU * k as f64 * f * self.spread[i];
         (amp > 0.0 && rad < UNSURE_RAD).then_some(v)
@@ -279,13 +365,7 @@ impl Measures {
     fn agree(&self, f_hz: &[f64]) -> Vec<(f64, f64)> {
         (0..self.steps)
             .map(|i| {
-                let (mut sum, mut weight) = (0.0, 0.0);
-                for k in 1..=self.partials {
-                    if let Some(v) = self.variance(k, i, f_hz[i]) {
-                        sum += self.dev[(k - 1) * self.steps + i] / v;
-                        weight += 1.0 / v;
-                    }
-                }
+                let (sum, weight) = self.sums(i, f_hz[i]);
                 if weight > 0.0 { (sum / weight, (1.0 / weight).sqrt()) } else { (0.0, f64::INFINITY) }
             })
             .collect()
@@ -347,6 +427,79 @@ impl Measures {
             None
         }
     }
+}
+
+/// Takes out of the track what is no larger than its noise, from slow to fast.
+///
+/// The track is taken apart into ever smoother versions and the differences between them. A
+/// difference whose local power D is no more than the noise V to be expected there is dropped, a
+/// larger one kept by the factor 1 − 1.5·V/D (Wiener's gain with an over-estimate of the noise):
+/// a steady note gets a long window, vibrato and scoops keep the short one.
+/// Returns the factor by which each value's standard error fell.
+fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> Vec<f64> {
+    let known: Vec<f64> = sigma_cents.iter().map(|s| if s.is_finite() { 1.0 } else { 0.0 }).collect();
+    let noise: Vec<f64> = sigma_cents.iter().map(|s| if s.is_finite() { s * s } else { 0.0 }).collect();
+    let centre = median(&mut f_hz.to_vec());
+    let exact: Vec<f64> = f_hz.iter().map(|f| CENTS * (f / centre).ln()).collect();
+    let mut smoother = vec![exact.clone()];
+    // Part of the noise's variance left at each stage.
+    let mut left = vec![1.0f64];
+    for half_s in [0.5 * window, window, 2.0 * window, 4.0 * window] {
+        let half = half_s.min(LONGEST_SETTLE_S) / step;
+        if half < 1.5 || 4.0 * half > f_hz.len() as f64 {
+            break;
+        }
+        // Smoothing what the smoothing missed, too, keeps parabolas (Tukey's twicing).
+        let once = weighted_smooth(&exact, &known, half);
+        let missed: Vec<f64> = exact.iter().zip(&once).map(|(a, b)| a - b).collect();
+        let again = weighted_smooth(&missed, &known, half);
+        smoother.push(once.iter().zip(&again).map(|(a, b)| a + b).collect());
+        // Errors of frequency from white phase noise fall with the cube of the window (Rife & Boorstyn).
+        let wider = (1.0 + (0.36 * half * step / (WINDOW_SPREAD * window)).powi(2)).sqrt();
+        left.push((1.5 / wider.powi(3)).min(1.0));
+    }
+    let mut out = smoother[smoother.len() - 1].clone();
+    let mut kept = vec![left[left.len() - 1]; f_hz.len()];
+    for j in (1..smoother.len()).rev() {
+        let detail: Vec<f64> = smoother[j - 1].iter().zip(&smoother[j]).map(|(a, b)| a - b).collect();
+        let squares: Vec<f64> = detail.iter().map(|d| d * d).collect();
+        let half = (0.5 * window * f64::from(1u32 << j)).min(LONGEST_SETTLE_S) / step;
+        let power = weighted_smooth(&squares, &known, half);
+        let expected = weighted_smooth(&noise, &known, half);
+        for i in 0..out.len() {
+            let gain = (1.0 - 1.5 * left[j - 1] * expected[i] / power[i].max(1e-30)).clamp(0.0, 1.0);
+            out[i] += gain * detail[i];
+            kept[i] += gain * gain * (left[j - 1] - left[j]).max(0.0);
+        }
+    }
+    for (f, c) in f_hz.iter_mut().zip(&out) {
+        *f = centre * (c / CENTS).exp();
+    }
+    kept.iter().map(|k| k.sqrt()).collect()
+}
+
+/// [`smooth`] of the values with a weight; where none is near, the value itself.
+fn weighted_smooth(x: &[f64], weights: &[f64], half: f64) -> Vec<f64> {
+    (0..x.len())
+        .map(|i| {
+            let reach = half.min(i as f64 + 0.5).min((x.len() - 1 - i) as f64 + 0.5);
+            let n = reach.floor() as usize;
+            let (mut sum, mut weight) = (0.0, 0.0);
+            // cos(j·a) by the recurrence of Chebyshev: one multiplication a step.
+            let a = (PI / (reach + 0.5)).cos();
+            let (mut c0, mut c1) = (1.0, a);
+            for j in 0..=n {
+                let w = 1.0 + c0;
+                (c0, c1) = (c1, 2.0 * a * c1 - c0);
+                for at in [i - j, i + j] {
+                    let w = w * weights[at] * if j == 0 { 0.5 } else { 1.0 };
+                    sum += w * x[at];
+                    weight += w;
+                }
+            }
+            if weight > 0.0 { sum / weight } else { x[i] }
+        })
+        .collect()
 }
 
 /// Middle value of `v` (which is reordered); 0 for none.
