@@ -210,13 +210,13 @@ fn noises_between_the_takes_are_no_takes() {
     // A long breath, a chair that creaks with a pitch of its own, a page turned.
     let creak = tone(50.3, 0.02, 0.3);
     let page: Vec<f32> = white_noise(0.02, frames(0.35), 8);
-    Tape::new(13.0)
+    Tape::new(13.5)
         .note(1.0, 65.0, 0.2, 2.0)
         .add(3.5, &white_noise(0.006, frames(0.8), 4))
         .note(5.0, 65.0, 0.2, 2.0)
         .add(7.6, &creak)
         .add(8.4, &page)
-        .note(9.5, 65.0, 0.2, 2.0)
+        .note(10.0, 65.0, 0.2, 2.0)
         .write(&path, 1);
     let found = survey(&path);
     let onsets: Vec<_> =
