@@ -172,16 +172,57 @@ fn one_long_note_is_one_take() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("x.wav");
     // Loud; and so soft that by its level alone it might be the room.
-    for amplitude in [0.2, 0.008] {
-        Tape(harmonic(|_| hz(64.0), &[amplitude, amplitude / 2.0], f64::from(RATE), frames(5.0)))
-            .write(&path, 1);
+    for (amplitude, note) in [(0.2, 64), (0.008, 76)] {
+        let partials = [amplitude, amplitude / 2.0];
+        let sound = harmonic(|_| hz(f64::from(note)), &partials, f64::from(RATE), frames(5.0));
+        Tape(sound).write(&path, 1);
         let found = survey(&path);
         assert_eq!(found.room, None, "{amplitude}");
         assert_eq!(found.takes.len(), 1);
-        assert_eq!(found.takes[0].sounds, Some(MidiNote(64)));
+        assert_eq!(found.takes[0].sounds, Some(MidiNote(note)));
         assert_eq!(kinds(&found.takes[0]), [Kind::StartsInside, Kind::EndsInside]);
         assert_eq!(found.takes[0].snr, None);
     }
+}
+
+#[test]
+fn a_note_that_swells_without_a_pause_has_no_room() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("x.wav");
+    // Two seconds at −47 dB, up to −22 dB within one, and on: the soft part is as steady as a room.
+    let mut sound = harmonic(|_| hz(74.0), &[0.1, 0.05], f64::from(RATE), frames(6.0));
+    for (i, s) in sound.iter_mut().enumerate() {
+        let rise = ((i as f32 - frames(2.0) as f32) / frames(1.0) as f32).clamp(0.0, 1.0);
+        *s *= 10f32.powf(-25.0 * (1.0 - rise) / 20.0);
+    }
+    Tape(sound).write(&path, 1);
+    let found = survey(&path);
+    assert_eq!(found.room, None);
+    assert_eq!(found.takes.len(), 1, "{:#?}", found.takes);
+    assert_eq!(found.takes[0].sounds, Some(MidiNote(74)));
+    assert!(found.takes[0].span.starts_inside && found.takes[0].span.ends_inside);
+}
+
+#[test]
+fn noises_between_the_takes_are_no_takes() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("x.wav");
+    // A long breath, a chair that creaks with a pitch of its own, a page turned.
+    let creak = tone(50.3, 0.02, 0.3);
+    let page: Vec<f32> = white_noise(0.02, frames(0.35), 8);
+    Tape::new(13.5)
+        .note(1.0, 65.0, 0.2, 2.0)
+        .add(3.5, &white_noise(0.006, frames(0.8), 4))
+        .note(5.0, 65.0, 0.2, 2.0)
+        .add(7.6, &creak)
+        .add(8.4, &page)
+        .note(10.0, 65.0, 0.2, 2.0)
+        .write(&path, 1);
+    let found = survey(&path);
+    let onsets: Vec<_> =
+        found.takes.iter().map(|t| (t.span.onset.0 as f64 / f64::from(RATE)).round()).collect();
+    assert_eq!(onsets, [1.0, 5.0, 10.0], "{:#?}", found.takes);
+    assert!(found.takes.iter().all(|t| t.concerns.is_empty()), "{:#?}", found.takes);
 }
 
 #[test]

@@ -358,3 +358,56 @@ fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
             .then(|| clip.range().end.minus(crate::units::FrameCount(span.span.start.0)).at(rate).0),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::units::Frame;
+
+    fn span(start: u64, end: u64) -> FoundSpan {
+        FoundSpan {
+            span: FrameRange::new(start, end),
+            onset: Frame(start),
+            starts_inside: false,
+            ends_inside: false,
+            clipped: 0,
+        }
+    }
+
+    #[test]
+    fn reads_some_room_around_but_no_neighbour_and_at_most_ten_minutes() {
+        let rate = SampleRate::new(8_000).unwrap();
+        let mut builder = EnvelopeBuilder::new(rate);
+        builder.push(&[&vec![0.0; 8_000 * 700]]);
+        let envelope = builder.finish();
+        // 0.2 s are 1 600 frames.
+        let spans = [span(1_000, 8_000), span(8_500, 20_000), span(40_000, 8_000 * 700)];
+        let ranges = ranges_to_read(&spans, &envelope, true);
+        let expected = [(0, 8_500), (8_000, 21_600), (38_400, 40_000 + 8_000 * 600)];
+        assert_eq!(ranges, expected.map(|(a, b)| FrameRange::new(a, b)));
+        assert_eq!(ranges_to_read(&spans[..2], &envelope, false)[1], spans[1].span);
+    }
+
+    #[test]
+    fn a_take_that_was_read_in_part_says_so() {
+        let rate = SampleRate::new(8_000).unwrap();
+        let x = crate::audio::signals::sine(220.0, 0.2, 8_000.0, 16_000);
+        let clip = Clip { audio: crate::audio::AudioBuf::mono(x, rate).unwrap(), offset: Frame(4_000) };
+        let part = measure(&clip, &span(4_000, 90_000)).unwrap();
+        assert_eq!(part.analysed_s, Some(2.0));
+        assert_eq!(measure(&clip, &span(4_000, 20_000)).unwrap().analysed_s, None);
+        let take = part.take(Hertz(440.0), None);
+        assert!(take.concerns.iter().any(|c| c.text.contains("only its first")), "{:?}", take.concerns);
+    }
+
+    #[test]
+    fn hum_is_told_by_its_frequency() {
+        for hz in [50.0, 59.9, 100.2, 119.8, 150.0] {
+            assert!(is_mains(Hertz(hz)), "{hz}");
+        }
+        // G#1, G2, B2 (equal temperament): the nearest notes to the harmonics of the mains.
+        for hz in [51.913, 97.999, 123.471] {
+            assert!(!is_mains(Hertz(hz)), "{hz}");
+        }
+    }
+}

@@ -259,16 +259,16 @@ fn decay_end(envelope: &Envelope, rise: &Rise, start: usize, end: usize) -> usiz
 }
 
 /// Without room tone: what is left over at an edge of the file that is long enough for room tone
-/// was not steady, so it still belongs to the sound.
+/// was not steady or was the note itself, so it still belongs to the sound.
 fn reach_edges(envelope: &Envelope, params: &SpanParams, pieces: &mut [Hops]) {
-    let (least, most) = (envelope.hops_in(params.room_s), envelope.hops_in(2.0));
+    let least = envelope.hops_in(params.room_s);
     if let Some(first) = pieces.first_mut()
-        && (least..most).contains(&first.0)
+        && first.0 >= least
     {
         first.0 = 0;
     }
     if let Some(last) = pieces.last_mut()
-        && (least..most).contains(&(envelope.hops() - last.1))
+        && envelope.hops() - last.1 >= least
     {
         last.1 = envelope.hops();
     }
@@ -285,7 +285,9 @@ fn describe(
     let heard = (start..end).find(|h| rise.raw[*h] >= rise.low).unwrap_or(start);
     let onset = onset::find(envelope, &rise.raw, (start, end), rise.low, rise.high);
     let edge = |part: &[f32]| part.iter().sum::<f32>() / part.len().max(1) as f32;
-    let cut_off = |level: f32| level >= rise.high && level >= onset.level - CUT_OFF_DB;
+    // Without a room the soft beginning that was taken to the sound is below all marks.
+    let soft = no_room && heard > 0 && start == 0;
+    let cut_off = |level: f32| soft || level >= rise.high && level >= onset.level - CUT_OFF_DB;
     let starts_inside = start == 0 && cut_off(edge(&rise.raw[..end.min(3)]));
     let ends_inside =
         end + 1 >= n && (no_room || edge(&rise.raw[n.saturating_sub(3).max(start)..]) >= rise.high);
