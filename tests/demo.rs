@@ -185,5 +185,36 @@ fn the_bits_are_what_they_always_were() {
             hash.update(&s.to_le_bytes());
         }
     }
-    assert_eq!(hash.finalize().to_hex()[..16], *"b7fa464fc92fa109");
+    assert_eq!(hash.finalize().to_hex()[..16], *"81dcf12856edcfaf");
+}
+
+/// Written by the program, read by a general library: the same sound, on disk in 24 bits.
+#[test]
+fn what_is_written_is_what_was_made() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("takes");
+    let job = Job::new();
+    let paths = demo::write(&folder, &job).unwrap();
+    assert_eq!((paths.len(), job.fraction()), (BOTTLES, 1.0));
+    for (path, (name, audio)) in paths.iter().zip(files()) {
+        assert_eq!(path, &folder.join(name));
+        let mut wav = hound::WavReader::open(path).unwrap();
+        let spec = wav.spec();
+        assert_eq!((spec.channels, spec.sample_rate, spec.bits_per_sample), (1, demo::RATE_HZ, 24));
+        let read: Vec<i32> = wav.samples::<i32>().map(Result::unwrap).collect();
+        // Dither of less than one step to either side moves a value on the grid by one step at most.
+        let off = |(r, x): (&i32, &f32)| (f64::from(*r) - f64::from(*x) * 8_388_608.0).abs();
+        assert_eq!(read.len(), audio.len());
+        assert!(read.iter().zip(audio.channel(0)).map(off).all(|d| d <= 1.0), "{name}");
+        // What clipped is still flat at the top.
+        let flat = read.windows(10).any(|w| w.iter().all(|s| *s == 8_388_607));
+        let clips = demo::takes().iter().any(|t| t.file == *name && t.fault == Some(Fault::Clipped));
+        assert_eq!(flat, clips, "{name}");
+    }
+    // Once more: what stands there as written is no obstacle, what is not ours is, and stays.
+    std::fs::write(&paths[0], b"mine").unwrap();
+    let e = demo::write(&folder, &Job::new()).unwrap_err();
+    assert_eq!(e.kind(), seamwright::error::ErrorKind::NameClash);
+    assert!(e.to_string().contains("Cellar bottles F3.wav is there already"), "{e}");
+    assert_eq!(std::fs::read(&paths[0]).unwrap(), b"mine");
 }

@@ -32,9 +32,9 @@ pub fn record(plan: &FilePlan) -> Vec<f32> {
         .enumerate()
         .map(|(n, (x, hiss))| {
             let y = x + walls.step(*x) + fridge.at(n as f64 / RATE) + hiss;
-            // Rounded to 24 bits here: the same bits whatever writes them. The highest value is one
-            // step below full scale.
-            ((y * STEPS + 0.5).floor().clamp(1.0 - STEPS, STEPS - 1.0) / STEPS) as f32
+            // Rounded to 24 bits here, as a converter does, and cut off where its range ends. (Written,
+            // +1 becomes the highest step below it, with the writer's dither or without.)
+            ((y * STEPS + 0.5).floor().clamp(-STEPS, STEPS) / STEPS) as f32
         })
         .collect()
 }

@@ -108,7 +108,9 @@ pub fn synthesise(job: &Job) -> Result<Vec<(String, AudioBuf)>> {
 }
 
 /// Writes the demo takes into `folder` (made if missing) and returns their paths, lowest bottle
-/// first. A file that stands there already is left as it is when its bytes are the same.
+/// first. A file that stands there already is left as it is when its bytes are the same. What is
+/// written differs from [`synthesise`] by the writer's dither, one step of 24 bits at most; that too
+/// is the same every time.
 ///
 /// Errors: `NameClash` when a file of that name holds something else (nothing is written then,
 /// nothing is ever overwritten); `Cancelled`; what the file system says.
