@@ -118,9 +118,7 @@ fn gathered(trace: &Trace<'_>, range: std::ops::Range<usize>) -> Option<(TraceVa
         high = high.max(v.cents);
     }
     let n = sum.2;
-    (n > 0).then(|| {
-        (TraceValue { cents: sum.0 / n as f64, confidence: sum.1 / n as f32 }, low, high)
-    })
+    (n > 0).then(|| (TraceValue { cents: sum.0 / n as f64, confidence: sum.1 / n as f32 }, low, high))
 }
 
 #[derive(Default)]
@@ -145,11 +143,8 @@ impl Builder {
             old.spread.push(spread);
             self.done.push(old);
         }
-        let piece = self.open.get_or_insert_with(|| Piece {
-            opacity,
-            points: Vec::new(),
-            spread: Vec::new(),
-        });
+        let piece =
+            self.open.get_or_insert_with(|| Piece { opacity, points: Vec::new(), spread: Vec::new() });
         piece.points.push(point);
         piece.spread.push(spread);
     }
@@ -204,12 +199,7 @@ mod tests {
 
     fn run(len: usize, hop: f64, span: f64, value: impl Fn(usize) -> Option<TraceValue>) -> Vec<Piece> {
         let axis = TimeAxis::new(TimeRange::new(0.0, span), 0.0, 1000.0);
-        let trace = Trace {
-            len,
-            value: &value,
-            index_at_s: &|s| s / hop,
-            s_at_index: &|i| i * hop,
-        };
+        let trace = Trace { len, value: &value, index_at_s: &|s| s / hop, s_at_index: &|i| i * hop };
         pieces(&trace, &axis, &CENTS)
     }
 
