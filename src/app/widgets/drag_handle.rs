@@ -4,7 +4,9 @@
 //! Knows nothing of documents: it reports what is wanted as [`HandleEvent`]s.
 
 use egui::accesskit::{Action, ActionData};
-use egui::{CursorIcon, Event, EventFilter, Id, Key, Modifiers, Pos2, Rect, Response, Sense, Ui, Vec2, WidgetInfo};
+use egui::{
+    CursorIcon, Event, EventFilter, Id, Key, Modifiers, Pos2, Rect, Response, Sense, Ui, Vec2, WidgetInfo,
+};
 
 /// What a handle wants.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -354,10 +356,7 @@ mod tests {
         assert_eq!(step(Key::PageUp, Modifiers::NONE), 209.0);
         assert_eq!(step(Key::End, Modifiers::NONE), 600.0);
         assert_eq!(h.clamp(f64::NAN), 100.0);
-        assert_eq!(
-            h.wish(Key::Z, Modifiers::SHIFT, 100.0),
-            Some(HandleEvent::Crossing { forward: false })
-        );
+        assert_eq!(h.wish(Key::Z, Modifiers::SHIFT, 100.0), Some(HandleEvent::Crossing { forward: false }));
         assert_eq!(h.wish(Key::Z, Modifiers::COMMAND, 100.0), None, "undo is not ours");
     }
 }

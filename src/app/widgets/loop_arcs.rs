@@ -105,10 +105,8 @@ mod tests {
 
     #[test]
     fn picks_the_nearest() {
-        let arcs = [
-            Arc { left: 100.0, right: 300.0, score: 100.0 },
-            Arc { left: 100.0, right: 300.0, score: 0.0 },
-        ];
+        let arcs =
+            [Arc { left: 100.0, right: 300.0, score: 100.0 }, Arc { left: 100.0, right: 300.0, score: 0.0 }];
         assert_eq!(nearest(&arcs, LANE, pos2(200.0, 8.0), 8.0), Some(0));
         assert_eq!(nearest(&arcs, LANE, pos2(200.0, 78.0), 8.0), Some(1));
         assert_eq!(nearest(&arcs, LANE, pos2(200.0, 50.0), 8.0), None);

@@ -132,7 +132,9 @@ impl TimeAxis {
 /// and how many small marks go into it.
 fn round_step(least_s: f64) -> (f64, u32) {
     if least_s > 10.0 {
-        for (step, parts) in [(15.0, 3), (30.0, 3), (60.0, 6), (120.0, 4), (300.0, 5), (600.0, 5), (1800.0, 6)] {
+        for (step, parts) in
+            [(15.0, 3), (30.0, 3), (60.0, 6), (120.0, 4), (300.0, 5), (600.0, 5), (1800.0, 6)]
+        {
             if step >= least_s {
                 return (step, parts);
             }

@@ -68,6 +68,8 @@ pub struct WaveLook {
     pub body: Color32,
     /// Colour of the core.
     pub core: Color32,
+    /// Draws the silhouette, not single periods: for small pictures.
+    pub silhouette: bool,
 }
 
 impl WaveLook {
@@ -84,12 +86,65 @@ pub fn paint_filled(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: Wa
         paint_samples(painter, axis, wave, look);
         return;
     };
-    let columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
+    let mut columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
+    if look.silhouette {
+        widen(&mut columns, reach(&plan, wave, SILHOUETTE_S));
+    }
+    smooth_rms(&mut columns, reach(&plan, wave, RMS_WINDOW_S));
     let thin = 0.5 / painter.pixels_per_point();
+    // The nearer, the less there is of a core: single periods are drawn in one colour.
+    let far = ((plan.each / wave.rate_hz - 0.001) / 0.003).clamp(0.0, 1.0) as f32;
+    let body_color =
+        look.core.lerp_to_gamma(look.body, if look.silhouette { 1.0 } else { 0.25 + 0.75 * far });
     let x = |i: usize| axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz));
-    let body = strip(&columns, x, |c| (look.y(c.max) - thin, look.y(c.min) + thin), look.body);
-    let core = strip(&columns, x, |c| core_of(c, look), look.core);
-    painter.extend([Shape::mesh(body), Shape::mesh(core)]);
+    let body = strip(&columns, x, |c| (look.y(c.max) - thin, look.y(c.min) + thin), body_color);
+    painter.add(Shape::mesh(body));
+    if look.silhouette || far > 0.0 {
+        let color = if look.silhouette { look.core } else { body_color.lerp_to_gamma(look.core, far) };
+        painter.add(Shape::mesh(strip(&columns, x, |c| core_of(c, look), color)));
+    }
+}
+
+/// Columns to each side of one that a window of `window_s` takes in.
+fn reach(plan: &ColumnPlan, wave: Wave<'_>, window_s: f64) -> usize {
+    (window_s * wave.rate_hz / plan.each / 2.0).round() as usize
+}
+
+/// A silhouette takes in the longest period that a note has (25 Hz).
+const SILHOUETTE_S: f64 = 0.04;
+
+/// Gives each column the extremes of those up to `reach` to each side.
+fn widen(columns: &mut [Column], reach: usize) {
+    if reach == 0 {
+        return;
+    }
+    let old = columns.to_vec();
+    for (i, c) in columns.iter_mut().enumerate() {
+        let near = &old[i.saturating_sub(reach)..(i + reach + 1).min(old.len())];
+        c.min = near.iter().fold(f32::INFINITY, |m, c| m.min(c.min));
+        c.max = near.iter().fold(f32::NEG_INFINITY, |m, c| m.max(c.max));
+    }
+}
+
+/// The core is the RMS over at least this long: over less than a few periods it would beat against
+/// the columns and look like a comb.
+const RMS_WINDOW_S: f64 = 0.03;
+
+/// Replaces each column's RMS by that of the columns up to `reach` to each side.
+fn smooth_rms(columns: &mut [Column], reach: usize) {
+    if reach == 0 {
+        return;
+    }
+    let mut sums = Vec::with_capacity(columns.len() + 1);
+    sums.push(0.0f64);
+    for c in columns.iter() {
+        sums.push(sums[sums.len() - 1] + f64::from(c.rms).powi(2));
+    }
+    let n = columns.len();
+    for (i, c) in columns.iter_mut().enumerate() {
+        let (a, b) = (i.saturating_sub(reach), (i + reach + 1).min(n));
+        c.rms = ((sums[b] - sums[a]).max(0.0) / (b - a) as f64).sqrt() as f32;
+    }
 }
 
 /// The RMS around the column's own middle, never outside its body.
@@ -121,28 +176,33 @@ fn strip(
     mesh
 }
 
-/// Draws only the outline: two thin lines through the extremes.
+/// Draws only the outline: two thin lines along the silhouette, or one along the wave where single
+/// periods can be seen.
 pub fn paint_outline(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) {
     let stroke = Stroke::new(1.0, look.body);
     // Half as many columns as pixels: a thin line needs no more, and flickers less.
-    let Some(plan) = ColumnPlan::of(axis, wave.starts_s, wave.rate_hz, painter.pixels_per_point() / 2.0)
-    else {
+    let pixels = painter.pixels_per_point() / 2.0;
+    let Some(plan) = ColumnPlan::of(axis, wave.starts_s, wave.rate_hz, pixels) else {
         painter.line(sample_points(axis, wave, look), stroke);
         return;
     };
-    let columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
-    let line = |value: fn(&Column) -> f32| -> Vec<Pos2> {
-        columns
-            .iter()
-            .enumerate()
-            .map(|(i, c)| {
-                pos2(axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz)), look.y(value(c)))
-            })
-            .collect()
+    let mut columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
+    let line = |columns: &[Column], value: fn(&Column) -> f32| -> Vec<Pos2> {
+        let point =
+            |(i, c)| pos2(axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz)), look.y(value(c)));
+        columns.iter().enumerate().map(point).collect()
     };
-    painter.line(line(|c| c.max), stroke);
-    painter.line(line(|c| c.min), stroke);
+    if plan.each / wave.rate_hz < SINGLE_PERIODS_S {
+        painter.line(line(&columns, |c| (c.min + c.max) / 2.0), stroke);
+        return;
+    }
+    widen(&mut columns, reach(&plan, wave, SILHOUETTE_S));
+    painter.line(line(&columns, |c| c.max), stroke);
+    painter.line(line(&columns, |c| c.min), stroke);
 }
+
+/// Columns shorter than this show single periods.
+const SINGLE_PERIODS_S: f64 = 0.0003;
 
 fn sample_points(axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) -> Vec<Pos2> {
     let index = |s: f64| (s - wave.starts_s) * wave.rate_hz;
@@ -152,9 +212,7 @@ fn sample_points(axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) -> Vec<Pos2> {
     wave.samples[first..last.max(first)]
         .iter()
         .enumerate()
-        .map(|(i, s)| {
-            pos2(axis.x_from_s(wave.starts_s + (first + i) as f64 / wave.rate_hz), look.y(*s))
-        })
+        .map(|(i, s)| pos2(axis.x_from_s(wave.starts_s + (first + i) as f64 / wave.rate_hz), look.y(*s)))
         .collect()
 }
 
@@ -199,6 +257,27 @@ mod tests {
             let k = plan.first / plan.each;
             assert!((k - k.round()).abs() < 1e-6, "{k}");
         }
+    }
+
+    #[test]
+    fn smoothed_rms_is_the_rms_of_the_neighbours() {
+        let of = |rms| Column { min: -1.0, max: 1.0, rms };
+        let mut c = [of(0.0), of(3.0), of(0.0), of(0.0), of(4.0)];
+        smooth_rms(&mut c, 1);
+        // Mean squares of (0, 9), (0, 9, 0), (9, 0, 0), (0, 0, 16), (0, 16).
+        let want = [4.5f32, 3.0, 3.0, 16.0 / 3.0, 8.0].map(f32::sqrt);
+        for (c, w) in c.iter().zip(want) {
+            assert!((c.rms - w).abs() < 1e-6, "{} {w}", c.rms);
+        }
+    }
+
+    #[test]
+    fn silhouette_takes_in_the_neighbours() {
+        let mut c: Vec<Column> =
+            [0.0, 3.0, 0.0, 0.0, 1.0].map(|v| Column { min: -v, max: v, rms: 0.0 }).to_vec();
+        widen(&mut c, 1);
+        assert_eq!(c.iter().map(|c| c.max).collect::<Vec<_>>(), [3.0, 3.0, 3.0, 1.0, 1.0]);
+        assert_eq!(c[2].min, -3.0);
     }
 
     #[test]

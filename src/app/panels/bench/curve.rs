@@ -52,8 +52,8 @@ pub fn removed(curve: &StrengthCurve, i: usize) -> Option<StrengthCurve> {
 pub enum NodeEvent {
     /// It is dragged and stands here now: seconds after the onset, strength.
     Dragged(f64, f64),
-    /// The drag is over.
-    Released,
+    /// The drag is over; where it is wanted if it moved again as it was let go.
+    Released(Option<(f64, f64)>),
     /// The drag was given up.
     Aborted,
     /// One step of its own.
@@ -72,19 +72,22 @@ pub struct CurveSpace<'a> {
     pub t_s: &'a dyn Fn(f32) -> f64,
 }
 
+/// Left free above 100 % and below 0 %, so that a node there can be taken hold of.
+const EDGE: f32 = 8.0;
+
 impl CurveSpace<'_> {
-    /// Where a strength is drawn: 0 at the floor, 1 near the ceiling.
+    /// Where a strength is drawn: 0 near the floor, 1 near the ceiling.
     pub fn y(&self, strength: f64) -> f32 {
-        self.rect.bottom() - strength as f32 * self.height()
+        self.rect.bottom() - EDGE - strength as f32 * self.height()
     }
 
     /// The strength drawn at `y`.
     pub fn strength(&self, y: f32) -> f64 {
-        f64::from((self.rect.bottom() - y) / self.height())
+        f64::from((self.rect.bottom() - EDGE - y) / self.height())
     }
 
     fn height(&self) -> f32 {
-        (self.rect.height() - 10.0).max(1.0)
+        (self.rect.height() - 2.0 * EDGE).max(1.0)
     }
 
     /// Where a node is drawn.
@@ -111,7 +114,9 @@ pub fn node(
         let at = |p: Pos2| NodeEvent::Dragged((space.t_s)(p.x), space.strength(p.y));
         event = match memory.follow(ui, &response, pos) {
             Some(DragPhase::Moved(p)) => Some(at(p)),
-            Some(DragPhase::Released(_)) => Some(NodeEvent::Released),
+            Some(DragPhase::Released(last)) => {
+                Some(NodeEvent::Released(last.map(|p| ((space.t_s)(p.x), space.strength(p.y)))))
+            }
             Some(DragPhase::Aborted) => Some(NodeEvent::Aborted),
             None => None,
         };
@@ -121,12 +126,10 @@ pub fn node(
         if right {
             event = Some(NodeEvent::Removed);
         }
-        event = event
-            .or_else(|| node_key(ui, &response, node, memory.drags(id)))
-            .or_else(|| {
-                let percent = requested_values(ui, id, node.1 * 100.0, 1.0).pop()?;
-                Some(NodeEvent::Stepped(node.0, percent / 100.0))
-            });
+        event = event.or_else(|| node_key(ui, &response, node, memory.drags(id))).or_else(|| {
+            let percent = requested_values(ui, id, node.1 * 100.0, 1.0).pop()?;
+            Some(NodeEvent::Stepped(node.0, percent / 100.0))
+        });
         if response.hovered() || response.dragged() {
             ui.ctx().set_cursor_icon(CursorIcon::Move);
         }
@@ -139,8 +142,7 @@ fn node_key(ui: &Ui, response: &egui::Response, node: (f64, f64), dragging: bool
     if !response.has_focus() {
         return None;
     }
-    let filter =
-        EventFilter { horizontal_arrows: true, vertical_arrows: true, escape: dragging, tab: false };
+    let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, escape: dragging, tab: false };
     ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
     let mut found = None;
     ui.input_mut(|input| {

@@ -126,9 +126,7 @@ impl Mark {
                 (room.max(trim.onset.0 as f64 + 1.0).max(looped_to), clip_end)
             }
             Self::Onset => (first, last - 1.0),
-            Self::LoopStart => {
-                (m.frame_of(first).ceil(), m.loop_frames()?.1 - SHORTEST_LOOP - 1.0)
-            }
+            Self::LoopStart => (m.frame_of(first).ceil(), m.loop_frames()?.1 - SHORTEST_LOOP - 1.0),
             Self::LoopEnd => (m.loop_frames()?.0 + SHORTEST_LOOP + 1.0, m.frame_of(last).floor()),
             Self::FadeIn => (0.0, last - first - Self::FadeOut.value(m)?),
             Self::FadeOut => (0.0, last - first - Self::FadeIn.value(m)?),
@@ -220,7 +218,8 @@ pub fn rescored(m: &Model<'_>, mut l: LoopRecipe) -> LoopRecipe {
 
 fn score(m: &Model<'_>, l: &LoopRecipe) -> Option<(f64, LoopParts)> {
     let audio = &m.made?.rendered.audio;
-    let (start, end) = (m.frame_of(l.start).round().max(0.0) as u64, m.frame_of(l.end).round().max(0.0) as u64);
+    let (start, end) =
+        (m.frame_of(l.start).round().max(0.0) as u64, m.frame_of(l.end).round().max(0.0) as u64);
     let fade = l.crossfade.frames(audio.rate()).0;
     // The score looks only at the surroundings of both ends: a part is enough, and quick in a long take.
     let room = u64::from(audio.rate().hz()).max(fade);

@@ -15,16 +15,13 @@ fn message(ui: &mut Ui, view: &View<'_>, title: &str, text: &str, more: impl FnO
         egui::pos2(rect.center().x - width / 2.0, top),
         vec2(width, rect.bottom() - top),
     );
-    ui.scope_builder(
-        egui::UiBuilder::new().max_rect(inner).layout(Layout::top_down(Align::Min)),
-        |ui| {
-            ui.label(RichText::new(title).size(20.0).color(view.theme.ink));
-            ui.add_space(6.0);
-            ui.label(RichText::new(text).size(14.0).color(view.theme.ink_soft));
-            ui.add_space(12.0);
-            more(ui);
-        },
-    );
+    ui.scope_builder(egui::UiBuilder::new().max_rect(inner).layout(Layout::top_down(Align::Min)), |ui| {
+        ui.label(RichText::new(title).size(20.0).color(view.theme.ink));
+        ui.add_space(6.0);
+        ui.label(RichText::new(text).size(14.0).color(view.theme.ink_soft));
+        ui.add_space(12.0);
+        more(ui);
+    });
 }
 
 /// Nothing is selected.
@@ -87,23 +84,20 @@ pub fn no_recipe(
     let t = view.theme;
     ui.painter().rect_filled(rect, 3.0, t.sheet);
     let inner = egui::Rect::from_center_size(rect.center(), vec2(440f32.min(rect.width() - 24.0), 110.0));
-    ui.scope_builder(
-        egui::UiBuilder::new().max_rect(inner).layout(Layout::top_down(Align::Min)),
-        |ui| {
-            ui.label(RichText::new("No recipe yet").size(17.0).color(t.ink));
-            ui.add_space(4.0);
-            ui.label(
-                RichText::new(
-                    "Propose one: Seamwright then sets in and out, tunes the note, looks for loops and \
+    ui.scope_builder(egui::UiBuilder::new().max_rect(inner).layout(Layout::top_down(Align::Min)), |ui| {
+        ui.label(RichText::new("No recipe yet").size(17.0).color(t.ink));
+        ui.add_space(4.0);
+        ui.label(
+            RichText::new(
+                "Propose one: Seamwright then sets in and out, tunes the note, looks for loops and \
                      evens out the level. All of it can be changed here afterwards.",
-                )
-                .color(t.ink_soft),
-            );
-            ui.add_space(8.0);
-            let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
-            if b.on_disabled_hover_text("This session is open elsewhere and can only be read.").clicked() {
-                out.push(Command::Work(WorkCommand::Propose(model.take.id)));
-            }
-        },
-    );
+            )
+            .color(t.ink_soft),
+        );
+        ui.add_space(8.0);
+        let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
+        if b.on_disabled_hover_text("This session is open elsewhere and can only be read.").clicked() {
+            out.push(Command::Work(WorkCommand::Propose(model.take.id)));
+        }
+    });
 }

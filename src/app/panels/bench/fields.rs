@@ -28,7 +28,12 @@ pub struct Field {
 
 impl Field {
     /// A field called `name`, in `unit`, whose change is called `label` in the history.
-    pub fn new(name: &'static str, unit: &'static str, range: RangeInclusive<f64>, label: &'static str) -> Self {
+    pub fn new(
+        name: &'static str,
+        unit: &'static str,
+        range: RangeInclusive<f64>,
+        label: &'static str,
+    ) -> Self {
         Self { name, unit, range, label, decimals: 1, speed: 0.1, tip: "" }
     }
 
@@ -162,7 +167,9 @@ impl Rows<'_> {
             let mut v = frames;
             let r = ui.add(drag_value(&f, &mut v)).accessible_name(format!("{name} in frames"));
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
-            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label()).decimals(4).speed(0.001);
+            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
+                .decimals(4)
+                .speed(0.001);
             let mut s = frames / rate;
             let r = ui.add(drag_value(&f, &mut s)).accessible_name(format!("{name} in seconds"));
             gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
@@ -187,7 +194,8 @@ impl Rows<'_> {
             let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
             gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
             let Some(period) = period else { return };
-            let f = Field::new("Length", "periods", least / period..=most / period, label).decimals(2).speed(1.0);
+            let f =
+                Field::new("Length", "periods", least / period..=most / period, label).decimals(2).speed(1.0);
             let mut n = frames / period;
             let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
             gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);

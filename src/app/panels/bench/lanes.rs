@@ -12,6 +12,7 @@ use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
 /// Left of every lane: its name and scale.
 pub const GUTTER: f32 = 52.0;
 const RULER: f32 = 20.0;
+const PITCH_HEAD: f32 = 24.0;
 const GAP: f32 = 6.0;
 
 /// What every lane is given.
@@ -88,6 +89,7 @@ struct Places {
     overview: Rect,
     ruler: Rect,
     wave: Rect,
+    pitch_head: Rect,
     pitch: Rect,
     loops: Rect,
 }
@@ -96,15 +98,16 @@ struct Places {
 fn places(all: Rect) -> Places {
     let left = all.left() + GUTTER;
     let overview_h = (all.height() * 0.09).clamp(40.0, 72.0);
-    let rest = (all.height() - overview_h - RULER - 3.0 * GAP).max(120.0);
+    let rest = (all.height() - overview_h - RULER - PITCH_HEAD - 2.0 * GAP).max(120.0);
     let (pitch_h, loops_h) = ((rest * 0.3).max(70.0), (rest * 0.17).max(44.0));
     let row = |top: f32, h: f32| Rect::from_min_max(pos2(left, top), pos2(all.right(), top + h));
     let overview = row(all.top(), overview_h);
     let ruler = row(overview.bottom() + GAP, RULER);
     let wave = row(ruler.bottom(), (rest - pitch_h - loops_h).max(80.0));
-    let pitch = row(wave.bottom() + GAP, pitch_h);
+    let pitch_head = row(wave.bottom(), PITCH_HEAD);
+    let pitch = row(pitch_head.bottom(), pitch_h);
     let loops = row(pitch.bottom() + GAP, loops_h);
-    Places { overview, ruler, wave, pitch, loops }
+    Places { overview, ruler, wave, pitch_head, pitch, loops }
 }
 
 /// Draws all lanes in the rest of `ui`.
@@ -139,7 +142,8 @@ pub fn show(
     seen = wave::show(ui, &lane(p.wave, seen), &mut bench.handles, out);
     bench.visible = Some(seen);
     if model.recipe().is_some() {
-        pitch::show(ui, &lane(p.pitch, seen), &mut bench.handles, &mut bench.cents_half, out);
+        let memory = &mut bench.handles;
+        pitch::show(ui, &lane(p.pitch, seen), p.pitch_head, memory, &mut bench.cents_half, out);
         loops::show(ui, &lane(p.loops, seen), out);
     } else {
         empty::no_recipe(ui, view, model, p.pitch.union(p.loops), out);
@@ -175,7 +179,9 @@ fn ruler(ui: &Ui, lane: &Lane<'_, '_>) {
         painter.vline(x, lane.rect.bottom() - height..=lane.rect.bottom(), Stroke::new(1.0, t.line));
         if let Some(text) = tick.label {
             let at = pos2(x, lane.rect.bottom() - 7.0);
-            painter.text(at, Align2::CENTER_BOTTOM, text, FontId::proportional(10.5), t.ink_soft);
+            let near_end = x > lane.rect.right() - 24.0;
+            let align = if near_end { Align2::RIGHT_BOTTOM } else { Align2::CENTER_BOTTOM };
+            painter.text(at, align, text, FontId::proportional(10.5), t.ink_soft);
         }
     }
 }
@@ -189,7 +195,7 @@ mod tests {
         for (w, h) in [(900.0, 560.0), (1560.0, 900.0), (500.0, 420.0)] {
             let all = Rect::from_min_size(pos2(10.0, 20.0), egui::vec2(w, h));
             let p = places(all);
-            let rows = [p.overview, p.ruler, p.wave, p.pitch, p.loops];
+            let rows = [p.overview, p.ruler, p.wave, p.pitch_head, p.pitch, p.loops];
             for r in rows.windows(2) {
                 assert!(r[0].bottom() <= r[1].top());
             }

@@ -1,6 +1,6 @@
 //! The loops lane: what could be looped, as arcs; a click takes one.
 
-use egui::{Align2, CursorIcon, FontId, Sense, Stroke, Ui};
+use egui::{Align2, CursorIcon, FontId, Role, Sense, Stroke, Ui, WidgetInfo};
 
 use super::edits;
 use super::gesture::step;
@@ -33,8 +33,8 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         let l = &all[i].1;
         let text = format!(
             "{:.3} s long from {:.3} s, score {:.0}{}",
-            lane.model.s(l.end - l.start),
-            lane.model.s(l.start),
+            (lane.model.frame_of(l.end) - lane.model.frame_of(l.start)) / lane.model.out_rate(),
+            lane.model.frame_of(l.start) / lane.model.out_rate(),
             l.score,
             if lane.editable { "; click to take it" } else { "" }
         );
@@ -54,8 +54,6 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         };
         painter.text(lane.rect.center(), Align2::CENTER_CENTER, text, FontId::proportional(12.0), t.ink_soft);
     }
-    ui.ctx().accesskit_node_builder(ground.id, |n| {
-        n.set_role(egui::accesskit::Role::Image);
-        n.set_label(format!("{} loops to choose from; they are listed under Suggestions", all.len()));
-    });
+    let text = format!("{} loops to choose from; they are listed under Suggestions", all.len());
+    ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }

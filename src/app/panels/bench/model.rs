@@ -141,7 +141,7 @@ impl<'a> Model<'a> {
     pub fn f0(&self) -> Option<Hertz> {
         let target = || {
             let t = &self.recipe()?.tune;
-            Some(t.target.frequency(self.document.setup.a4).shifted(t.offset))
+            Some(chain::target_of(t, self.document.setup.a4))
         };
         self.made.and_then(|m| m.rendered.f0).or_else(target).filter(|f| f.0 > 0.0)
     }
@@ -199,7 +199,9 @@ mod tests {
     /// Note numbers: MIDI Tuning Standard's table (60 is middle C, 69 is A4).
     #[test]
     fn notes_are_read_as_they_are_written() {
-        for (text, n) in [("C4", 60), ("a4", 69), ("Bb3", 58), ("F#2", 42), ("b2", 47), ("69", 69), (" C-1 ", 0)] {
+        for (text, n) in
+            [("C4", 60), ("a4", 69), ("Bb3", 58), ("F#2", 42), ("b2", 47), ("69", 69), (" C-1 ", 0)]
+        {
             assert_eq!(parse_note(text, MiddleC::C4), Some(MidiNote(n)), "{text}");
         }
         assert_eq!(parse_note("C3", MiddleC::C3), Some(MidiNote(60)));

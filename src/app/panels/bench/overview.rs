@@ -14,10 +14,11 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> T
     let seen = interact(ui, lane, seen, shortest_s);
     let t = lane.theme();
     let painter = lane.ground(ui, "Clip");
-    room_tone(lane, &painter);
     let look = wave::look(lane, lane.rect.shrink2(egui::vec2(0.0, 4.0)));
+    let look = wave_view::WaveLook { silhouette: true, ..look };
     wave_view::paint_filled(&painter, &lane.axis, wave::of(lane.model.sound, lane.model), look);
     wave::dim_outside(lane, &painter);
+    room_tone(lane, &painter);
     if let Some(l) = lane.model.looping() {
         let bar = Rect::from_min_max(
             pos2(lane.x(l.start), lane.rect.bottom() - 4.0),
@@ -27,7 +28,11 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> T
     }
     let window = window_rect(lane, seen);
     let veil = t.paper.gamma_multiply(0.55);
-    painter.rect_filled(Rect::from_min_max(lane.rect.min, pos2(window.left(), lane.rect.bottom())), 0.0, veil);
+    painter.rect_filled(
+        Rect::from_min_max(lane.rect.min, pos2(window.left(), lane.rect.bottom())),
+        0.0,
+        veil,
+    );
     painter.rect_filled(Rect::from_min_max(pos2(window.right(), lane.rect.top()), lane.rect.max), 0.0, veil);
     painter.rect_stroke(window, 2.0, Stroke::new(1.5, t.ink), StrokeKind::Inside);
     for x in [window.left() + 1.5, window.right() - 1.5] {
@@ -64,13 +69,15 @@ fn interact(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> T
         ui.ctx().set_cursor_icon(if inside { CursorIcon::Grab } else { CursorIcon::PointingHand });
     }
     let window = window_rect(lane, next);
-    for (name, x, left) in [("overview left", window.left(), true), ("overview right", window.right(), false)] {
+    for (name, x, left) in [("overview left", window.left(), true), ("overview right", window.right(), false)]
+    {
         let grab = Rect::from_x_y_ranges(x - 5.0..=x + 5.0, lane.rect.y_range());
         let edge = ui.interact(grab, ui.scope_id().with(name), Sense::DRAG);
         if edge.hovered() || edge.dragged() {
             ui.ctx().set_cursor_icon(CursorIcon::ResizeHorizontal);
         }
-        if let Some(p) = edge.interact_pointer_pos().filter(|_| edge.dragged() && edge.drag_delta().x != 0.0) {
+        if let Some(p) = edge.interact_pointer_pos().filter(|_| edge.dragged() && edge.drag_delta().x != 0.0)
+        {
             next = resized(next, lane.axis.s_from_x(p.x), left, limits, shortest_s);
         }
     }

@@ -1,7 +1,7 @@
 //! The pitch lane: cents from the target before (thin) and after (thick), and the strength curve
 //! as a band whose nodes are moved here.
 
-use egui::{Button, FontId, Painter, Rect, Sense, Stroke, Ui, pos2, vec2};
+use egui::{Button, FontId, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
 use super::curve::{self, CurveSpace, NodeEvent};
 use super::gesture::{abort, commit, preview, step};
@@ -20,6 +20,7 @@ const LABEL: &str = "Bend strength curve";
 pub fn show(
     ui: &mut Ui,
     lane: &Lane<'_, '_>,
+    head: Rect,
     memory: &mut HandleMemory,
     cents_half: &mut Option<f64>,
     out: &mut Vec<Command>,
@@ -32,9 +33,9 @@ pub fn show(
     grid(ui, lane, &painter, &cents);
     wave::dim_outside(lane, &painter);
     traces(lane, &painter, &cents);
-    summary(ui, lane, &ground);
     nodes(ui, lane, &painter, memory, &ground, out);
-    buttons(ui, lane, half, cents_half, out);
+    summary(ui, lane, head, &ground);
+    buttons(ui, lane, head, half, cents_half, out);
 }
 
 fn curve_of<'a>(m: &Model<'a>) -> Option<&'a StrengthCurve> {
@@ -56,7 +57,8 @@ fn furthest(m: &Model<'_>) -> f64 {
     let Some(d) = m.made.and_then(|x| x.rendered.before.as_ref()) else { return 0.0 };
     // A thousand values tell as much as all of a long take.
     let step = (d.drift.len() / 1000).max(1);
-    let mut all: Vec<f64> = (0..d.drift.len()).step_by(step).filter_map(|i| total(d, i)).map(f64::abs).collect();
+    let mut all: Vec<f64> =
+        (0..d.drift.len()).step_by(step).filter_map(|i| total(d, i)).map(f64::abs).collect();
     all.sort_by(f64::total_cmp);
     all.get(all.len() * 95 / 100).copied().unwrap_or(0.0)
 }
@@ -113,22 +115,23 @@ fn traces(lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
     pitch_lane::paint(painter, &pitch_lane::pieces(&trace, &lane.axis, cents), t.ink, 2.2);
 }
 
-fn summary(ui: &Ui, lane: &Lane<'_, '_>, ground: &egui::Response) {
-    let Some(made) = lane.model.made else { return };
-    let text = match made.rendered.rms_cents {
-        Some((before, after)) => format!("{before:.1} cents rms before (thin), {after:.1} after (thick)"),
-        None => "no note was found in this take".into(),
+fn summary(ui: &Ui, lane: &Lane<'_, '_>, head: Rect, ground: &egui::Response) {
+    let text = match lane.model.made.map(|m| m.rendered.rms_cents) {
+        Some(Some((before, after))) => {
+            format!("{before:.1} cents rms before (thin), {after:.1} after (thick)")
+        }
+        Some(None) => "no note was found in this take".into(),
+        None => "not worked yet".into(),
     };
-    let painter = ui.painter_at(lane.rect);
-    let galley = painter.layout_no_wrap(text.clone(), FontId::proportional(11.0), lane.theme().ink_soft);
-    let at = lane.rect.right_bottom() - galley.size() - vec2(8.0, 4.0);
-    let back = Rect::from_min_size(at, galley.size()).expand2(vec2(4.0, 1.0));
-    painter.rect_filled(back, 2.0, lane.theme().sheet.gamma_multiply(0.8));
-    painter.galley(at, galley, lane.theme().ink_soft);
-    ui.ctx().accesskit_node_builder(ground.id, |n| {
-        n.set_role(egui::accesskit::Role::Image);
-        n.set_label(format!("Pitch: {text}"));
-    });
+    ui.painter().text(
+        head.left_center(),
+        egui::Align2::LEFT_CENTER,
+        &text,
+        FontId::proportional(11.5),
+        lane.theme().ink_soft,
+    );
+    let text = format!("Pitch: {text}");
+    ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }
 
 fn space_parts(lane: &Lane<'_, '_>) -> (f64, f64) {
@@ -151,7 +154,7 @@ fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
     let t = lane.theme();
     painter.add(pitch_lane::ribbon(
         line.iter().map(|p| (p.x, p.y, lane.rect.bottom())),
-        t.accent.gamma_multiply(0.13),
+        t.accent.gamma_multiply(0.09),
     ));
     painter.line(line, Stroke::new(1.2, t.accent));
 }
@@ -178,9 +181,8 @@ fn nodes(
         }
         paint_node(lane, painter, space.pos(*n), *n, &response);
     }
-    let over_node = curve.nodes.iter().any(|n| {
-        ground.hover_pos().is_some_and(|p| (p - space.pos(*n)).length() < 10.0)
-    });
+    let over_node =
+        curve.nodes.iter().any(|n| ground.hover_pos().is_some_and(|p| (p - space.pos(*n)).length() < 10.0));
     if lane.editable
         && ground.double_clicked()
         && !over_node
@@ -203,7 +205,11 @@ fn node_event(
         NodeEvent::Dragged(t, v) => {
             out.extend(set_curve(m, curve::moved(old, i, t, v, longest_s)).map(preview));
         }
-        NodeEvent::Released => out.push(commit(LABEL)),
+        NodeEvent::Released(last) => {
+            let edit = last.and_then(|(t, v)| set_curve(m, curve::moved(old, i, t, v, longest_s)));
+            out.extend(edit.map(preview));
+            out.push(commit(LABEL));
+        }
         NodeEvent::Aborted => out.push(abort()),
         NodeEvent::Stepped(t, v) => {
             let next = curve::moved(old, i, t, v, longest_s);
@@ -221,7 +227,12 @@ fn node_event(
 fn paint_node(lane: &Lane<'_, '_>, painter: &Painter, at: egui::Pos2, n: (f64, f64), r: &egui::Response) {
     let t = lane.theme();
     let hot = r.hovered() || r.dragged() || r.has_focus();
-    painter.circle(at, if hot { 6.0 } else { 4.5 }, t.sheet, Stroke::new(if hot { 2.5 } else { 2.0 }, t.accent));
+    painter.circle(
+        at,
+        if hot { 6.0 } else { 4.5 },
+        t.sheet,
+        Stroke::new(if hot { 2.5 } else { 2.0 }, t.accent),
+    );
     if r.has_focus() {
         painter.circle_stroke(at, 9.0, Stroke::new(1.0, t.ink));
     }
@@ -237,17 +248,22 @@ fn paint_node(lane: &Lane<'_, '_>, painter: &Painter, at: egui::Pos2, n: (f64, f
     }
 }
 
-/// Scale and reset, in the lane's upper right corner.
-fn buttons(ui: &mut Ui, lane: &Lane<'_, '_>, half: f64, cents_half: &mut Option<f64>, out: &mut Vec<Command>) {
-    let top = lane.rect.right_top() + vec2(-8.0, 4.0);
-    let place = Rect::from_min_max(pos2(top.x - 330.0, top.y), pos2(top.x, top.y + 20.0));
-    let builder = egui::UiBuilder::new()
-        .max_rect(place.intersect(lane.rect))
-        .layout(egui::Layout::right_to_left(egui::Align::Center));
+/// Scale and reset, above the lane at the right.
+fn buttons(
+    ui: &mut Ui,
+    lane: &Lane<'_, '_>,
+    head: Rect,
+    half: f64,
+    cents_half: &mut Option<f64>,
+    out: &mut Vec<Command>,
+) {
+    let builder =
+        egui::UiBuilder::new().max_rect(head).layout(egui::Layout::right_to_left(egui::Align::Center));
     ui.scope_builder(builder, |ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
         let small = |text: &str| Button::new(egui::RichText::new(text).size(11.0)).small();
-        for (text, name, nearer) in [("+", "Cents scale nearer", true), ("–", "Cents scale further", false)] {
+        for (text, name, nearer) in [("+", "Cents scale nearer", true), ("–", "Cents scale further", false)]
+        {
             let next = pitch_lane::stepped_half(half, nearer);
             if ui.add_enabled(next != half, small(text)).accessible_name(name).on_hover_text(name).clicked() {
                 *cents_half = Some(next);

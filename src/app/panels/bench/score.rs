@@ -31,7 +31,13 @@ fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool) {
     let (size, ink) = if whole { (13.0, t.ink) } else { (11.0, t.ink_soft) };
     let painter = ui.painter();
     painter.text(rect.left_center(), Align2::LEFT_CENTER, name, FontId::proportional(size), ink);
-    painter.text(rect.right_center(), Align2::RIGHT_CENTER, format!("{value:.0}"), FontId::proportional(size), ink);
+    painter.text(
+        rect.right_center(),
+        Align2::RIGHT_CENTER,
+        format!("{value:.0}"),
+        FontId::proportional(size),
+        ink,
+    );
     let thick = if whole { 8.0 } else { 4.0 };
     let bar = Rect::from_x_y_ranges(
         rect.left() + 92.0..=rect.right() - 34.0,

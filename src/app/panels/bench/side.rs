@@ -9,7 +9,7 @@ use super::{edits, fields, score, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
 use crate::app::theme::Theme;
 use crate::app::view::View;
-use crate::session::{Edit, Recipe, TakeState};
+use crate::session::{Edit, LoopRecipe, Recipe, TakeState, TuneRecipe};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
@@ -113,8 +113,7 @@ fn loop_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
     };
     let Some((start, end)) = m.loop_frames() else { return };
     let rate = m.out_rate();
-    for (name, mark, value) in
-        [("Start", edits::Mark::LoopStart, start), ("End", edits::Mark::LoopEnd, end)]
+    for (name, mark, value) in [("Start", edits::Mark::LoopStart, start), ("End", edits::Mark::LoopEnd, end)]
     {
         let (low, high) = mark.limits(m).unwrap_or((value, value));
         let of = |v: f64, rest: bool| mark.edit(m, v, rest);
@@ -136,7 +135,7 @@ fn loop_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
     let b = rows.ui.add_enabled(rows.enabled, egui::Checkbox::new(&mut kept, "Keep this loop"));
     if b.on_hover_text("Proposals leave a kept loop alone.").changed() {
         let label = if kept { "Keep loop" } else { "Let loop be proposed" };
-        rows.out.push(step(label, edits::set_loop(m, crate::session::LoopRecipe { locked: kept, ..*l })));
+        rows.out.push(step(label, edits::set_loop(m, LoopRecipe { locked: kept, ..*l })));
     }
     if rows.button("Remove the loop", "The take is then played to its end.") {
         rows.out.push(step("Remove loop", Edit::SetLoop { take: m.take.id, looping: None }));
@@ -159,10 +158,21 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
         .decimals(1)
         .tip("Added to the target's equal-tempered pitch.");
     rows.slider(&field, tune.offset.0, &|v, _| edits::set_tune(m, |t| t.offset = Cents(v)));
-    let percents: [(&str, f64, &str, &str, fn(&mut crate::session::TuneRecipe) -> &mut f64); 3] = [
-        ("Centre", tune.centre, "Set centre", "How much of the whole note's deviation is taken out.", |t| &mut t.centre),
-        ("Drift", tune.drift, "Set drift", "How much of the movement slower than 2 Hz is taken out.", |t| &mut t.drift),
-        ("Vibrato", tune.vibrato, "Set vibrato", "How much of the movement from 2 Hz up is taken out.", |t| &mut t.vibrato),
+    type Part = fn(&mut TuneRecipe) -> &mut f64;
+    let percents: [(&str, f64, &str, &str, Part); 3] = [
+        ("Centre", tune.centre, "Set centre", "How much of the whole note's deviation is taken out.", |t| {
+            &mut t.centre
+        }),
+        ("Drift", tune.drift, "Set drift", "How much of the movement slower than 2 Hz is taken out.", |t| {
+            &mut t.drift
+        }),
+        (
+            "Vibrato",
+            tune.vibrato,
+            "Set vibrato",
+            "How much of the movement from 2 Hz up is taken out.",
+            |t| &mut t.vibrato,
+        ),
     ];
     for (name, value, label, tip, part) in percents {
         let field = Field::new(name, "%", 0.0..=100.0, label).decimals(0).tip(tip);
@@ -177,8 +187,7 @@ fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
         let field = Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5);
         rows.number(&field, value * ms, &|v, rest| mark.edit(m, v / ms, rest));
     }
-    let field = Field::new("Gain", "dB", -60.0..=24.0, "Set gain")
-        .decimals(1)
-        .tip("Applied to the whole take.");
+    let field =
+        Field::new("Gain", "dB", -60.0..=24.0, "Set gain").decimals(1).tip("Applied to the whole take.");
     rows.slider(&field, recipe.level.gain.0, &|v, _| edits::set_gain(m, v));
 }

@@ -1,6 +1,8 @@
 //! Loops to choose from as a list: a click takes one, Up and Down go through them.
 
-use egui::{Align2, Event, EventFilter, FontId, Id, Key, Rect, Sense, Stroke, StrokeKind, Ui, WidgetInfo, vec2};
+use egui::{
+    Align2, Event, EventFilter, FontId, Id, Key, Rect, Sense, Stroke, StrokeKind, Ui, WidgetInfo, vec2,
+};
 
 use super::gesture::step;
 use super::model::Model;
@@ -9,6 +11,8 @@ use crate::app::command::Command;
 use crate::app::view::View;
 
 const ROW: f32 = 22.0;
+/// Rows that are seen at once.
+const SEEN: f32 = 7.0;
 
 /// Draws the list.
 pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
@@ -21,22 +25,27 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
     head(ui, view);
     let chosen = model.chosen_suggestion();
     let mut wanted = None;
-    for i in 0..all.len() {
-        if row(ui, view, model, i, chosen == Some(i)) {
-            wanted = Some(i);
+    let base = ui.scope_id();
+    let area = egui::ScrollArea::vertical().max_height(SEEN * ROW).min_scrolled_height(SEEN * ROW);
+    area.id_salt("suggestions").auto_shrink([false, true]).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 0.0;
+        for i in 0..all.len() {
+            if row(ui, view, model, base, i, chosen == Some(i)) {
+                wanted = Some(i);
+            }
+            if let Some(next) = walk(ui, id_of(base, i), i, all.len(), !view.read_only) {
+                ui.memory_mut(|m| m.request_focus(id_of(base, next)));
+                wanted = Some(next);
+            }
         }
-        if let Some(next) = walk(ui, id_of(ui, i), i, all.len(), !view.read_only) {
-            ui.memory_mut(|m| m.request_focus(id_of(ui, next)));
-            wanted = Some(next);
-        }
-    }
+    });
     if let Some(i) = wanted.filter(|_| !view.read_only) {
         out.extend(edits::take_suggestion(model, i).map(|e| step("Take suggested loop", e)));
     }
 }
 
-fn id_of(ui: &Ui, i: usize) -> Id {
-    ui.scope_id().with(("suggestion", i))
+fn id_of(base: Id, i: usize) -> Id {
+    base.with(("suggestion", i))
 }
 
 fn columns(rect: Rect) -> [f32; 3] {
@@ -52,13 +61,13 @@ fn head(ui: &mut Ui, view: &View<'_>) {
 }
 
 /// Draws a row; whether it was clicked.
-fn row(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, i: usize, chosen: bool) -> bool {
+fn row(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, base: Id, i: usize, chosen: bool) -> bool {
     let t = view.theme;
     let (_, l) = &model.suggestions()[i];
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
     let enabled = !view.read_only;
     let sense = if enabled { Sense::click() } else { Sense::focusable_noninteractive() };
-    let r = ui.interact(rect, id_of(ui, i), sense);
+    let r = ui.interact(rect, id_of(base, i), sense);
     let start = model.frame_of(l.start) / model.out_rate();
     let length = (model.frame_of(l.end) - model.frame_of(l.start)) / model.out_rate();
     if chosen {
@@ -67,6 +76,9 @@ fn row(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, i: usize, chosen: bool) 
         ui.painter().rect_filled(mark, 1.0, t.accent);
     } else if r.hovered() {
         ui.painter().rect_filled(rect, 3.0, t.line.gamma_multiply(0.4));
+    }
+    if r.gained_focus() {
+        r.scroll_to_me(None);
     }
     if r.has_focus() {
         ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.5, t.ink), StrokeKind::Inside);
@@ -83,6 +95,9 @@ fn row(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, i: usize, chosen: bool) 
     score::paint_bar(ui, bar, l.score, t, if chosen { t.accent } else { t.ink_soft });
     let name = format!("Loop {}: start {start:.3} s, length {length:.3} s, score {:.0}", i + 1, l.score);
     r.widget_info(|| WidgetInfo::selected(egui::accesskit::Role::Button, enabled, chosen, &name));
+    if r.clicked() {
+        r.request_focus();
+    }
     r.clicked()
 }
 

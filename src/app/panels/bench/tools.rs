@@ -55,7 +55,12 @@ fn hearing(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comman
     let buttons = [
         ("Play take", ready, SoundCommand::PlayTake, "From the in point, then round the loop"),
         ("Play loop", looped, SoundCommand::PlayLoop, "The loop for ever"),
-        ("Across the seam", looped, SoundCommand::PlaySeam, "From a second before the loop end into the loop start"),
+        (
+            "Across the seam",
+            looped,
+            SoundCommand::PlaySeam,
+            "From a second before the loop end into the loop start",
+        ),
         ("Stop", view.sound.playing.is_some(), SoundCommand::Stop, "Silence"),
     ];
     for (text, enabled, command, tip) in buttons {

@@ -2,7 +2,7 @@
 //! as outlines behind it, the crossfade shaded, the playhead.
 
 use egui::{
-    Color32, CursorIcon, FontId, Id, Painter, Pos2, Rect, Response, Sense, Stroke, Ui, pos2,
+    Color32, CursorIcon, FontId, Id, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo, pos2,
 };
 
 use super::edits::{self, Mark};
@@ -30,7 +30,7 @@ fn wave_at(sound: &FromSource, starts_s: f64, rate_hz: f64) -> Wave<'_> {
 pub fn look(lane: &Lane<'_, '_>, rect: Rect) -> WaveLook {
     let t = lane.theme();
     let core = layer_ink(t, lane.model.take.layer);
-    WaveLook { rect, full: full_scale(lane), body: mix(t.sheet, core, 0.45), core }
+    WaveLook { rect, full: full_scale(lane), body: mix(t.sheet, core, 0.45), core, silhouette: false }
 }
 
 /// The layer's colour, drawn towards the ink so far that it reads on the sheet.
@@ -75,15 +75,23 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
         let frame = lane.model.frame_of(lane.source_at(p.x)).max(0.0) as u64;
         out.push(Command::Sound(SoundCommand::PlayFrom(frame)));
     }
-    describe(ui, lane, &ground);
+    describe(lane, &ground);
     let painter = lane.ground(ui, "Wave");
     paint_behind(lane, &painter);
     outlines(lane, &painter);
-    wave_view::paint_filled(&painter, &lane.axis, of(lane.model.sound, lane.model), look(lane, inner(lane.rect)));
+    wave_view::paint_filled(
+        &painter,
+        &lane.axis,
+        of(lane.model.sound, lane.model),
+        look(lane, inner(lane.rect)),
+    );
     dim_outside(lane, &painter);
     fades(lane, &painter);
     scale(ui, lane);
-    handles(ui, lane, memory, &painter, out);
+    let revealed = handles(ui, lane, memory, &painter, out);
+    if let Some(s) = revealed {
+        seen = seen.scrolled(s - (seen.start_s + seen.end_s) / 2.0, lane.model.clip_s());
+    }
     playhead(ui, lane, &painter);
     seen
 }
@@ -93,15 +101,13 @@ fn inner(rect: Rect) -> Rect {
     Rect::from_min_max(rect.min + egui::vec2(0.0, 20.0), rect.max - egui::vec2(0.0, 20.0))
 }
 
-fn describe(ui: &Ui, lane: &Lane<'_, '_>, ground: &Response) {
-    ui.ctx().accesskit_node_builder(ground.id, |n| {
-        let clip = lane.model.clip_s();
-        n.set_role(egui::accesskit::Role::Image);
-        n.set_label(format!(
-            "Wave from {:.3} s to {:.3} s, {:.1} dB RMS",
-            clip.start_s, clip.end_s, lane.model.take.level.0
-        ));
-    });
+fn describe(lane: &Lane<'_, '_>, ground: &Response) {
+    let clip = lane.model.clip_s();
+    let text = format!(
+        "Wave from {:.3} s to {:.3} s, {:.1} dB RMS",
+        clip.start_s, clip.end_s, lane.model.take.level.0
+    );
+    ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }
 
 fn paint_behind(lane: &Lane<'_, '_>, painter: &Painter) {
@@ -150,7 +156,12 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
         let first = sound.analysed.clip.offset.0 as f64;
         let wave = wave_at(sound, here_s + (first - onset) / rate, rate);
         let body = layer_ink(lane.theme(), other.layer).gamma_multiply(0.5);
-        wave_view::paint_outline(painter, &lane.axis, wave, WaveLook { body, ..look(lane, inner(lane.rect)) });
+        wave_view::paint_outline(
+            painter,
+            &lane.axis,
+            wave,
+            WaveLook { body, ..look(lane, inner(lane.rect)) },
+        );
     }
 }
 
@@ -186,13 +197,16 @@ struct Placed {
     value: f64,
 }
 
+/// Draws the handles and follows them; the moment to be brought into sight, if a key was pressed
+/// for a handle that is out of it.
 fn handles(
     ui: &Ui,
     lane: &Lane<'_, '_>,
     memory: &mut HandleMemory,
     painter: &Painter,
     out: &mut Vec<Command>,
-) {
+) -> Option<f64> {
+    let mut revealed = None;
     let id_of = |mark: Mark| ui.scope_id().with(("mark", mark));
     let placed: Vec<Placed> = Mark::ALL
         .into_iter()
@@ -215,15 +229,22 @@ fn handles(
             let (a, b) = spans.next().unwrap_or((p.x, p.x));
             Rect::from_x_y_ranges(a..=b, lane.rect.y_range())
         };
+        let id = id_of(p.mark);
         let off_screen = !lane.rect.x_range().contains(p.x);
-        if off_screen && focused != Some(id_of(p.mark)) && !memory.drags(id_of(p.mark)) {
+        if off_screen && !memory.drags(id) {
             // It keeps its place for the keyboard, but nothing under it to catch the mouse.
-            show_one(ui, lane, p, Rect::from_center_size(grab.center(), egui::Vec2::ZERO), id_of(p.mark), memory, out);
+            let nothing = Rect::from_center_size(grab.center(), egui::Vec2::ZERO);
+            let before = out.len();
+            show_one(ui, lane, p, nothing, id, memory, out);
+            if out.len() > before {
+                revealed = p.mark.source_position(lane.model).map(|at| lane.model.s(at));
+            }
             continue;
         }
-        let response = show_one(ui, lane, p, grab, id_of(p.mark), memory, out);
+        let response = show_one(ui, lane, p, grab, id, memory, out);
         paint_mark(ui, lane, painter, p, &response);
     }
+    revealed
 }
 
 fn fade_y(lane: &Lane<'_, '_>) -> f32 {
@@ -301,7 +322,11 @@ fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, respo
     let r = lane.rect;
     if p.mark.is_length() {
         let at = pos2(x, fade_y(lane));
-        painter.rect_filled(Rect::from_center_size(at, egui::Vec2::splat(if hot { 10.0 } else { 8.0 })), 1.0, t.sheet);
+        painter.rect_filled(
+            Rect::from_center_size(at, egui::Vec2::splat(if hot { 10.0 } else { 8.0 })),
+            1.0,
+            t.sheet,
+        );
         painter.rect_stroke(
             Rect::from_center_size(at, egui::Vec2::splat(if hot { 10.0 } else { 8.0 })),
             1.0,
@@ -328,11 +353,16 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
         _ => "loop end",
     };
     let at_bottom = mark.in_rendered();
-    let leftwards = matches!(mark, Mark::Out | Mark::LoopEnd);
     let on = if at_bottom { t.on_accent } else { t.sheet };
     let galley = painter.layout_no_wrap(text.into(), FontId::proportional(10.5), on);
     let size = galley.size() + egui::vec2(8.0, 2.0);
     let y = if at_bottom { lane.rect.bottom() - size.y } else { lane.rect.top() };
+    // In and out point outwards, so that they leave the onset and the loop their room.
+    let leftwards = match mark {
+        Mark::In => x - size.x >= lane.rect.left(),
+        Mark::Out => x + size.x > lane.rect.right(),
+        mark => mark == Mark::LoopEnd,
+    };
     let left = if leftwards { x - size.x } else { x };
     let rect = Rect::from_min_size(pos2(left, y), size);
     painter.rect_filled(rect, 2.0, color);
