@@ -1,0 +1,71 @@
+//! The strip at the bottom: what is being done, how far it is, and a button that stops it.
+
+use egui::{Align, Layout, ProgressBar, Ui};
+
+use crate::app::command::{Command, WorkCommand};
+use crate::app::view::{JobView, View};
+use crate::app::widgets::control::soft;
+use crate::app::words;
+
+/// The strip.
+#[derive(Debug, Default)]
+pub struct JobsPanel {}
+
+impl JobsPanel {
+    /// Draws one row for each job.
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let mut commands = Vec::new();
+        for job in view.jobs {
+            ui.push_id(job.id, |ui| {
+                if row(ui, view, job) {
+                    commands.push(Command::Work(WorkCommand::Cancel(job.id)));
+                }
+            });
+        }
+        commands
+    }
+}
+
+/// What a job says beside its bar.
+pub fn words_of(job: &JobView) -> String {
+    let (done, total) = job.counts;
+    let mut text = if total > 0 { format!("{done} of {total}") } else { "starting".into() };
+    if let Some(left) = job.seconds_left.filter(|s| done < total && *s >= 1.0) {
+        text += &format!(", about {} left", words::duration(left));
+    }
+    text
+}
+
+/// Draws a job; true when it is to stop.
+pub fn row(ui: &mut Ui, view: &View<'_>, job: &JobView) -> bool {
+    let mut cancel = false;
+    ui.horizontal(|ui| {
+        ui.label(&job.stage);
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            cancel = ui.button("Cancel").on_hover_text("Stops after the step that is being done").clicked();
+            ui.label(soft(words_of(job), view.theme));
+            let bar = ProgressBar::new(job.fraction)
+                .desired_width(ui.available_width().max(60.0))
+                .desired_height(8.0)
+                .fill(view.theme.accent);
+            ui.add(bar).accessible_name(format!("Progress: {}", job.stage));
+        });
+    });
+    cancel
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn time_left_is_told_only_when_known() {
+        let mut job =
+            JobView { id: 1, stage: "x".into(), fraction: 0.5, counts: (3, 6), seconds_left: Some(12.0) };
+        assert_eq!(words_of(&job), "3 of 6, about 12 s left");
+        job.seconds_left = None;
+        assert_eq!(words_of(&job), "3 of 6");
+        job.counts = (0, 0);
+        assert_eq!(words_of(&job), "starting");
+    }
+}
