@@ -155,7 +155,7 @@ fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Prop
     }
     let edit =
         Edit::Propose { take: before.id, recipe: Box::new(proposal.recipe), concerns: proposal.concerns };
-    let done = app.session.apply_grouped("Propose", &edit, job);
+    let done = app.session.apply_grouped("Propose recipes", &edit, job);
     app.notices.check(done);
 }
 

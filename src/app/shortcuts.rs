@@ -138,7 +138,16 @@ pub fn of(action: Action) -> &'static Shortcut {
 
 /// A tooltip that ends with the key.
 pub fn tip(ctx: &Context, text: &str, action: Action) -> String {
-    format!("{text} [{}]", ctx.format_shortcut(&of(action).keys[0]))
+    format!("{text} ({})", key_words(ctx, &of(action).keys[0]))
+}
+
+/// A key as it is printed on the keyboard, with its modifiers as the system calls them.
+pub fn key_words(ctx: &Context, shortcut: &KeyboardShortcut) -> String {
+    let sign = match shortcut.logical_key {
+        Key::OpenBracket | Key::CloseBracket | Key::Questionmark => shortcut.logical_key.symbol_or_name(),
+        _ => return ctx.format_shortcut(shortcut),
+    };
+    sign.to_owned()
 }
 
 /// Whether a key may be taken while a text field has the focus: undo and redo there belong to the

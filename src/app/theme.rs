@@ -153,6 +153,7 @@ impl Theme {
         .into();
         style.spacing.item_spacing = vec2(8.0, 6.0);
         style.spacing.button_padding = vec2(10.0, 4.0);
+        style.spacing.window_margin = egui::Margin::same(16);
         style.spacing.interact_size = vec2(28.0, 28.0);
         style.spacing.text_edit_width = 220.0;
         style.spacing.slider_width = 120.0;
@@ -197,7 +198,7 @@ impl Theme {
         v.widgets.inactive = visuals(self.control(), self.line, 1.0);
         v.widgets.hovered = visuals(mix(self.control(), self.line, 0.6), self.ink_soft, 1.0);
         v.widgets.active = visuals(self.chosen(), self.accent, 1.5);
-        v.widgets.open = visuals(self.chosen(), self.accent, 1.0);
+        v.widgets.open = visuals(self.control(), self.ink_soft, 1.0);
     }
 }
 

@@ -112,6 +112,8 @@ impl Runner {
 
 struct Running {
     id: u64,
+    /// What the user knows it by; the job's own stages have working names.
+    name: &'static str,
     job: Job,
     started: Instant,
 }
@@ -223,11 +225,11 @@ impl Work {
         self.running.retain(|r| r.id != id);
     }
 
-    fn begin(&mut self, stage: &str, total: u64) -> (u64, Job) {
+    fn begin(&mut self, name: &'static str, total: u64) -> (u64, Job) {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
-        job.begin(stage, total);
-        self.running.push(Running { id, job: job.clone(), started: Instant::now() });
+        job.begin(name, total);
+        self.running.push(Running { id, name, job: job.clone(), started: Instant::now() });
         (id, job)
     }
 
@@ -337,7 +339,7 @@ impl Running {
     fn view(&self) -> JobView {
         JobView {
             id: self.id,
-            stage: self.job.stage(),
+            stage: self.name.into(),
             fraction: self.job.fraction(),
             counts: self.job.counts(),
             seconds_left: self.job.time_left(self.started.elapsed()).map(|d| d.as_secs_f64()),

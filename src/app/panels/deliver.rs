@@ -47,7 +47,8 @@ impl DeliverPanel {
         let left = (ui.available_width() * 0.46).clamp(300.0, 460.0);
         ui.horizontal_top(|ui| {
             let height = ui.available_height();
-            ui.allocate_ui(egui::vec2(left, height), |ui| {
+            let down = egui::Layout::top_down(egui::Align::Min);
+            ui.allocate_ui_with_layout(egui::vec2(left, height), down, |ui| {
                 ScrollArea::vertical().id_salt("deliver form").auto_shrink(false).show(ui, |ui| {
                     ui.set_width(left - 14.0);
                     self.form(ui, view, &mut commands);
@@ -213,7 +214,7 @@ fn summary(ui: &mut Ui, view: &View<'_>) {
         ("Length", format!("{} in all", words::duration(seconds))),
         ("Size", format!("about {}", words::bytes(bytes as u64))),
     ];
-    Grid::new("summary").num_columns(2).spacing([12.0, 4.0]).show(ui, |ui| {
+    Grid::new("summary").num_columns(2).spacing([12.0, 4.0]).min_row_height(20.0).show(ui, |ui| {
         for (name, value) in rows {
             ui.label(soft(name, view.theme));
             ui.label(value);

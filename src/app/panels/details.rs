@@ -150,8 +150,8 @@ fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
             commands.push(Command::Sound(SoundCommand::PlaySeam));
         }
         let hears = match view.sound.side {
-            Side::Rendered => "Hears: result",
-            Side::Source => "Hears: source",
+            Side::Rendered => "Hear source",
+            Side::Source => "Hear result",
         };
         if key_button(
             ui,
@@ -233,7 +233,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
         ("Above room", snr),
         ("Format", format!("{} Hz, {}", source.rate.hz(), channels(source.channels))),
     ];
-    Grid::new("facts").num_columns(2).spacing([12.0, 4.0]).show(ui, |ui| {
+    Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
         for (name, value) in rows {
             ui.label(soft(name, view.theme));
             ui.add(egui::Label::new(&value).truncate()).on_hover_text(&value);

@@ -1,6 +1,6 @@
 //! The strip at the bottom: what is being done, how far it is, and a button that stops it.
 
-use egui::{Align, Layout, ProgressBar, Ui};
+use egui::{Align, Layout, Role, Sense, Ui, WidgetInfo, vec2};
 
 use crate::app::command::{Command, WorkCommand};
 use crate::app::view::{JobView, View};
@@ -36,6 +36,20 @@ pub fn words_of(job: &JobView) -> String {
     text
 }
 
+/// The bar itself: a track of the line's colour, filled from the left.
+fn bar(ui: &mut Ui, view: &View<'_>, job: &JobView) {
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width().max(60.0), 8.0), Sense::hover());
+    let mut done = rect;
+    done.set_width(rect.width() * job.fraction.clamp(0.0, 1.0));
+    ui.painter().rect_filled(rect, 4.0, view.theme.line);
+    ui.painter().rect_filled(done, 4.0, view.theme.accent);
+    response.widget_info(|| {
+        let mut info = WidgetInfo::labeled(Role::ProgressIndicator, true, format!("Progress: {}", job.stage));
+        info.value = Some(f64::from(job.fraction) * 100.0);
+        info
+    });
+}
+
 /// Draws a job; true when it is to stop.
 pub fn row(ui: &mut Ui, view: &View<'_>, job: &JobView) -> bool {
     let mut cancel = false;
@@ -44,11 +58,7 @@ pub fn row(ui: &mut Ui, view: &View<'_>, job: &JobView) -> bool {
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             cancel = ui.button("Cancel").on_hover_text("Stops after the step that is being done").clicked();
             ui.label(soft(words_of(job), view.theme));
-            let bar = ProgressBar::new(job.fraction)
-                .desired_width(ui.available_width().max(60.0))
-                .desired_height(8.0)
-                .fill(view.theme.accent);
-            ui.add(bar).accessible_name(format!("Progress: {}", job.stage));
+            bar(ui, view, job);
         });
     });
     cancel

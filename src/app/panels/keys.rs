@@ -3,7 +3,7 @@
 use egui::{Align2, Context, Grid, Key, RichText, Window};
 
 use crate::app::command::{Command, LookCommand};
-use crate::app::shortcuts::TABLE;
+use crate::app::shortcuts::{TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
 
@@ -45,9 +45,9 @@ impl KeysPanel {
 
 fn group(ui: &mut egui::Ui, ctx: &Context, theme: &Theme, name: &str) {
     ui.label(RichText::new(name).family(strong()));
-    Grid::new(name).num_columns(2).spacing([16.0, 4.0]).show(ui, |ui| {
+    Grid::new(name).num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
         for s in TABLE.iter().filter(|s| s.group == name) {
-            let keys: Vec<_> = s.keys.iter().map(|k| ctx.format_shortcut(k)).collect();
+            let keys: Vec<_> = s.keys.iter().map(|k| key_words(ctx, k)).collect();
             ui.label(RichText::new(keys.join(" or ")).color(theme.accent));
             ui.label(s.words);
             ui.end_row();

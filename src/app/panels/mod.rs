@@ -87,8 +87,8 @@ impl Panels {
         if view.room == Room::Sheet {
             Panel::right("details")
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
-                .default_size(340.0)
-                .size_range(300.0..=460.0)
+                .default_size(350.0)
+                .size_range(350.0..=480.0)
                 .show(ui, |ui| take(self.details.ui(ui, view)));
             CentralPanel::default()
                 .frame(frame(theme.paper, Margin::symmetric(12, 10)))

@@ -62,7 +62,7 @@ fn caution_here(view: &View<'_>, settings: &Settings) -> bool {
 
 fn row(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, button: &str) -> bool {
     let mut pressed = false;
-    ui.horizontal_top(|ui| {
+    ui.horizontal(|ui| {
         if sign {
             glyph::concern_sign(ui, view.theme);
         }
@@ -71,7 +71,7 @@ fn row(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, button: &str) -> bo
             ui.set_width(room.max(100.0));
             ui.add(egui::Label::new(RichText::new(text).color(view.theme.ink)).wrap());
         });
-        ui.with_layout(Layout::right_to_left(Align::Min), |ui| {
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             pressed = ui.button(button).clicked();
         });
     });

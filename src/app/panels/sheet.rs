@@ -19,7 +19,7 @@ use crate::app::words;
 use crate::session::{Take, TakeId, TakeState};
 use crate::units::MidiNote;
 
-const NOTE_WIDTH: f32 = 46.0;
+const NOTE_WIDTH: f32 = 42.0;
 const HEAD_HEIGHT: f32 = 26.0;
 const GAP: f32 = 4.0;
 
@@ -36,7 +36,7 @@ struct Form {
 }
 
 impl Form {
-    const NARROW: Self = Self { wide: false, cell: vec2(46.0, 32.0) };
+    const NARROW: Self = Self { wide: false, cell: vec2(40.0, 32.0) };
 
     /// The wide form shares out the width among the layers.
     fn wide(available: f32, layers: u16) -> Self {

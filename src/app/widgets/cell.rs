@@ -103,7 +103,9 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
     let small = FontId::proportional(12.0);
     if look.wide {
         // Words stand on a strip of the cell's own colour, so that the wave never runs through them.
-        glyph::state(painter, rect.left_top() + vec2(12.0, 12.0), 5.5, take.state, theme);
+        let sign = rect.left_top() + vec2(12.0, 12.0);
+        painter.circle_filled(sign, 9.0, fill);
+        glyph::state(painter, sign, 5.5, take.state, theme);
         if let Some(score) = take.loop_score() {
             let at = rect.right_top() + vec2(-7.0, 4.0);
             text_on(painter, at, Align2::RIGHT_TOP, &format!("{score:.0}"), &small, theme.ink, fill);
@@ -122,9 +124,13 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
             text_on(painter, at, Align2::LEFT_TOP, &format!("×{}", look.claims), &small, theme.ink, fill);
         }
     } else {
-        glyph::state(painter, rect.left_top() + vec2(9.0, 9.0), 4.5, take.state, theme);
+        let sign = rect.left_top() + vec2(9.0, 9.0);
+        painter.circle_filled(sign, 7.0, fill);
+        glyph::state(painter, sign, 4.5, take.state, theme);
         if take.worst_concern().is_some() {
-            glyph::concern(painter, rect.right_bottom() - vec2(9.0, 8.0), 5.0, theme.warn, fill);
+            let sign = rect.right_bottom() - vec2(9.0, 8.0);
+            painter.circle_filled(sign, 7.0, fill);
+            glyph::concern(painter, sign, 5.0, theme.warn, fill);
         }
     }
 }
@@ -170,6 +176,6 @@ pub fn wave(painter: &Painter, rect: Rect, columns: &[Column], colour: Color32) 
         let x = rect.left() + (i as f32 + 0.5) * step;
         let (top, bottom) = (c.max / loudest * half, c.min / loudest * half);
         let y = (rect.center().y - top.max(0.4))..=(rect.center().y - bottom.min(-0.4));
-        painter.vline(x, egui::Rangef::new(*y.start(), *y.end()), Stroke::new(step.max(0.8), colour));
+        painter.vline(x, egui::Rangef::new(*y.start(), *y.end()), Stroke::new(step + 0.6, colour));
     }
 }
