@@ -6,14 +6,20 @@ use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
-use seamwright::app::command::Room;
+use seamwright::app::command::{Command, EditCommand, GoCommand, Room, SoundCommand, WorkCommand};
+use seamwright::app::derived::Derived;
+use seamwright::app::panels::details::DetailsPanel;
+use seamwright::app::panels::sheet::SheetPanel;
 use seamwright::app::session_state::SessionState;
 use seamwright::app::sound::SoundKind;
+use seamwright::app::theme::{self, Theme};
+use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::dsp::looping::LoopParts;
 use seamwright::dsp::tune::StrengthCurve;
+use seamwright::playback::message::Side;
 use seamwright::session::{
-    Concern, ConcernKind, Document, LoopRecipe, Recipe, Source, SourceId, Take, TakeId, TakeState,
+    Concern, ConcernKind, Document, LoopRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
     TrimRecipe, TuneRecipe,
 };
 use seamwright::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
@@ -318,6 +324,89 @@ fn a_session_open_elsewhere_can_be_looked_at_only() {
     let w = w.key(Key::Y);
     assert_eq!(w.state_of(1), TakeState::Proposed);
     assert!(w.says("open in another program"));
+}
+
+/// Draws one panel from a read-only view and gives what it wished for.
+fn wishes<P: Default + 'static>(
+    document: &'static Document,
+    click: &str,
+    draw: impl Fn(&mut P, &mut egui::Ui, &View<'_>) -> Vec<Command> + 'static,
+) -> Vec<Command> {
+    let sheet = Sheet::of(document);
+    let derived = Derived::default();
+    let theme = Theme::light();
+    let sound = SoundView {
+        device: Ok("none".into()),
+        playing: None,
+        side: Side::Rendered,
+        volume_db: -30.0,
+        peak: [0.0; 2],
+        limited: false,
+    };
+    let mut harness =
+        Harness::builder().with_size(vec2(900.0, 900.0)).with_step_dt(1.0 / 60.0).build_ui_state(
+            move |ui, (panel, wished): &mut (P, Vec<Command>)| {
+                theme::install(ui.ctx());
+                let view = View {
+                    document,
+                    revision: 1,
+                    sheet: &sheet,
+                    path: Some(std::path::Path::new("/not there/a.seamwright")),
+                    read_only: false,
+                    undo: None,
+                    redo: None,
+                    room: Room::Sheet,
+                    selected: Some(TakeId(1)),
+                    derived: &derived,
+                    jobs: &[],
+                    notices: &[],
+                    sound: &sound,
+                    theme: &theme,
+                };
+                wished.extend(draw(panel, ui, &view));
+            },
+            (P::default(), Vec::new()),
+        );
+    harness.run_steps(3);
+    harness.get_by_role_and_label(Role::Button, click).click();
+    harness.run_steps(3);
+    harness.state().1.clone()
+}
+
+fn leaked(document: Document) -> &'static Document {
+    Box::leak(Box::new(document))
+}
+
+#[test]
+fn the_sheet_wishes_for_waves_once_and_for_what_is_clicked() {
+    let wished = wishes(leaked(bottles()), "C4, layer 2: new", SheetPanel::ui);
+    let waves: Vec<_> =
+        wished.iter().filter(|c| matches!(c, Command::Work(WorkCommand::Thumbnails(_)))).collect();
+    let all = |ids: &[u32]| ids.iter().map(|i| TakeId(*i)).collect::<Vec<_>>();
+    assert_eq!(
+        waves,
+        [
+            &Command::Work(WorkCommand::Thumbnails(all(&[1, 2, 3]))),
+            &Command::Work(WorkCommand::Thumbnails(all(&[4])))
+        ]
+    );
+    assert_eq!(wished.last(), Some(&Command::Go(GoCommand::Select(TakeId(2)))));
+}
+
+#[test]
+fn the_details_wish_for_what_their_buttons_say() {
+    for (button, wish) in [
+        ("Accept", Command::Edit(EditCommand::SetState(TakeId(1), TakeState::Accepted))),
+        ("Set aside", Command::Edit(EditCommand::SetState(TakeId(1), TakeState::SetAside))),
+        ("Propose again", Command::Work(WorkCommand::Propose(TakeId(1)))),
+        ("Play", Command::Sound(SoundCommand::PlayTake)),
+        ("Loop", Command::Sound(SoundCommand::PlayLoop)),
+        ("Seam", Command::Sound(SoundCommand::PlaySeam)),
+        ("Hear source", Command::Sound(SoundCommand::Listen(Side::Source))),
+        ("Open on the bench", Command::Go(GoCommand::Room(Room::Bench))),
+    ] {
+        assert_eq!(wishes(leaked(bottles()), button, DetailsPanel::ui), [wish], "{button}");
+    }
 }
 
 #[test]

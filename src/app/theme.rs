@@ -183,7 +183,8 @@ impl Theme {
         v.weak_text_color = Some(self.ink_soft);
         v.disabled_alpha = 0.55;
         v.selection.bg_fill = self.chosen();
-        v.selection.stroke = Stroke::new(1.5, self.accent);
+        // Also the colour of the text of what is selected.
+        v.selection.stroke = Stroke::new(1.5, self.ink);
         v.slider_trailing_fill = true;
         v.indent_has_left_vline = false;
         let visuals = |fill: Color32, edge: Color32, width: f32| WidgetVisuals {

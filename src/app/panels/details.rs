@@ -3,7 +3,7 @@
 use egui::{Button, Grid, RichText, ScrollArea, Sense, Ui, vec2};
 
 use crate::app::command::{Command, EditCommand, GoCommand, Room, SoundCommand};
-use crate::app::shortcuts::{Action, command_for, other};
+use crate::app::shortcuts::{Action, command_for, other, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
@@ -184,13 +184,19 @@ fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Comman
         );
         let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
         button("Undecide", "Takes the decision back", Action::Undecide, decided);
-        let again = if has_recipe { "Propose again" } else { "Propose" };
-        button(again, "Fills in tuning, trim and loop", Action::Propose, take.note.is_some());
     });
-    let bench = Button::new("Open on the bench");
-    if ui.add(bench).on_hover_text("Tune, trim and loop this take by hand [2]").clicked() {
-        commands.push(Command::Go(GoCommand::Room(Room::Bench)));
-    }
+    ui.horizontal_wrapped(|ui| {
+        let again = if has_recipe { "Propose again" } else { "Propose" };
+        let enabled = may && take.note.is_some();
+        if key_button(ui, again, "Fills in tuning, trim and loop", Action::Propose, enabled) {
+            commands.extend(command_for(Action::Propose, view, false));
+        }
+        let bench = Button::new("Open on the bench");
+        let hover = tip(ui.ctx(), "Tune, trim and loop this take by hand", Action::RoomBench);
+        if ui.add(bench).on_hover_text(hover).clicked() {
+            commands.push(Command::Go(GoCommand::Room(Room::Bench)));
+        }
+    });
 }
 
 fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {

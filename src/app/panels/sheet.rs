@@ -41,7 +41,7 @@ impl Form {
     /// The wide form shares out the width among the layers.
     fn wide(available: f32, layers: u16) -> Self {
         let columns = f32::from(layers.max(1));
-        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 190.0);
+        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 230.0);
         Self { wide: true, cell: vec2(width, 56.0) }
     }
 }
