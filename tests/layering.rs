@@ -20,10 +20,7 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
         ("render", with(&["audio", "dsp", "io", "jobs", "session", "survey"])),
         ("playback", with(&["audio"])),
         ("demo", with(&["audio", "io", "jobs"])),
-        (
-            "app",
-            with(&["audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo"]),
-        ),
+        ("app", with(&["audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo"])),
         (
             "cli",
             with(&["audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo", "app"]),
@@ -138,9 +135,14 @@ fn each_outside_library_has_one_door() {
     let mut broken = Vec::new();
     for (file, code) in sources() {
         for (library, door) in ONLY {
-            let named = [format!("use {library}::"), format!("use {library};"), format!(" {library}::"), format!("({library}::")]
-                .iter()
-                .any(|p| code.contains(p.as_str()));
+            let named = [
+                format!("use {library}::"),
+                format!("use {library};"),
+                format!(" {library}::"),
+                format!("({library}::"),
+            ]
+            .iter()
+            .any(|p| code.contains(p.as_str()));
             if named && !file.starts_with(door) {
                 broken.push(format!("{file} names {library}, which only {door} may"));
             }
@@ -175,7 +177,8 @@ fn only_the_rim_touches_files() {
 
 #[test]
 fn the_reader_of_use_lines_reads_groups() {
-    let code = "use crate::{audio::{AudioBuf, Clip}, dsp};\nuse crate::io::wav; x_crate::no; crate::units::Frame(1)";
+    let code =
+        "use crate::{audio::{AudioBuf, Clip}, dsp};\nuse crate::io::wav; x_crate::no; crate::units::Frame(1)";
     let names = named_modules(code);
     for expected in ["audio", "dsp", "io", "units"] {
         assert!(names.iter().any(|n| n == expected), "{expected} in {names:?}");

@@ -3,8 +3,8 @@
 use proptest::prelude::*;
 use seamwright::dsp::tune::StrengthCurve;
 use seamwright::session::{
-    Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState, TrimRecipe,
-    TuneRecipe,
+    Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
+    TrimRecipe, TuneRecipe,
 };
 use seamwright::units::{Cents, Decibels, Frame, FrameRange, MidiNote, SampleRate, Seconds};
 

@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use serde::{Deserialize, Serialize};
+
 use crate::playback::message::Side;
 use crate::session::{Edit, TakeId, TakeState};
 
@@ -18,6 +20,30 @@ pub enum Command {
     Go(GoCommand),
     /// Long work.
     Work(WorkCommand),
+    /// How the window looks.
+    Look(LookCommand),
+}
+
+/// Light, dark, or as the system has it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum ThemeChoice {
+    /// As the system says.
+    #[default]
+    System,
+    /// Ink on paper.
+    Light,
+    /// Paper on ink.
+    Dark,
+}
+
+/// How the window looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum LookCommand {
+    /// Light or dark.
+    Theme(ThemeChoice),
+    /// Shows or hides the list of keys.
+    Keys(bool),
 }
 
 /// The session as a file.
@@ -39,7 +65,12 @@ pub enum SessionCommand {
 #[derive(Debug, Clone, PartialEq)]
 pub enum EditCommand {
     /// One step.
-    Do { label: String, edit: Edit },
+    Do {
+        /// Its name in undo and redo.
+        label: String,
+        /// The change.
+        edit: Edit,
+    },
     /// Part of a gesture: shown, not yet a step.
     Preview(Edit),
     /// Ends the gesture as one step.
@@ -115,6 +146,8 @@ pub enum WorkCommand {
     Propose(TakeId),
     /// Accepts every proposed take that passes.
     AcceptPassing,
+    /// Draws small waves of these takes, the first first.
+    Thumbnails(Vec<TakeId>),
     /// Writes the accepted takes into a folder.
     Deliver(PathBuf),
     /// Asks for a folder, then delivers into it.

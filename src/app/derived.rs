@@ -5,10 +5,12 @@ use std::sync::Arc;
 
 use crate::audio::AudioBuf;
 use crate::dsp::looping::LoopCandidate;
-use crate::dsp::peaks::Peaks;
+use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
+use crate::render::batch::Delivery;
 use crate::render::chain::{Analysed, Rendered};
-use crate::session::{LoopRecipe, Recipe, TakeId};
+use crate::session::{LoopRecipe, Recipe, Take, TakeId};
+use crate::units::FrameRange;
 
 /// What follows from a take's source alone.
 #[derive(Debug, Clone)]
@@ -55,6 +57,8 @@ pub struct TakeDerived {
 #[derive(Debug, Default)]
 pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
+    thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
+    delivery: Option<Arc<Delivery>>,
 }
 
 impl Derived {
@@ -66,6 +70,26 @@ impl Derived {
     /// The entry of a take, made if missing.
     pub fn entry(&mut self, take: TakeId) -> &mut TakeDerived {
         self.takes.entry(take).or_default()
+    }
+
+    /// The small wave of a take, if it was drawn for the span the take has now.
+    pub fn thumb(&self, take: &Take) -> Option<&Arc<[Column]>> {
+        self.thumbs.get(&take.id).filter(|(span, _)| *span == take.span).map(|(_, columns)| columns)
+    }
+
+    /// Keeps the small wave of a take, drawn for `span`.
+    pub fn set_thumb(&mut self, take: TakeId, span: FrameRange, columns: Arc<[Column]>) {
+        self.thumbs.insert(take, (span, columns));
+    }
+
+    /// What the last delivery did.
+    pub fn delivery(&self) -> Option<&Arc<Delivery>> {
+        self.delivery.as_ref()
+    }
+
+    /// Keeps (or forgets) what the last delivery did.
+    pub fn set_delivery(&mut self, delivery: Option<Arc<Delivery>>) {
+        self.delivery = delivery;
     }
 
     /// Forgets all takes but those that `keep` names (memory stays bounded).

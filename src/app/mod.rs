@@ -1,18 +1,34 @@
 //! The window; the only user of egui.
 //!
-//! One frame: [`app::App::logic`] takes in what the jobs and the sound engine report, then
-//! [`app::App::ui`] lets each panel draw from a read-only [`view::View`] and return
-//! [`command::Command`]s, which [`dispatch`] carries out one after the other. Nothing else changes
-//! the document. Panels keep only memory that may be lost (zoom, hover, a half-typed number).
+//! One frame: [`App`]'s `logic` takes in what the jobs and the sound engine report, then its `ui`
+//! lets each panel draw from a read-only [`view::View`] and return [`command::Command`]s, which
+//! [`dispatch`] carries out one after the other. Nothing else changes the document. Panels keep
+//! only memory that may be lost (zoom, hover, a half-typed number).
 
+// The window is called App everywhere, and so is its file.
+#[allow(clippy::module_inception)]
+mod app;
 pub mod command;
 pub mod derived;
+mod dialog;
+mod dispatch;
+mod environment;
+mod events;
+mod focus;
+mod found;
+mod notices;
 pub mod panels;
+pub mod session_state;
+pub mod settings;
+pub mod shortcuts;
+pub mod sound;
 pub mod theme;
+mod thumbs;
 pub mod view;
 pub mod widgets;
+mod words;
+mod work;
 
-/// Opens the window on `paths`.
-pub fn run(_paths: Vec<std::path::PathBuf>) -> crate::error::Result<()> {
-    Err(crate::error::Error::new(crate::error::ErrorKind::Device, "the window is not part of this build yet"))
-}
+pub use app::{App, run};
+pub use environment::Environment;
+pub use notices::Notices;

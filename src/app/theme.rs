@@ -1,6 +1,12 @@
 //! Our colours and sizes: paper and ink, one accent, layers in the Okabe–Ito colours.
 
-use egui::Color32;
+use std::sync::Arc;
+
+use egui::style::WidgetVisuals;
+use egui::{
+    Color32, CornerRadius, FontData, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle, Visuals,
+    vec2,
+};
 
 /// Colours of one brightness.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,5 +77,202 @@ impl Theme {
     /// Colour of a layer, counted from 0.
     pub fn layer(&self, layer: u16) -> Color32 {
         LAYERS[usize::from(layer) % LAYERS.len()]
+    }
+}
+
+/// Name of the font family for headings and what must stand out.
+const STRONG: &str = "strong";
+
+/// The family of headings and of what must stand out.
+pub fn strong() -> FontFamily {
+    FontFamily::Name(STRONG.into())
+}
+
+/// Our fonts: Open Sans (its figures all have one width, so numbers stand in columns), with
+/// egui's own behind it for what it lacks.
+pub fn fonts() -> FontDefinitions {
+    let mut fonts = FontDefinitions::default();
+    let regular = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Regular.ttf"));
+    let semibold = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Semibold.ttf"));
+    fonts.font_data.insert("regular".into(), Arc::new(regular));
+    fonts.font_data.insert("semibold".into(), Arc::new(semibold));
+    let plain = fonts.families.entry(FontFamily::Proportional).or_default();
+    plain.insert(0, "regular".into());
+    let mut bold = plain.clone();
+    bold[0] = "semibold".into();
+    fonts.families.insert(strong(), bold);
+    fonts
+}
+
+/// Gives a context our fonts and both of our styles; which of them shows is
+/// [`egui::Context::set_theme`]'s business.
+pub fn install(ctx: &egui::Context) {
+    ctx.set_fonts(fonts());
+    for theme in [Theme::light(), Theme::dark()] {
+        let which = if theme.dark { egui::Theme::Dark } else { egui::Theme::Light };
+        ctx.set_style_of(which, theme.style());
+    }
+}
+
+/// `a` with `share` (0 to 1) of `b` mixed in, in sRGB values.
+pub fn mix(a: Color32, b: Color32, share: f32) -> Color32 {
+    let m = |x: u8, y: u8| (f32::from(x) + (f32::from(y) - f32::from(x)) * share).round() as u8;
+    Color32::from_rgb(m(a.r(), b.r()), m(a.g(), b.g()), m(a.b(), b.b()))
+}
+
+impl Theme {
+    /// The theme that a context shows now.
+    pub fn of(ctx: &egui::Context) -> Self {
+        match ctx.theme() {
+            egui::Theme::Dark => Self::dark(),
+            egui::Theme::Light => Self::light(),
+        }
+    }
+
+    /// What a control is filled with at rest.
+    pub fn control(&self) -> Color32 {
+        mix(self.sheet, self.line, 0.45)
+    }
+
+    /// Behind what is selected; ink stays legible on it.
+    pub fn chosen(&self) -> Color32 {
+        mix(self.sheet, self.accent, if self.dark { 0.30 } else { 0.16 })
+    }
+
+    /// The style that egui's own widgets draw with.
+    pub fn style(&self) -> Style {
+        let mut style =
+            Style { visuals: if self.dark { Visuals::dark() } else { Visuals::light() }, ..Style::default() };
+        style.text_styles = [
+            (TextStyle::Small, FontId::new(12.0, FontFamily::Proportional)),
+            (TextStyle::Body, FontId::new(14.0, FontFamily::Proportional)),
+            (TextStyle::Button, FontId::new(14.0, FontFamily::Proportional)),
+            (TextStyle::Monospace, FontId::new(13.0, FontFamily::Monospace)),
+            (TextStyle::Heading, FontId::new(20.0, strong())),
+        ]
+        .into();
+        style.spacing.item_spacing = vec2(8.0, 6.0);
+        style.spacing.button_padding = vec2(10.0, 4.0);
+        style.spacing.window_margin = egui::Margin::same(16);
+        style.spacing.interact_size = vec2(28.0, 28.0);
+        style.spacing.text_edit_width = 220.0;
+        style.spacing.slider_width = 120.0;
+        style.spacing.tooltip_width = 380.0;
+        style.spacing.scroll = egui::style::ScrollStyle::solid();
+        style.spacing.scroll.bar_width = 9.0;
+        style.animation_time = 0.08;
+        style.interaction.tooltip_delay = 0.35;
+        self.paint_visuals(&mut style.visuals);
+        style
+    }
+
+    fn paint_visuals(&self, v: &mut Visuals) {
+        let round = CornerRadius::same(3);
+        v.panel_fill = self.paper;
+        v.window_fill = self.sheet;
+        v.window_stroke = Stroke::new(1.0, self.line);
+        v.window_corner_radius = CornerRadius::same(5);
+        v.menu_corner_radius = CornerRadius::same(4);
+        v.extreme_bg_color = if self.dark { mix(self.paper, Color32::BLACK, 0.25) } else { Color32::WHITE };
+        v.text_edit_bg_color = Some(v.extreme_bg_color);
+        v.faint_bg_color = mix(self.paper, self.line, 0.25);
+        v.code_bg_color = v.faint_bg_color;
+        v.hyperlink_color = self.accent;
+        v.warn_fg_color = self.warn;
+        v.error_fg_color = self.warn;
+        v.weak_text_color = Some(self.ink_soft);
+        v.disabled_alpha = 0.55;
+        v.selection.bg_fill = self.chosen();
+        // Also the colour of the text of what is selected.
+        v.selection.stroke = Stroke::new(1.5, self.ink);
+        v.slider_trailing_fill = true;
+        v.indent_has_left_vline = false;
+        let visuals = |fill: Color32, edge: Color32, width: f32| WidgetVisuals {
+            bg_fill: fill,
+            weak_bg_fill: fill,
+            bg_stroke: Stroke::new(width, edge),
+            corner_radius: round,
+            fg_stroke: Stroke::new(1.0, self.ink),
+            expansion: 0.0,
+        };
+        v.widgets.noninteractive = visuals(self.sheet, self.line, 1.0);
+        v.widgets.inactive = visuals(self.control(), self.line, 1.0);
+        v.widgets.hovered = visuals(mix(self.control(), self.line, 0.6), self.ink_soft, 1.0);
+        v.widgets.active = visuals(self.chosen(), self.accent, 1.5);
+        v.widgets.open = visuals(self.control(), self.ink_soft, 1.0);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Relative luminance. Source: W3C, WCAG 2.1, definition of "relative luminance", with the
+    /// threshold 0.04045 of IEC 61966-2-1 (the two give the same for 8-bit values).
+    fn luminance(c: Color32) -> f64 {
+        let linear = |v: u8| {
+            let s = f64::from(v) / 255.0;
+            if s <= 0.04045 { s / 12.92 } else { ((s + 0.055) / 1.055).powf(2.4) }
+        };
+        0.2126 * linear(c.r()) + 0.7152 * linear(c.g()) + 0.0722 * linear(c.b())
+    }
+
+    /// Contrast ratio. Source: W3C, WCAG 2.1, definition of "contrast ratio".
+    fn contrast(a: Color32, b: Color32) -> f64 {
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    /// 21:1 for black on white: WCAG 2.1, definition of "contrast ratio" (range 1 to 21).
+    #[test]
+    fn formula_gives_the_published_ends() {
+        assert!((contrast(Color32::BLACK, Color32::WHITE) - 21.0).abs() < 1e-9);
+        assert!((contrast(Color32::GRAY, Color32::GRAY) - 1.0).abs() < 1e-12);
+    }
+
+    /// WCAG 2.1, success criterion 1.4.3: 4.5:1 for text; 1.4.11: 3:1 for parts of controls.
+    #[test]
+    fn text_is_legible_everywhere() {
+        for t in [Theme::light(), Theme::dark()] {
+            let style = t.style();
+            let w = &style.visuals.widgets;
+            let behind = [
+                ("paper", t.paper),
+                ("sheet", t.sheet),
+                ("chosen", t.chosen()),
+                ("control", t.control()),
+                ("hovered", w.hovered.weak_bg_fill),
+                ("field", style.visuals.extreme_bg_color),
+            ];
+            for (name, back) in behind {
+                assert!(contrast(t.ink, back) >= 4.5, "ink on {name}, dark: {}", t.dark);
+            }
+            for back in [t.paper, t.sheet, style.visuals.extreme_bg_color] {
+                for (name, text) in [("soft", t.ink_soft), ("warn", t.warn), ("accent", t.accent)] {
+                    let ratio = contrast(text, back);
+                    assert!(ratio >= 4.5, "{name} {ratio:.2}, dark: {}", t.dark);
+                }
+            }
+            assert!(contrast(t.on_accent, t.accent) >= 4.5);
+        }
+    }
+
+    #[test]
+    fn figures_have_one_width() {
+        let ctx = egui::Context::default();
+        install(&ctx);
+        // Fonts exist from the first frame on.
+        ctx.run_ui(egui::RawInput::default(), |_| {}).drop_without_applying_deltas();
+        ctx.fonts_mut(|f| {
+            for family in [FontFamily::Proportional, strong()] {
+                let id = FontId::new(14.0, family);
+                let zero = f.glyph_width(&id, '0');
+                assert!(zero > 1.0);
+                for d in '1'..='9' {
+                    assert!((f.glyph_width(&id, d) - zero).abs() < 1e-3, "{d}");
+                }
+                assert!(f.has_glyphs(&id, "…−–×·“”"));
+            }
+        });
     }
 }

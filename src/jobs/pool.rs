@@ -34,7 +34,7 @@ impl<T: Send + 'static> Pool<T> {
     pub fn spawn<R>(
         &self,
         job: &Job,
-        work: impl FnOnce(&Job, &dyn Fn(T)) -> Result<R> + Send + 'static,
+        work: impl FnOnce(&Job, &(dyn Fn(T) + Sync)) -> Result<R> + Send + 'static,
         finish: impl FnOnce(Result<R>) -> T + Send + 'static,
     ) {
         let job = job.clone();

@@ -11,7 +11,8 @@ fn beside_a_good_one(name: &str, make: impl FnOnce(&Path)) -> (Ran, String) {
     make(&dir.path().join(name));
     let r = run(&["survey", s(dir.path()), "--json"]);
     let j = r.json();
-    let good = j["files"].as_array().unwrap().iter().find(|f| f["path"].as_str().unwrap().ends_with("C4.wav"));
+    let good =
+        j["files"].as_array().unwrap().iter().find(|f| f["path"].as_str().unwrap().ends_with("C4.wav"));
     assert_eq!(good.expect("the good file is gone")["takes"][0]["midi"], 60);
     let words = j["failed"]
         .as_array()
@@ -116,11 +117,13 @@ fn sounds_that_hold_no_note() {
     ] {
         let (r, words) = beside_a_good_one(name, |p| write(p, &x));
         let j = r.json();
-        let listed = j["files"].as_array().unwrap().iter().find(|f| f["path"].as_str().unwrap().ends_with(name));
+        let listed =
+            j["files"].as_array().unwrap().iter().find(|f| f["path"].as_str().unwrap().ends_with(name));
         let takes = listed.map(|f| f["takes"].as_array().unwrap().clone()).unwrap_or_default();
         assert!(takes.iter().all(|t| t["midi"].is_null()), "{name}: a note in it: {takes:?}");
         // Either there is no take and a sentence why, or a take with a concern.
-        let concerned = !takes.is_empty() && takes.iter().all(|t| !t["concerns"].as_array().unwrap().is_empty());
+        let concerned =
+            !takes.is_empty() && takes.iter().all(|t| !t["concerns"].as_array().unwrap().is_empty());
         assert!(concerned || !words.is_empty(), "{name}: nobody says anything");
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join(name);
@@ -141,7 +144,8 @@ fn sounds_that_hold_no_note() {
 fn files_that_cannot_be_opened() {
     use std::os::unix::fs::PermissionsExt;
     // A name that leads nowhere is what a file that vanishes looks like when its turn comes.
-    let (r, words) = beside_a_good_one("gone.wav", |p| std::os::unix::fs::symlink("/nowhere/at/all.wav", p).unwrap());
+    let (r, words) =
+        beside_a_good_one("gone.wav", |p| std::os::unix::fs::symlink("/nowhere/at/all.wav", p).unwrap());
     assert_eq!(r.code, 1);
     assert!(words.contains("not there"), "{words}");
     let dir = tempfile::tempdir().unwrap();
@@ -224,8 +228,12 @@ fn a_two_hour_file() {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("two hours.wav");
     let rate = 8_000u32;
-    let spec =
-        hound::WavSpec { channels: 1, sample_rate: rate, bits_per_sample: 8, sample_format: hound::SampleFormat::Int };
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: rate,
+        bits_per_sample: 8,
+        sample_format: hound::SampleFormat::Int,
+    };
     let mut w = hound::WavWriter::create(&path, spec).unwrap();
     let hiss = signals::white_noise(0.006, 80_000, 1);
     for n in 0..7200u32 * rate {

@@ -128,8 +128,17 @@ fn loops_then_seam_then_check() {
     assert!((periods - periods.round()).abs() < 0.02, "{periods} periods");
     let crossfade = best["crossfade"].as_u64().unwrap();
     let r = run(&[
-        "seam", s(&path), "--to", s(&to), "--start", &start.to_string(), "--end", &end.to_string(),
-        "--crossfade", &crossfade.to_string(), "--json",
+        "seam",
+        s(&path),
+        "--to",
+        s(&to),
+        "--start",
+        &start.to_string(),
+        "--end",
+        &end.to_string(),
+        "--crossfade",
+        &crossfade.to_string(),
+        "--json",
     ]);
     assert_eq!(r.code, 0, "{}", r.err);
     let c = run(&["check", s(&to), "--json"]);

@@ -12,7 +12,10 @@ fn chunks(bytes: &[u8]) -> Vec<(String, Vec<u8>)> {
     let mut found = Vec::new();
     while at + 8 <= bytes.len() {
         let n = u32::from_le_bytes(bytes[at + 4..at + 8].try_into().unwrap()) as usize;
-        found.push((String::from_utf8_lossy(&bytes[at..at + 4]).into_owned(), bytes[at + 8..at + 8 + n].to_vec()));
+        found.push((
+            String::from_utf8_lossy(&bytes[at..at + 4]).into_owned(),
+            bytes[at + 8..at + 8 + n].to_vec(),
+        ));
         at += 8 + n + n % 2;
     }
     found
@@ -49,7 +52,10 @@ fn smpl_stands_where_the_published_layout_says() {
         let wav = hound::WavReader::open(&path).unwrap();
         assert_eq!((wav.spec().sample_rate, wav.spec().bits_per_sample), (48_000, 24));
         assert!(start < last && last < wav.duration(), "{start} {last} of {}", wav.duration());
-        assert!(last - start > 24_000, "three seconds of steady sound hold a loop of more than half a second");
+        assert!(
+            last - start > 24_000,
+            "three seconds of steady sound hold a loop of more than half a second"
+        );
         let data = &all.iter().find(|(id, _)| id == "data").unwrap().1;
         assert_eq!(data.len(), 3 * wav.duration() as usize);
         let info = &all.iter().find(|(id, _)| id == "LIST").expect("INFO").1;
@@ -108,7 +114,8 @@ fn window_and_command_render_the_same_bits() {
         let there = decode::decode(&out.join(&name)).unwrap();
         assert_eq!(here.frames(), there.frames());
         // 24 bits with triangular dither: off by at most one and a half steps of 2^-23.
-        let worst = here.channel(0).iter().zip(there.channel(0)).map(|(a, b)| (a - b).abs()).fold(0f32, f32::max);
+        let worst =
+            here.channel(0).iter().zip(there.channel(0)).map(|(a, b)| (a - b).abs()).fold(0f32, f32::max);
         assert!(worst <= 1.6 / 8_388_608.0, "{name}: {worst}");
     }
 }
@@ -149,9 +156,9 @@ fn one_bad_take_does_not_stop_the_rest() {
 #[test]
 fn a_cancel_leaves_only_whole_files() {
     use seamwright::jobs::Job;
-    use std::sync::atomic::Ordering::Relaxed;
     use seamwright::render::batch::{DeliverOptions, deliver};
     use seamwright::session::store;
+    use std::sync::atomic::Ordering::Relaxed;
     let dir = folder_of_three();
     let session = accepted(dir.path());
     let d = store::read(&session).unwrap();
@@ -231,7 +238,8 @@ fn a_disk_that_is_full() {
     let r = deliver(&session, &disk.join("out"), &[]);
     let names = visible(&disk.join("out"));
     let whole = names.iter().all(|n| {
-        hound::WavReader::open(disk.join("out").join(n)).is_ok_and(|mut w| w.samples::<i32>().all(|s| s.is_ok()))
+        hound::WavReader::open(disk.join("out").join(n))
+            .is_ok_and(|mut w| w.samples::<i32>().all(|s| s.is_ok()))
     });
     let unmounted = std::process::Command::new("umount").arg(&disk).status().is_ok_and(|x| x.success());
     assert!(unmounted);

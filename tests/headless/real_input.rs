@@ -42,7 +42,11 @@ fn samples(set: &SoundFont) -> Vec<Sample> {
             let tuned = r.get_scale_tuning() == 100 && is_looped(r) && !drums.contains(&i);
             let fine = f64::from(r.get_fine_tune()) / 100.0 + f64::from(r.get_coarse_tune());
             // A use that is no tone makes the sample no tone.
-            sample.push(if tuned { (r.get_root_key(), f64::from(r.get_root_key()) - fine) } else { (-1, f64::NAN) });
+            sample.push(if tuned {
+                (r.get_root_key(), f64::from(r.get_root_key()) - fine)
+            } else {
+                (-1, f64::NAN)
+            });
         }
     }
     set.get_sample_headers()
@@ -115,7 +119,9 @@ fn letters(i: usize) -> String {
 #[test]
 fn a_sound_set_of_real_recordings() {
     let Ok(mut file) = std::fs::File::open(SET) else {
-        eprintln!("left out: the sound set is not installed (package timgm6mb-soundfont), so no real recordings were tested");
+        eprintln!(
+            "left out: the sound set is not installed (package timgm6mb-soundfont), so no real recordings were tested"
+        );
         return;
     };
     let set = SoundFont::new(&mut file).unwrap();

@@ -24,7 +24,9 @@ fn a_damaged_session_is_refused_left_alone_and_the_autosave_offered() {
     let dir = folder_of_three();
     let path = accepted(dir.path());
     let good = std::fs::read(&path).unwrap();
-    for damage in [&b""[..], b"{", b"not json at all", &good[..good.len() / 2], b"{\"format\":\"x\",\"version\":1}"] {
+    for damage in
+        [&b""[..], b"{", b"not json at all", &good[..good.len() / 2], b"{\"format\":\"x\",\"version\":1}"]
+    {
         std::fs::write(&path, damage).unwrap();
         let e = store::open(&path).unwrap_err();
         assert_eq!(e.kind(), ErrorKind::SessionDamaged);
@@ -46,8 +48,7 @@ fn a_damaged_session_is_refused_left_alone_and_the_autosave_offered() {
 fn a_later_versions_session_is_refused_and_left_alone() {
     let dir = folder_of_three();
     let path = accepted(dir.path());
-    let later =
-        std::fs::read_to_string(&path).unwrap().replacen("\"version\": 1", "\"version\": 2", 1);
+    let later = std::fs::read_to_string(&path).unwrap().replacen("\"version\": 1", "\"version\": 2", 1);
     std::fs::write(&path, &later).unwrap();
     let e = store::open(&path).unwrap_err();
     assert_eq!(e.kind(), ErrorKind::SessionNewer);

@@ -2,3 +2,131 @@
 //! lost.
 
 pub mod bench;
+pub mod deliver;
+pub mod details;
+pub mod jobs;
+pub mod keys;
+pub mod notices;
+pub mod sheet;
+pub mod start;
+pub mod top_bar;
+
+use std::path::PathBuf;
+
+use egui::{Align2, CentralPanel, Color32, FontId, Frame, Margin, Panel, Stroke, Ui};
+
+use super::command::{Command, Room, SessionCommand};
+use super::settings::Settings;
+use super::theme::{Theme, strong};
+use super::view::View;
+
+/// All panels, and where each stands.
+#[derive(Default)]
+pub struct Panels {
+    top_bar: top_bar::TopBarPanel,
+    notices: notices::NoticesPanel,
+    jobs: jobs::JobsPanel,
+    start: start::StartPanel,
+    sheet: sheet::SheetPanel,
+    details: details::DetailsPanel,
+    bench: bench::BenchPanel,
+    deliver: deliver::DeliverPanel,
+    keys: keys::KeysPanel,
+    /// A session that could not be read, but has an autosave.
+    pub rescue: Option<PathBuf>,
+}
+
+/// A frame of `fill` with `margin` around what stands in it.
+pub(super) fn frame(fill: Color32, margin: impl Into<Margin>) -> Frame {
+    Frame::new().fill(fill).inner_margin(margin)
+}
+
+impl Panels {
+    /// Draws the window and returns what the user wants done.
+    pub fn ui(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        settings: &Settings,
+        keys_shown: bool,
+    ) -> Vec<Command> {
+        let theme = view.theme;
+        let mut commands = dropped(ui);
+        let mut take = |more: Vec<Command>| commands.extend(more);
+        Panel::top("top bar")
+            .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
+            .show(ui, |ui| take(self.top_bar.ui(ui, view, settings)));
+        if self.notices.is_needed(view, settings, self.rescue.is_some()) {
+            Panel::top("notices")
+                .frame(frame(theme.paper, Margin::symmetric(12, 6)))
+                .show(ui, |ui| take(self.notices.ui(ui, view, settings, self.rescue.as_deref())));
+        }
+        if !view.jobs.is_empty() {
+            Panel::bottom("jobs")
+                .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
+                .show(ui, |ui| take(self.jobs.ui(ui, view)));
+        }
+        if view.path.is_none() {
+            CentralPanel::default()
+                .frame(frame(theme.paper, 0))
+                .show(ui, |ui| take(self.start.ui(ui, view, settings)));
+        } else {
+            take(self.room(ui, view));
+        }
+        if keys_shown {
+            take(self.keys.ui(ui.ctx(), theme));
+        }
+        drop_hint(ui, theme);
+        commands
+    }
+
+    fn room(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let theme = view.theme;
+        let mut commands = Vec::new();
+        let mut take = |more: Vec<Command>| commands.extend(more);
+        if view.room == Room::Sheet {
+            Panel::right("details")
+                .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
+                .default_size(350.0)
+                .size_range(350.0..=480.0)
+                .show(ui, |ui| take(self.details.ui(ui, view)));
+            CentralPanel::default()
+                .frame(frame(theme.paper, Margin::symmetric(12, 10)))
+                .show(ui, |ui| take(self.sheet.ui(ui, view)));
+            return commands;
+        }
+        let width = sheet::narrow_width(view.sheet.layers);
+        Panel::left("sheet")
+            .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
+            .default_size(width)
+            .size_range(150.0..=width.max(160.0))
+            .show(ui, |ui| take(self.sheet.ui(ui, view)));
+        CentralPanel::default().frame(frame(theme.paper, Margin::symmetric(12, 10))).show(ui, |ui| {
+            take(match view.room {
+                Room::Bench => self.bench.ui(ui, view),
+                _ => self.deliver.ui(ui, view),
+            });
+        });
+        commands
+    }
+}
+
+fn dropped(ui: &Ui) -> Vec<Command> {
+    let paths: Vec<PathBuf> =
+        ui.input(|i| i.raw.dropped_files.iter().map(|f| f.path().to_path_buf()).collect());
+    if paths.is_empty() { Vec::new() } else { vec![Command::Session(SessionCommand::Open(paths))] }
+}
+
+/// While files hang over the window: what happens when they are let go.
+fn drop_hint(ui: &Ui, theme: &Theme) {
+    if ui.input(|i| i.raw.hovered_files.is_empty()) {
+        return;
+    }
+    let rect = ui.ctx().content_rect();
+    let layer = egui::LayerId::new(egui::Order::Foreground, egui::Id::unique("drop hint"));
+    let painter = ui.ctx().layer_painter(layer);
+    painter.rect_filled(rect, 0.0, theme.paper.gamma_multiply(0.85));
+    painter.rect_stroke(rect.shrink(12.0), 8.0, Stroke::new(3.0, theme.accent), egui::StrokeKind::Inside);
+    let font = FontId::new(20.0, strong());
+    painter.text(rect.center(), Align2::CENTER_CENTER, "Let go to open", font, theme.ink);
+}

@@ -1,7 +1,11 @@
 //! Pieces that panels draw with.
 
+pub mod cell;
+pub mod control;
 pub mod drag_handle;
+pub mod glyph;
 pub mod loop_arcs;
+pub mod meter;
 pub mod pitch_lane;
 pub mod time_axis;
 pub mod wave_view;

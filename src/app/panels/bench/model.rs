@@ -5,6 +5,7 @@ use crate::app::derived::{FromRecipe, FromSource, TakeDerived};
 use crate::app::view::View;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::dsp::looping::LoopCandidate;
+use crate::render::chain;
 use crate::session::{Document, LoopRecipe, Recipe, Source, Take};
 use crate::units::{Hertz, MiddleC, MidiNote};
 

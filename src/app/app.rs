@@ -1,0 +1,283 @@
+//! The program's window: what it holds, and what happens in a frame.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use egui::{Context, Ui};
+
+use super::command::{Command, Room, SessionCommand, ThemeChoice};
+use super::derived::Derived;
+use super::environment::Environment;
+use super::focus::About;
+use super::found::Provisional;
+use super::notices::Notices;
+use super::panels::Panels;
+use super::session_state::{Autosave, SessionState};
+use super::settings::SettingsStore;
+use super::sound::Sound;
+use super::theme::{self, Theme};
+use super::view::View;
+use super::work::{PROGRESS_EVERY, Work};
+use super::{dispatch, events, shortcuts};
+use crate::error::{Error, ErrorKind, Result};
+use crate::session::TakeId;
+
+/// Where the user is; may be lost.
+#[derive(Debug, Default)]
+pub(super) struct Place {
+    pub room: Room,
+    pub selected: Option<TakeId>,
+    pub keys_shown: bool,
+    /// A session that could not be read, but has an autosave.
+    pub rescue: Option<PathBuf>,
+    /// Where takes stand until the survey knows the whole set.
+    pub provisional: Provisional,
+}
+
+/// The window.
+pub struct App {
+    pub(super) session: SessionState,
+    pub(super) place: Place,
+    pub(super) derived: Derived,
+    pub(super) work: Work,
+    pub(super) sound: Sound,
+    pub(super) settings: SettingsStore,
+    pub(super) notices: Notices,
+    pub(super) panels: Panels,
+}
+
+impl App {
+    /// A window with nothing open, or on the way to opening `paths`.
+    pub fn new(ctx: &Context, environment: &Environment, paths: Vec<PathBuf>) -> Result<Self> {
+        theme::install(ctx);
+        let (settings, problem) = SettingsStore::load(environment.settings.clone());
+        ctx.set_theme(preference(settings.get().theme));
+        ctx.set_zoom_factor(settings.get().scale);
+        let mut app = Self {
+            session: SessionState::default(),
+            place: Place::default(),
+            derived: Derived::default(),
+            work: Work::new(ctx, environment.inline_jobs, environment.dialogs)?,
+            sound: Sound::new(environment.sound, settings.get().volume_db),
+            settings,
+            notices: Notices::default(),
+            panels: Panels::default(),
+        };
+        if let Some(text) = problem {
+            app.notices.warn(text);
+        }
+        if !paths.is_empty() {
+            app.dispatch(ctx, Command::Session(SessionCommand::Open(paths)));
+        }
+        Ok(app)
+    }
+
+    /// Shows `session` as if it had just been opened.
+    pub fn show_session(&mut self, session: SessionState) {
+        self.work.new_session();
+        self.sound.stop();
+        self.derived = Derived::default();
+        self.place = Place { keys_shown: self.place.keys_shown, ..Place::default() };
+        self.session = session;
+        self.place.selected = self.session.sheet().walk().first().copied();
+        if let Some(path) = self.session.path() {
+            self.settings.change().remember(path.parent().unwrap_or(path));
+        }
+    }
+
+    /// The open session.
+    pub fn session(&self) -> &SessionState {
+        &self.session
+    }
+
+    /// The selected take.
+    pub fn selected(&self) -> Option<TakeId> {
+        self.place.selected
+    }
+
+    /// The room shown.
+    pub fn room(&self) -> Room {
+        self.place.room
+    }
+
+    /// The sound.
+    pub fn sound(&self) -> &Sound {
+        &self.sound
+    }
+
+    /// The messages that stand.
+    pub fn notices(&self) -> &Notices {
+        &self.notices
+    }
+
+    /// The settings.
+    pub fn settings(&self) -> &SettingsStore {
+        &self.settings
+    }
+
+    /// Carries out one command.
+    pub fn dispatch(&mut self, ctx: &Context, command: Command) {
+        dispatch::dispatch(self, ctx, command);
+    }
+
+    /// Starts what the selected take still needs.
+    fn follow_selection(&mut self) {
+        let (Some(selected), Some(path)) = (self.place.selected, self.session.path()) else { return };
+        let about = About {
+            session_path: path,
+            document: self.session.document(),
+            sheet: self.session.sheet(),
+            selected,
+            bench: self.place.room == Room::Bench,
+        };
+        let (focus, runner, session) = self.work.focus();
+        focus.step(&about, &mut self.derived, runner, session);
+        let (thumbs, runner, session) = self.work.thumbs();
+        thumbs.step(path, self.session.document(), &self.derived, runner, session);
+        let take = self.session.document().take(selected);
+        self.sound.follow(take.map(|t| &**t), &self.derived);
+    }
+
+    fn save_when_due(&mut self, ctx: &Context, now: f64) {
+        match self.session.autosave(now) {
+            Autosave::Nothing => {}
+            Autosave::In(seconds) => ctx.request_repaint_after(Duration::from_secs_f64(seconds + 0.05)),
+            Autosave::Now => {
+                if let Some((path, document, revision)) = self.session.to_save() {
+                    self.work.save(path, document, revision);
+                }
+            }
+        }
+        self.settings.change().scale = ctx.zoom_factor();
+        // A slider or a window's edge on its way is not worth a write a frame.
+        if self.settings.is_dirty() && !ctx.input(|i| i.pointer.any_down()) {
+            let saved = self.settings.save();
+            self.notices.check(saved);
+        }
+    }
+
+    fn draw(&mut self, ui: &mut Ui) -> Vec<Command> {
+        let theme = Theme::of(ui.ctx());
+        let document = self.session.document();
+        let view = View {
+            document,
+            revision: self.session.history().revision(),
+            sheet: self.session.sheet(),
+            path: self.session.path(),
+            read_only: self.session.read_only(),
+            undo: self.session.history().undo_label(),
+            redo: self.session.history().redo_label(),
+            room: self.place.room,
+            selected: self.place.selected,
+            derived: &self.derived,
+            jobs: self.work.views(),
+            notices: self.notices.views(),
+            sound: self.sound.view(),
+            theme: &theme,
+        };
+        let keys_shown = self.place.keys_shown;
+        let mut commands: Vec<_> = shortcuts::pressed(ui.ctx())
+            .into_iter()
+            .filter_map(|action| shortcuts::command_for(action, &view, keys_shown))
+            .collect();
+        self.panels.rescue.clone_from(&self.place.rescue);
+        commands.extend(self.panels.ui(ui, &view, self.settings.get(), keys_shown));
+        commands
+    }
+
+    fn remember_window(&mut self, ctx: &Context) {
+        let size = ctx.input(|i| {
+            let v = i.viewport();
+            let ordinary = !v.maximized.unwrap_or(false) && !v.fullscreen.unwrap_or(false);
+            v.inner_rect.filter(|_| ordinary).map(|r| r.size())
+        });
+        if let Some(size) = size {
+            self.settings.change().window = [size.x, size.y];
+        }
+    }
+}
+
+impl eframe::App for App {
+    fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
+        let now = ctx.input(|i| i.time);
+        for event in self.work.events() {
+            events::take_in(self, ctx, event);
+        }
+        if let Some(text) = self.sound.poll(now) {
+            self.notices.warn(text);
+        }
+        self.follow_selection();
+        self.work.refresh_views();
+        self.save_when_due(ctx, now);
+        if self.sound.moves() {
+            ctx.request_repaint();
+        } else if self.work.is_busy() {
+            ctx.request_repaint_after(PROGRESS_EVERY);
+        }
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _frame: &mut eframe::Frame) {
+        let ctx = ui.ctx().clone();
+        let commands = self.draw(ui);
+        let changed = !commands.is_empty();
+        for command in commands {
+            self.dispatch(&ctx, command);
+        }
+        if changed {
+            // What a command changed shows in the next frame, and its work starts there.
+            ctx.request_repaint();
+        }
+    }
+
+    fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
+        self.work.cancel_all();
+        self.sound.stop();
+        // The window is gone: standard error is the last place left to say it.
+        for result in [self.session.save_now(), self.settings.save()] {
+            if let Err(e) = result {
+                eprintln!("{e}");
+            }
+        }
+    }
+
+    fn raw_input_hook(&mut self, ctx: &Context, _input: &mut egui::RawInput) {
+        self.remember_window(ctx);
+    }
+
+    fn persist_egui_memory(&self) -> bool {
+        false
+    }
+}
+
+/// In egui's words.
+pub(super) fn preference(choice: ThemeChoice) -> egui::ThemePreference {
+    match choice {
+        ThemeChoice::System => egui::ThemePreference::System,
+        ThemeChoice::Light => egui::ThemePreference::Light,
+        ThemeChoice::Dark => egui::ThemePreference::Dark,
+    }
+}
+
+/// Opens the window and returns when it is closed. `paths`: a folder, sound files or a session to
+/// open; may be empty. Errors: `Device` where no window can be opened.
+pub fn run(paths: Vec<PathBuf>) -> Result<()> {
+    let environment = Environment::of_user();
+    let (settings, _) = SettingsStore::load(environment.settings.clone());
+    let icon = eframe::icon_data::from_png_bytes(include_bytes!("../../assets/icon.png"))
+        .map_err(|e| Error::new(ErrorKind::Internal, format!("the icon cannot be read: {e}")))?;
+    let viewport = egui::ViewportBuilder::default()
+        .with_title("Seamwright")
+        .with_app_id("seamwright")
+        .with_icon(icon)
+        .with_inner_size(settings.get().window)
+        .with_min_inner_size([760.0, 480.0]);
+    let options = eframe::NativeOptions { viewport, persist_window: false, ..Default::default() };
+    let create: eframe::AppCreator<'_> =
+        Box::new(move |cc| Ok(Box::new(App::new(&cc.egui_ctx, &environment, paths)?)));
+    eframe::run_native("Seamwright", options, create).map_err(|e| {
+        Error::new(
+            ErrorKind::Device,
+            format!("no window can be opened ({e}); the commands work without one: try seamwright --help"),
+        )
+    })
+}

@@ -1,0 +1,280 @@
+//! The one dispatcher: commands in, effects out. Nothing else changes the session.
+
+use std::ffi::OsStr;
+use std::path::{Path, PathBuf};
+
+use egui::Context;
+
+use super::app::{App, preference};
+use super::command::{
+    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
+};
+use super::session_state::SessionState;
+use super::sound::From;
+use super::work::Purpose;
+use super::{events, words};
+use crate::error::{Error, ErrorKind, Result};
+use crate::render::propose::passes;
+use crate::session::{Document, Edit, Setup, TakeId, TakeState, store};
+
+/// Carries out `command`.
+pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
+    match command {
+        Command::Session(c) => session(app, ctx, c),
+        Command::Edit(c) => edit(app, c),
+        Command::Sound(c) => sound(app, c),
+        Command::Go(c) => go(app, c),
+        Command::Work(c) => work(app, ctx, c),
+        Command::Look(LookCommand::Theme(choice)) => {
+            app.settings.change().theme = choice;
+            ctx.set_theme(preference(choice));
+        }
+        Command::Look(LookCommand::Keys(shown)) => app.place.keys_shown = shown,
+    }
+}
+
+fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
+    match command {
+        SessionCommand::ChooseFolder => {
+            let start = app.settings.get().recent.first().and_then(|p| p.parent());
+            app.work.choose_folder(ctx, Purpose::Open, start);
+        }
+        SessionCommand::Open(paths) => {
+            let result = open(app, paths);
+            app.notices.check(result);
+        }
+        SessionCommand::OpenAutosave(path) => {
+            let result = open_autosave(app, path);
+            app.notices.check(result);
+        }
+        SessionCommand::Save => {
+            if let Some((path, document, revision)) = app.session.to_save() {
+                app.work.save(path, document, revision);
+            } else if app.session.path().is_some() && !app.session.read_only() {
+                app.notices.say("Everything is saved.");
+            }
+        }
+        SessionCommand::DismissNotice(id) => app.notices.dismiss(id),
+    }
+}
+
+/// Opens a session file, a folder (its session, or a new one) or sound files (the session of
+/// their folder, or a new one, with these files looked through).
+fn open(app: &mut App, paths: Vec<PathBuf>) -> Result<()> {
+    let Some(first) = paths.first().cloned() else { return Ok(()) };
+    let first = std::path::absolute(&first).map_err(|e| Error::io("find", &first, &e))?;
+    if !first.exists() {
+        return Err(Error::io("open", &first, &std::io::Error::from(std::io::ErrorKind::NotFound)));
+    }
+    app.place.rescue = None;
+    if first.is_file() && first.extension() == Some(OsStr::new(store::ENDING)) {
+        app.work.open(first, Vec::new());
+        return Ok(());
+    }
+    let one_folder = paths.len() == 1 && first.is_dir();
+    let folder = if one_folder { first.as_path() } else { first.parent().unwrap_or(&first) };
+    let also = if one_folder { Vec::new() } else { paths };
+    let path = store::path_for_folder(folder);
+    if app.session.path() == Some(path.as_path()) {
+        let found = if one_folder { vec![first] } else { also };
+        events::survey(app, found);
+    } else if path.exists() {
+        app.work.open(path, also);
+    } else {
+        open_new(app, folder, path, also)?;
+    }
+    Ok(())
+}
+
+fn open_new(app: &mut App, folder: &Path, path: PathBuf, also: Vec<PathBuf>) -> Result<()> {
+    let files = if also.is_empty() { vec![folder.to_path_buf()] } else { also };
+    // Says what is missing before anything changes.
+    crate::survey::sound_files(&files)?;
+    let lock = store::lock(&path)?;
+    let title = folder.file_name().map_or_else(|| "set".into(), |n| n.to_string_lossy().into_owned());
+    let document = Document { setup: Setup { title, ..Setup::default() }, ..Document::default() };
+    events::show(app, SessionState::open(document, path, lock));
+    events::survey(app, files);
+    Ok(())
+}
+
+fn open_autosave(app: &mut App, path: PathBuf) -> Result<()> {
+    let autosave = store::autosave_of(&path).ok_or_else(|| {
+        Error::new(ErrorKind::NotFound, format!("there is no autosave beside {}", path.display()))
+    })?;
+    let opened = store::open(&autosave)?;
+    let lock = store::lock(&path)?;
+    app.place.rescue = None;
+    events::show(app, SessionState::open(opened.document, path, lock));
+    app.notices.say("This is the last good autosave. The damaged file is replaced with the next save.");
+    Ok(())
+}
+
+fn edit(app: &mut App, command: EditCommand) {
+    let result = match command {
+        EditCommand::Do { label, edit } => app.session.apply(&label, &edit),
+        EditCommand::Preview(edit) => app.session.preview(&edit),
+        EditCommand::Commit(label) => app.session.commit(&label),
+        EditCommand::Abort => {
+            app.session.abort();
+            Ok(())
+        }
+        EditCommand::Undo => app.session.undo().map(drop),
+        EditCommand::Redo => app.session.redo().map(drop),
+        EditCommand::SetState(take, state) => {
+            let label = match state {
+                TakeState::Accepted => "Accept",
+                TakeState::SetAside => "Set aside",
+                TakeState::New | TakeState::Proposed => "Undecide",
+            };
+            app.session.apply(label, &Edit::SetState { take, state })
+        }
+    };
+    app.notices.check(result);
+}
+
+fn sound(app: &mut App, command: SoundCommand) {
+    match command {
+        SoundCommand::PlayTake => play(app, From::Start),
+        SoundCommand::PlayLoop => play(app, From::LoopStart),
+        SoundCommand::PlaySeam => play(app, From::BeforeSeam),
+        SoundCommand::PlayFrom(frame) => play(app, From::Frame(frame)),
+        SoundCommand::Stop => app.sound.stop(),
+        SoundCommand::Listen(side) => app.sound.listen(side),
+        SoundCommand::Volume(db) => {
+            app.sound.volume(db);
+            app.settings.change().volume_db = app.sound.view().volume_db;
+        }
+        SoundCommand::TryDevice => {
+            app.sound.try_device();
+            if let Err(why) = &app.sound.view().device {
+                app.notices.warn(why.clone());
+            }
+        }
+        SoundCommand::CautionRead => app.settings.change().caution_read = true,
+    }
+}
+
+fn play(app: &mut App, from: From) {
+    let Some(take) = app.place.selected.and_then(|id| app.session.document().take(id)) else { return };
+    if let Err(text) = app.sound.play(take, from, &app.derived) {
+        app.notices.warn(text);
+    }
+}
+
+fn go(app: &mut App, command: GoCommand) {
+    match command {
+        // Nothing stands in this room yet.
+        GoCommand::Room(Room::Stack) => {}
+        GoCommand::Room(room) => app.place.room = room,
+        GoCommand::Select(id) => select(app, id),
+        GoCommand::Step(by) => {
+            let walk = app.session.sheet().walk();
+            let at = app.place.selected.and_then(|id| walk.iter().position(|t| *t == id));
+            let to = at.map_or(0, |i| (i as i64 + i64::from(by)).clamp(0, walk.len() as i64 - 1) as usize);
+            if let Some(id) = walk.get(to) {
+                select(app, *id);
+            }
+        }
+        GoCommand::NextToLookAt => {
+            let walk = app.session.sheet().walk();
+            let at = app.place.selected.and_then(|id| walk.iter().position(|t| *t == id));
+            let after = at.map_or(0, |i| i + 1);
+            let document = app.session.document();
+            let next = (0..walk.len())
+                .map(|i| walk[(after + i) % walk.len()])
+                .find(|id| document.take(*id).is_some_and(|t| t.needs_a_look()));
+            match next {
+                Some(id) => select(app, id),
+                None => app.notices.say("Nothing left to look at: every take is accepted or set aside."),
+            }
+        }
+    }
+}
+
+fn select(app: &mut App, id: TakeId) {
+    if app.place.selected == Some(id) || app.session.document().take(id).is_none() {
+        return;
+    }
+    if app.session.history().in_gesture() {
+        app.session.abort();
+    }
+    let listening = app.sound.is_on();
+    app.place.selected = Some(id);
+    if listening {
+        // Who is listening goes on listening: the next take plays as soon as it is there.
+        app.sound.stop();
+        play(app, From::Start);
+    }
+}
+
+fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
+    match command {
+        WorkCommand::Cancel(id) => app.work.cancel(id),
+        WorkCommand::Thumbnails(takes) => app.work.thumbs().0.want(takes),
+        WorkCommand::ChooseDeliverFolder => {
+            let folder = app.session.folder().map(Path::to_path_buf);
+            app.work.choose_folder(ctx, Purpose::Deliver, folder.as_deref());
+        }
+        WorkCommand::Deliver(folder) => deliver(app, folder),
+        WorkCommand::Survey => {
+            if let Some(folder) = app.session.folder().map(Path::to_path_buf) {
+                events::survey(app, vec![folder]);
+            }
+        }
+        WorkCommand::Propose(take) => propose(app, vec![take]),
+        WorkCommand::ProposeAll => {
+            let document = app.session.document();
+            let new = |id: &TakeId| {
+                document.take(*id).is_some_and(|t| t.state == TakeState::New && t.note.is_some())
+            };
+            let takes: Vec<_> = app.session.sheet().walk().into_iter().filter(new).collect();
+            if takes.is_empty() {
+                app.notices.say("No take is new: all have a recipe already, or no note yet.");
+            } else {
+                propose(app, takes);
+            }
+        }
+        WorkCommand::AcceptPassing => accept_passing(app),
+    }
+}
+
+fn propose(app: &mut App, takes: Vec<TakeId>) {
+    if app.session.read_only() {
+        return;
+    }
+    let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
+    app.work.propose(&path, app.session.document(), takes);
+}
+
+fn accept_passing(app: &mut App) {
+    let document = app.session.document();
+    let score = document.setup.accept_score;
+    let passing: Vec<_> = document
+        .takes
+        .iter()
+        .filter(|t| passes(t, score))
+        .map(|t| Edit::SetState { take: t.id, state: TakeState::Accepted })
+        .collect();
+    let count = passing.len();
+    if count == 0 {
+        app.notices.say(format!(
+            "No proposed take passes: none has a loop score of at least {score:.0} and no concern that needs a look."
+        ));
+        return;
+    }
+    let label = format!("Accept {}", words::takes(count));
+    let result = app.session.apply(&label, &Edit::Many(passing));
+    app.notices.check(result);
+}
+
+fn deliver(app: &mut App, folder: PathBuf) {
+    let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
+    if folder.as_os_str().is_empty() {
+        app.notices.warn("There is no folder to deliver into; type its path or choose one.");
+        return;
+    }
+    let base = path.parent().unwrap_or(Path::new(""));
+    app.derived.set_delivery(None);
+    app.work.deliver(&path, app.session.document(), base.join(folder));
+}

@@ -1,0 +1,321 @@
+//! The heavy results of the selected take: one piece of work at a time, the latest wish next, the
+//! old result on screen until the new one is there.
+
+use std::collections::{HashMap, VecDeque};
+use std::path::Path;
+use std::sync::Arc;
+
+use super::derived::{Derived, FromRecipe, FromSource};
+use super::work::{Event, Runner};
+use crate::dsp::looping::LoopCandidate;
+use crate::dsp::peaks::Peaks;
+use crate::dsp::pitch::{F0Params, track_f0};
+use crate::dsp::tune::{Deviation, deviation};
+use crate::error::{Error, ErrorKind, Result};
+use crate::jobs::Job;
+use crate::render::batch::decode_take;
+use crate::render::chain::{analyse, finished, plain, render};
+use crate::render::propose::loops_for;
+use crate::session::store::source_path;
+use crate::session::{Document, LoopRecipe, Recipe, Setup, Sheet, Source, Take, TakeId};
+use crate::units::{FrameRange, Hertz, SampleRate};
+
+/// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
+const KEPT: usize = 10;
+/// How many loops there are to choose from.
+const LOOPS: usize = 24;
+
+/// Loops to choose from.
+type Loops = Vec<(LoopCandidate, LoopRecipe)>;
+
+/// What was made for the selected take.
+pub enum FocusEvent {
+    /// Decoded and tracked.
+    Source(TakeId, Result<Box<FromSource>>),
+    /// Rendered.
+    Recipe(TakeId, Result<Box<FromRecipe>>),
+    /// Loops to choose from.
+    Loops(TakeId, Result<Loops>),
+    /// The rendered take tracked again, for the recipe it was rendered with.
+    After(TakeId, Arc<Recipe>, Result<Deviation>),
+}
+
+#[derive(Debug, Clone, PartialEq)]
+struct SourceKey(String, FrameRange);
+
+#[derive(Debug, Clone, PartialEq)]
+struct RecipeKey(SourceKey, Recipe, Hertz, SampleRate);
+
+/// What was asked for last, for one take; asked is enough: what failed is not tried again.
+#[derive(Debug, Default)]
+struct Asked {
+    source: Option<SourceKey>,
+    recipe: Option<RecipeKey>,
+    loops: Option<RecipeKey>,
+    after: Option<RecipeKey>,
+}
+
+/// Work on the selected take.
+#[derive(Debug, Default)]
+pub struct Focus {
+    asked: HashMap<TakeId, Asked>,
+    latest: VecDeque<TakeId>,
+    busy: bool,
+}
+
+/// What the work is about.
+pub struct About<'a> {
+    /// The session file.
+    pub session_path: &'a Path,
+    /// The document.
+    pub document: &'a Document,
+    /// Its sheet.
+    pub sheet: &'a Sheet,
+    /// The selected take.
+    pub selected: TakeId,
+    /// Whether the bench shows: then loops and the other layers are wanted too.
+    pub bench: bool,
+}
+
+impl Focus {
+    /// Starts the next piece of work, if there is one and none is going on.
+    pub fn step(&mut self, about: &About<'_>, derived: &mut Derived, runner: &Runner, session: u64) {
+        let Some((take, source)) = about.document.take_and_source(about.selected) else { return };
+        self.touch(take.id, derived);
+        let start = Start { about, runner, session };
+        self.mark_updating(about, take, source, derived);
+        if self.busy {
+            return;
+        }
+        self.busy = self.source(&start, take, source, derived)
+            || self.recipe(&start, take, source, derived)
+            || (about.bench
+                && (self.loops(&start, take, source, derived)
+                    || self.after(&start, take, source, derived)
+                    || self.other_layers(&start, take, derived)));
+    }
+
+    fn touch(&mut self, take: TakeId, derived: &mut Derived) {
+        if self.latest.front() == Some(&take) {
+            return;
+        }
+        self.latest.retain(|t| *t != take);
+        self.latest.push_front(take);
+        self.latest.truncate(KEPT);
+        let latest = &self.latest;
+        derived.keep_only(|t| latest.contains(&t));
+        self.asked.retain(|t, _| latest.contains(t));
+    }
+
+    /// Says at once that a newer rendering is due, though its work may have to wait its turn.
+    fn mark_updating(&self, about: &About<'_>, take: &Take, source: &Source, derived: &mut Derived) {
+        let asked = self.asked.get(&take.id).and_then(|a| a.recipe.as_ref());
+        let wanted = recipe_key(about, take, source);
+        if wanted.is_some() && asked != wanted.as_ref() {
+            derived.entry(take.id).updating = true;
+        }
+    }
+
+    fn source(
+        &mut self,
+        start: &Start<'_>,
+        take: &Arc<Take>,
+        source: &Source,
+        derived: &mut Derived,
+    ) -> bool {
+        let key = source_key(take, source);
+        let asked = self.asked.entry(take.id).or_default();
+        if asked.source.as_ref() == Some(&key) {
+            return false;
+        }
+        *asked = Asked { source: Some(key), ..Asked::default() };
+        derived.entry(take.id).updating = true;
+        derived.entry(take.id).failed = None;
+        let id = take.id;
+        let path = source_path(start.about.session_path, &source.path);
+        let (take, source) = (Arc::clone(take), source.clone());
+        let work = move || from_source(&path, &take, &source).map(Box::new);
+        start.run(work, move |r| FocusEvent::Source(id, r));
+        true
+    }
+
+    fn recipe(&mut self, start: &Start<'_>, take: &Take, source: &Source, derived: &mut Derived) -> bool {
+        let key = recipe_key(start.about, take, source);
+        let asked = self.asked.entry(take.id).or_default();
+        let entry = derived.entry(take.id);
+        let (Some(key), Some(from)) = (key, entry.source.clone()) else {
+            if take.recipe.is_none() {
+                entry.recipe = None;
+                entry.loops = None;
+                asked.recipe = None;
+            }
+            return false;
+        };
+        if asked.recipe.as_ref() == Some(&key) {
+            return false;
+        }
+        entry.updating = true;
+        let RecipeKey(_, recipe, a4, rate) = key.clone();
+        asked.recipe = Some(key);
+        let id = take.id;
+        start.run(
+            move || from_recipe(&from, Arc::new(recipe), a4, rate).map(Box::new),
+            move |r| FocusEvent::Recipe(id, r),
+        );
+        true
+    }
+
+    fn loops(&mut self, start: &Start<'_>, take: &Take, source: &Source, derived: &mut Derived) -> bool {
+        // Which loops there are depends on everything but the loop that was chosen.
+        let Some(mut key) = recipe_key(start.about, take, source) else { return false };
+        key.1.looping = None;
+        let asked = self.asked.entry(take.id).or_default();
+        let Some(from) = derived.entry(take.id).source.clone() else { return false };
+        if asked.loops.as_ref() == Some(&key) {
+            return false;
+        }
+        asked.loops = Some(key);
+        let Some(recipe) = take.recipe.clone() else { return false };
+        let (id, setup): (_, Setup) = (take.id, start.about.document.setup.clone());
+        start.run(
+            move || loops_for(&from.analysed, &recipe, &setup, LOOPS),
+            move |r| FocusEvent::Loops(id, r),
+        );
+        true
+    }
+
+    fn after(&mut self, start: &Start<'_>, take: &Take, source: &Source, derived: &mut Derived) -> bool {
+        let Some(key) = recipe_key(start.about, take, source) else { return false };
+        let asked = self.asked.entry(take.id).or_default();
+        if asked.after.as_ref() == Some(&key) {
+            return false;
+        }
+        let Some(made) = derived.entry(take.id).recipe.clone() else { return false };
+        asked.after = Some(key);
+        let id = take.id;
+        let a4 = start.about.document.setup.a4;
+        let recipe = Arc::clone(&made.recipe);
+        start.run(
+            move || {
+                let audio = &made.rendered.audio;
+                let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
+                let target = made.rendered.root.frequency(a4).shifted(made.recipe.tune.offset);
+                deviation(&track, target)
+            },
+            move |r| FocusEvent::After(id, recipe, r),
+        );
+        true
+    }
+
+    /// The note's other layers stand behind the selected take as outlines.
+    fn other_layers(&mut self, start: &Start<'_>, take: &Take, derived: &mut Derived) -> bool {
+        let Some(note) = take.note else { return false };
+        let about = start.about;
+        let others: Vec<_> = (0..about.sheet.layers)
+            .filter_map(|l| about.sheet.at(note, l).first().copied())
+            .filter(|id| *id != take.id)
+            .take(KEPT - 2)
+            .collect();
+        for id in others {
+            let Some((other, source)) = about.document.take_and_source(id) else { continue };
+            if !self.latest.contains(&id) {
+                self.latest.insert(1.min(self.latest.len()), id);
+                self.latest.truncate(KEPT);
+            }
+            if self.source(start, other, source, derived) {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// Takes in what was made; returns an error that nobody else shows.
+    pub fn take_in(&mut self, event: FocusEvent, derived: &mut Derived) -> Option<Error> {
+        self.busy = false;
+        match event {
+            FocusEvent::Source(id, Ok(made)) => {
+                let entry = derived.entry(id);
+                entry.source = Some(*made);
+                entry.updating = false;
+                None
+            }
+            FocusEvent::Recipe(id, Ok(made)) => {
+                let entry = derived.entry(id);
+                let before = entry.recipe.take().and_then(|r| r.after);
+                entry.recipe = Some(FromRecipe { after: before, ..*made });
+                entry.updating = false;
+                entry.failed = None;
+                None
+            }
+            FocusEvent::Source(id, Err(e)) | FocusEvent::Recipe(id, Err(e)) => {
+                let entry = derived.entry(id);
+                entry.updating = false;
+                entry.failed = Some(e.to_string());
+                None
+            }
+            FocusEvent::Loops(id, Ok(loops)) => {
+                derived.entry(id).loops = Some(Arc::new(loops));
+                None
+            }
+            FocusEvent::Loops(id, Err(e)) => {
+                // No loop to be had is a fact about the take; the bench says so by an empty list.
+                derived.entry(id).loops = Some(Arc::default());
+                (e.kind() != ErrorKind::Nothing).then_some(e)
+            }
+            FocusEvent::After(id, recipe, result) => {
+                if let Some(made) = &mut derived.entry(id).recipe
+                    && Arc::ptr_eq(&made.recipe, &recipe)
+                {
+                    made.after = result.ok().map(Arc::new);
+                }
+                None
+            }
+        }
+    }
+}
+
+struct Start<'a> {
+    about: &'a About<'a>,
+    runner: &'a Runner,
+    session: u64,
+}
+
+impl Start<'_> {
+    fn run<R: 'static>(
+        &self,
+        work: impl FnOnce() -> Result<R> + Send + 'static,
+        wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
+    ) {
+        let session = self.session;
+        self.runner.spawn(&Job::new(), move |_, _| work(), move |r| Event::Focus { session, event: wrap(r) });
+    }
+}
+
+fn source_key(take: &Take, source: &Source) -> SourceKey {
+    SourceKey(source.hash.clone(), take.span)
+}
+
+fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeKey> {
+    let setup = &about.document.setup;
+    Some(RecipeKey(source_key(take, source), take.recipe.clone()?, setup.a4, setup.delivery_rate))
+}
+
+fn from_source(path: &Path, take: &Take, source: &Source) -> Result<FromSource> {
+    let clip = decode_take(path, take, source, &Job::new())?;
+    let analysed = analyse(clip, take.span)?;
+    let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
+    Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
+}
+
+fn from_recipe(from: &FromSource, recipe: Arc<Recipe>, a4: Hertz, rate: SampleRate) -> Result<FromRecipe> {
+    let a = &from.analysed;
+    let rendered = render(a, &recipe, a4, rate)?;
+    let plain = plain(a, &rendered)?;
+    Ok(FromRecipe {
+        finished: finished(&rendered)?,
+        recipe,
+        rendered: Arc::new(rendered),
+        plain,
+        after: None,
+    })
+}

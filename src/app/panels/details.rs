@@ -1,0 +1,257 @@
+//! The selected take in words and numbers: what it is, what is wrong with it, what to do with it.
+
+use egui::{Button, Grid, RichText, ScrollArea, Sense, Ui, vec2};
+
+use crate::app::command::{Command, EditCommand, GoCommand, Room, SoundCommand};
+use crate::app::shortcuts::{Action, command_for, other, tip};
+use crate::app::theme::strong;
+use crate::app::view::View;
+use crate::app::widgets::cell::wave;
+use crate::app::widgets::control::{field, key_button, soft};
+use crate::app::widgets::glyph;
+use crate::app::words;
+use crate::playback::message::Side;
+use crate::session::{Edit, Source, Take, TakeId, TakeState};
+use crate::survey::names::parse_note;
+
+/// The details.
+#[derive(Debug, Default)]
+pub struct DetailsPanel {
+    /// The take that the half-typed values belong to.
+    about: Option<TakeId>,
+    note: Option<String>,
+    layer: Option<String>,
+    /// What was typed that is no note or layer.
+    problem: Option<String>,
+}
+
+impl DetailsPanel {
+    /// Draws the details of the selected take.
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let mut commands = Vec::new();
+        let found = view.selected.and_then(|id| view.document.take_and_source(id));
+        let Some((take, source)) = found else {
+            ui.label(soft("Choose a take in the sheet to see it here.", view.theme));
+            return commands;
+        };
+        if self.about != Some(take.id) {
+            *self = Self { about: Some(take.id), ..Self::default() };
+        }
+        ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
+            heading(ui, view, take);
+            picture(ui, view, take);
+            hearing(ui, view, take, &mut commands);
+            deciding(ui, view, take, &mut commands);
+            concerns(ui, view, take);
+            facts(ui, view, take, source);
+            self.place(ui, view, take, &mut commands);
+        });
+        commands
+    }
+
+    fn place(&mut self, ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+        section(ui, "Place in the sheet");
+        let now_note = take.note.map(|n| words::note(view.document, n)).unwrap_or_default();
+        let now_layer = (u32::from(take.layer) + 1).to_string();
+        let (mut note, mut layer) = (None, None);
+        ui.add_enabled_ui(!view.read_only, |ui| {
+            ui.horizontal(|ui| {
+                ui.label("Note");
+                note = field(ui, "Note", &now_note, &mut self.note, 70.0);
+                ui.add_space(8.0);
+                ui.label("Layer");
+                layer = field(ui, "Layer", &now_layer, &mut self.layer, 46.0);
+            });
+        });
+        if note.is_some() || layer.is_some() {
+            match wanted_place(view, take, note.as_deref(), layer.as_deref()) {
+                Ok(edit) => {
+                    self.problem = None;
+                    commands.push(Command::Edit(EditCommand::Do { label: "Place the take".into(), edit }));
+                }
+                Err(text) => self.problem = Some(text),
+            }
+        }
+        if let Some(text) = &self.problem {
+            ui.label(RichText::new(text).color(view.theme.warn));
+        }
+        ui.label(soft("Type a note such as C#4 or 61, then Enter.", view.theme).small());
+    }
+}
+
+/// The edit that typed values ask for, or what is wrong with them.
+fn wanted_place(
+    view: &View<'_>,
+    take: &Take,
+    note: Option<&str>,
+    layer: Option<&str>,
+) -> Result<Edit, String> {
+    let note = match note {
+        Some(text) => parse_note(text.trim(), view.document.setup.middle_c).ok_or_else(|| {
+            format!("“{text}” is no note; write one such as C#4, Db4 or a number from 0 to 127")
+        })?,
+        None => take.note.ok_or("give the take a note first, such as C#4")?,
+    };
+    let layer = match layer {
+        Some(text) => {
+            text.trim()
+                .parse::<u16>()
+                .ok()
+                .filter(|n| (1..=99).contains(n))
+                .ok_or_else(|| format!("“{text}” is no layer; write a number from 1 to 99"))?
+                - 1
+        }
+        None => take.layer,
+    };
+    Ok(Edit::Place { take: take.id, note, layer })
+}
+
+fn section(ui: &mut Ui, name: &str) {
+    ui.add_space(10.0);
+    ui.label(RichText::new(name).family(strong()));
+}
+
+fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
+    ui.label(RichText::new(words::take_name(view.document, take)).family(strong()).size(18.0));
+    ui.horizontal(|ui| {
+        glyph::state_sign(ui, take.state, view.theme);
+        ui.label(take.state.word());
+        if let Some(score) = take.loop_score() {
+            ui.label(soft(format!("loop score {score:.0}"), view.theme))
+                .on_hover_text("How well the loop hides: 0 is obvious, 100 inaudible");
+        }
+    });
+}
+
+fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 64.0), Sense::hover());
+    ui.painter().rect_filled(rect, 3.0, view.theme.paper);
+    if let Some(columns) = view.derived.thumb(take) {
+        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.ink_soft);
+    }
+}
+
+fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    let sound = view.sound.device.is_ok();
+    let looped = sound && take.recipe.as_ref().is_some_and(|r| r.looping.is_some());
+    ui.add_space(4.0);
+    ui.horizontal_wrapped(|ui| {
+        let plays = view.sound.playing.is_some();
+        let word = if plays { "Stop" } else { "Play" };
+        let play = "Plays the take and goes round its loop, or stops";
+        if key_button(ui, word, play, Action::PlayStop, sound) {
+            commands.push(Command::Sound(if plays { SoundCommand::Stop } else { SoundCommand::PlayTake }));
+        }
+        if key_button(ui, "Loop", "Plays the loop round and round", Action::PlayLoop, looped) {
+            commands.push(Command::Sound(SoundCommand::PlayLoop));
+        }
+        let seam = "Plays from a second before the loop end across the seam";
+        if key_button(ui, "Seam", seam, Action::PlaySeam, looped) {
+            commands.push(Command::Sound(SoundCommand::PlaySeam));
+        }
+        let hears = match view.sound.side {
+            Side::Rendered => "Hear source",
+            Side::Source => "Hear result",
+        };
+        if key_button(
+            ui,
+            hears,
+            "Changes between the result and the source as recorded",
+            Action::Compare,
+            sound,
+        ) {
+            commands.push(Command::Sound(SoundCommand::Listen(other(view.sound.side))));
+        }
+    });
+}
+
+fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    let may = !view.read_only;
+    let has_recipe = take.recipe.is_some();
+    ui.horizontal_wrapped(|ui| {
+        let mut button = |text, about, action, enabled| {
+            if key_button(ui, text, about, action, enabled && may) {
+                commands.extend(command_for(action, view, false));
+            }
+        };
+        let accept = if has_recipe { "This take will be delivered" } else { "Propose a recipe first" };
+        button("Accept", accept, Action::Accept, has_recipe && take.state != TakeState::Accepted);
+        button(
+            "Set aside",
+            "This take will not be delivered",
+            Action::SetAside,
+            take.state != TakeState::SetAside,
+        );
+        let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
+        button("Undecide", "Takes the decision back", Action::Undecide, decided);
+    });
+    ui.horizontal_wrapped(|ui| {
+        let again = if has_recipe { "Propose again" } else { "Propose" };
+        let enabled = may && take.note.is_some();
+        if key_button(ui, again, "Fills in tuning, trim and loop", Action::Propose, enabled) {
+            commands.extend(command_for(Action::Propose, view, false));
+        }
+        let bench = Button::new("Open on the bench");
+        let hover = tip(ui.ctx(), "Tune, trim and loop this take by hand", Action::RoomBench);
+        if ui.add(bench).on_hover_text(hover).clicked() {
+            commands.push(Command::Go(GoCommand::Room(Room::Bench)));
+        }
+    });
+}
+
+fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {
+    if take.concerns.is_empty() {
+        return;
+    }
+    section(ui, "Concerns");
+    for c in &take.concerns {
+        ui.horizontal_top(|ui| {
+            glyph::concern_sign(ui, view.theme);
+            ui.add(egui::Label::new(&c.text).wrap());
+        });
+    }
+}
+
+fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
+    section(ui, "What it is");
+    let d = view.document;
+    let at = |f: crate::units::Frame| f.at(source.rate).0;
+    let note = |n: Option<crate::units::MidiNote>| n.map_or("–".into(), |n| words::note(d, n));
+    let sounding = match (take.sounds, take.f0) {
+        (Some(n), Some(f)) => {
+            format!("{} {} cents ({f})", words::note(d, n), words::signed(take.cents.0, 1))
+        }
+        (n, _) => note(n),
+    };
+    let span = format!(
+        "{:.2} to {:.2} s, {} long",
+        at(take.span.start),
+        at(take.span.end),
+        words::duration(take.span.count().lasts(source.rate).0)
+    );
+    let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB", s.0));
+    let rows = [
+        ("File", source.path.display().to_string()),
+        ("Span", span),
+        ("Named", note(take.named.and_then(|n| n.midi))),
+        ("Sounding", sounding),
+        ("Level", words::decibels(take.level.0)),
+        ("Above room", snr),
+        ("Format", format!("{} Hz, {}", source.rate.hz(), channels(source.channels))),
+    ];
+    Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
+        for (name, value) in rows {
+            ui.label(soft(name, view.theme));
+            ui.add(egui::Label::new(&value).truncate()).on_hover_text(&value);
+            ui.end_row();
+        }
+    });
+}
+
+fn channels(n: u16) -> String {
+    match n {
+        1 => "mono".into(),
+        2 => "stereo".into(),
+        n => format!("{n} channels"),
+    }
+}

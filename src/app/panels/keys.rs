@@ -1,0 +1,57 @@
+//! The list of keys, made from the table of shortcuts.
+
+use egui::{Align2, Context, Grid, Key, RichText, Window};
+
+use crate::app::command::{Command, LookCommand};
+use crate::app::shortcuts::{TABLE, key_words};
+use crate::app::theme::{Theme, strong};
+use crate::app::widgets::control::soft;
+
+/// The list of keys.
+#[derive(Debug, Default)]
+pub struct KeysPanel {}
+
+impl KeysPanel {
+    /// Draws the list over everything else.
+    pub fn ui(&mut self, ctx: &Context, theme: &Theme) -> Vec<Command> {
+        let mut open = true;
+        let mut close = false;
+        Window::new("Keys")
+            .open(&mut open)
+            .collapsible(false)
+            .resizable(false)
+            .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
+            .show(ctx, |ui| {
+                ui.horizontal_top(|ui| {
+                    ui.vertical(|ui| {
+                        group(ui, ctx, theme, "Moving about");
+                        group(ui, ctx, theme, "Session");
+                    });
+                    ui.add_space(28.0);
+                    ui.vertical(|ui| {
+                        group(ui, ctx, theme, "Hearing");
+                        group(ui, ctx, theme, "Deciding");
+                    });
+                });
+                ui.add_space(4.0);
+                ui.label(soft("In the sheet, arrows go from cell to cell. Tab goes from control to control; Escape leaves one.", theme));
+                ui.label(soft("While a text field has the focus, letters are text.", theme));
+                close = ui.button("Close").clicked();
+            });
+        close |= ctx.input(|i| i.key_pressed(Key::Escape));
+        if open && !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
+    }
+}
+
+fn group(ui: &mut egui::Ui, ctx: &Context, theme: &Theme, name: &str) {
+    ui.label(RichText::new(name).family(strong()));
+    Grid::new(name).num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
+        for s in TABLE.iter().filter(|s| s.group == name) {
+            let keys: Vec<_> = s.keys.iter().map(|k| key_words(ctx, k)).collect();
+            ui.label(RichText::new(keys.join(" or ")).color(theme.accent));
+            ui.label(s.words);
+            ui.end_row();
+        }
+    });
+    ui.add_space(8.0);
+}

@@ -1,0 +1,129 @@
+//! What shows when nothing is open.
+
+use std::path::{Path, PathBuf};
+
+use egui::{Align, Button, Layout, RichText, ScrollArea, TextEdit, Ui};
+
+use super::notices::caution_box;
+use crate::app::command::{Command, SessionCommand, SoundCommand};
+use crate::app::settings::Settings;
+use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::strong;
+use crate::app::view::View;
+use crate::app::widgets::control::{main_button, soft};
+
+const WIDTH: f32 = 600.0;
+
+/// The start page.
+#[derive(Debug, Default)]
+pub struct StartPanel {
+    path: String,
+}
+
+impl StartPanel {
+    /// Draws the page.
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, settings: &Settings) -> Vec<Command> {
+        let mut commands = Vec::new();
+        ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
+            let side = ((ui.available_width() - WIDTH) / 2.0).max(20.0);
+            ui.add_space((ui.available_height() * 0.1).clamp(16.0, 120.0));
+            ui.horizontal_top(|ui| {
+                ui.add_space(side);
+                ui.vertical(|ui| {
+                    ui.set_width(WIDTH.min(ui.available_width() - 20.0));
+                    self.page(ui, view, settings, &mut commands);
+                });
+            });
+        });
+        commands
+    }
+
+    fn page(&mut self, ui: &mut Ui, view: &View<'_>, settings: &Settings, commands: &mut Vec<Command>) {
+        ui.label(RichText::new("Make an instrument of your takes").family(strong()).size(26.0));
+        ui.add_space(4.0);
+        ui.label("Finds the takes in your recordings and tells which note each one sounds.");
+        ui.label("Brings them in tune, trims them, and finds loops that nobody hears.");
+        ui.label("Writes 24-bit files with root key and loop in them. Your recordings are only ever read.");
+        ui.add_space(14.0);
+        ui.horizontal(|ui| {
+            let hover = tip(ui.ctx(), "The folder that your recordings are in", Action::OpenFolder);
+            if main_button(ui, "Choose folder…", true, view.theme).on_hover_text(hover).clicked() {
+                commands.push(Command::Session(SessionCommand::ChooseFolder));
+            }
+            ui.label(soft("or drop a folder or sound files anywhere in this window", view.theme));
+        });
+        ui.add_space(6.0);
+        self.path_row(ui, view, commands);
+        if !settings.caution_read {
+            ui.add_space(14.0);
+            if caution_box(ui, view) {
+                commands.push(Command::Sound(SoundCommand::CautionRead));
+            }
+        }
+        if !settings.recent.is_empty() {
+            ui.add_space(16.0);
+            ui.label(RichText::new("Opened lately").family(strong()));
+            for path in &settings.recent {
+                recent_row(ui, view, path, commands);
+            }
+        }
+    }
+
+    fn path_row(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+        ui.horizontal(|ui| {
+            let field = TextEdit::singleline(&mut self.path)
+                .hint_text("or type the path of a folder, sound file or session")
+                .desired_width(ui.available_width() - 90.0);
+            let response = ui.add(field).accessible_name("Path");
+            let entered = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+            let typed = self.path.trim();
+            let pressed = ui
+                .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(70.0, 0.0)))
+                .on_disabled_hover_text("Type a path first")
+                .clicked();
+            if (pressed || entered) && !typed.is_empty() {
+                commands.push(open(home_path(typed)));
+            }
+            let _ = view;
+        });
+    }
+}
+
+fn open(path: PathBuf) -> Command {
+    Command::Session(SessionCommand::Open(vec![path]))
+}
+
+/// `~` at the start means the user's folder, as in a shell.
+fn home_path(typed: &str) -> PathBuf {
+    let rest = typed.strip_prefix("~/").or_else(|| (typed == "~").then_some(""));
+    match (rest, directories::BaseDirs::new()) {
+        (Some(rest), Some(dirs)) => dirs.home_dir().join(rest),
+        _ => PathBuf::from(typed),
+    }
+}
+
+fn recent_row(ui: &mut Ui, view: &View<'_>, path: &Path, commands: &mut Vec<Command>) {
+    ui.with_layout(Layout::left_to_right(Align::Center).with_main_wrap(false), |ui| {
+        let name =
+            path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into());
+        if ui.add(Button::new(name).truncate()).on_hover_text(path.display().to_string()).clicked() {
+            commands.push(open(path.to_path_buf()));
+        }
+        let folder = path.parent().map(|p| p.display().to_string()).unwrap_or_default();
+        ui.add(egui::Label::new(soft(folder, view.theme)).truncate());
+    });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_leading_tilde_means_home() {
+        assert_eq!(home_path("/a/~/b"), Path::new("/a/~/b"));
+        assert_eq!(home_path("~x"), Path::new("~x"));
+        if let Some(dirs) = directories::BaseDirs::new() {
+            assert_eq!(home_path("~/takes"), dirs.home_dir().join("takes"));
+        }
+    }
+}

@@ -1,0 +1,269 @@
+//! Which key does what: the one table, used for the keys themselves, for tooltips and for the list
+//! of keys.
+//!
+//! Letters are the first of an English word that says what happens (N next, L loop, S seam,
+//! C compare, P propose, Y yes, X cross out, U undecided), so the list needs learning once. Arrows,
+//! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
+
+use egui::{Context, Key, KeyboardShortcut, Modifiers};
+
+use super::command::{
+    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
+};
+use super::view::View;
+use crate::playback::message::Side;
+use crate::session::TakeState;
+
+/// What a key can do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Action {
+    /// To the sheet.
+    RoomSheet,
+    /// To the bench.
+    RoomBench,
+    /// To the deliver room.
+    RoomDeliver,
+    /// Plays the take, or stops.
+    PlayStop,
+    /// Plays the loop for ever.
+    PlayLoop,
+    /// Plays across the seam.
+    PlaySeam,
+    /// Source or rendered take.
+    Compare,
+    /// To the next take that needs a look.
+    NextToLookAt,
+    /// To the next take.
+    NextTake,
+    /// To the take before.
+    PreviousTake,
+    /// Accepts the take.
+    Accept,
+    /// Sets the take aside.
+    SetAside,
+    /// Takes either back.
+    Undecide,
+    /// Fills the recipe of the take.
+    Propose,
+    /// Fills the recipes of all new takes.
+    ProposeAll,
+    /// Accepts every proposed take that passes.
+    AcceptPassing,
+    /// Louder.
+    Louder,
+    /// Softer.
+    Softer,
+    /// Takes the last step back.
+    Undo,
+    /// Makes it again.
+    Redo,
+    /// Saves now.
+    Save,
+    /// Asks for a folder.
+    OpenFolder,
+    /// The list of keys.
+    Keys,
+}
+
+/// One line of the table.
+#[derive(Debug)]
+pub struct Shortcut {
+    /// What it does.
+    pub action: Action,
+    /// In words.
+    pub words: &'static str,
+    /// Under which heading of the list it stands.
+    pub group: &'static str,
+    /// The keys that do it; the first is shown.
+    pub keys: &'static [KeyboardShortcut],
+}
+
+const fn key(key: Key) -> KeyboardShortcut {
+    KeyboardShortcut::new(Modifiers::NONE, key)
+}
+
+const fn shift(key: Key) -> KeyboardShortcut {
+    KeyboardShortcut::new(Modifiers::SHIFT, key)
+}
+
+const fn command(key: Key) -> KeyboardShortcut {
+    KeyboardShortcut::new(Modifiers::COMMAND, key)
+}
+
+const REDO: KeyboardShortcut = KeyboardShortcut::new(Modifiers::COMMAND.plus(Modifiers::SHIFT), Key::Z);
+
+const GO: &str = "Moving about";
+const HEAR: &str = "Hearing";
+const DECIDE: &str = "Deciding";
+const REST: &str = "Session";
+
+macro_rules! table {
+    ($($action:ident $group:ident $words:literal: $($key:expr),+;)*) => {
+        &[$(Shortcut { action: Action::$action, words: $words, group: $group, keys: &[$($key),+] }),*]
+    };
+}
+
+/// The table. Among keys of one letter, those with more modifiers are looked for first.
+pub const TABLE: &[Shortcut] = table! {
+    RoomSheet GO "Sheet": key(Key::Num1);
+    RoomBench GO "Bench": key(Key::Num2);
+    RoomDeliver GO "Deliver": key(Key::Num4);
+    NextToLookAt GO "Next take to look at": key(Key::N);
+    NextTake GO "Next take": key(Key::CloseBracket);
+    PreviousTake GO "Take before": key(Key::OpenBracket);
+    PlayStop HEAR "Play the take, or stop": key(Key::Space);
+    PlayLoop HEAR "Play the loop round and round": key(Key::L);
+    PlaySeam HEAR "Play across the seam": key(Key::S);
+    Compare HEAR "Compare with the source": key(Key::C);
+    Louder HEAR "Louder by 3 dB": shift(Key::V);
+    Softer HEAR "Softer by 3 dB": key(Key::V);
+    Accept DECIDE "Accept (yes)": key(Key::Y);
+    SetAside DECIDE "Set aside (cross out)": key(Key::X);
+    Undecide DECIDE "Undecided again": key(Key::U);
+    Propose DECIDE "Propose a recipe for this take": key(Key::P);
+    ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
+    AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);
+    Undo REST "Undo": command(Key::Z);
+    Redo REST "Redo": REDO;
+    Save REST "Save now": command(Key::S);
+    OpenFolder REST "Choose a folder": command(Key::O);
+    Keys REST "Show or hide these keys": key(Key::F1), key(Key::Questionmark);
+};
+
+/// The line of an action.
+pub fn of(action: Action) -> &'static Shortcut {
+    // The test below walks all actions; the first line is never the answer for another action.
+    TABLE.iter().find(|s| s.action == action).unwrap_or(&TABLE[0])
+}
+
+/// A tooltip that ends with the key.
+pub fn tip(ctx: &Context, text: &str, action: Action) -> String {
+    format!("{text} ({})", key_words(ctx, &of(action).keys[0]))
+}
+
+/// A key as it is printed on the keyboard, with its modifiers as the system calls them.
+pub fn key_words(ctx: &Context, shortcut: &KeyboardShortcut) -> String {
+    let sign = match shortcut.logical_key {
+        Key::OpenBracket | Key::CloseBracket | Key::Questionmark => shortcut.logical_key.symbol_or_name(),
+        _ => return ctx.format_shortcut(shortcut),
+    };
+    sign.to_owned()
+}
+
+/// Whether a key may be taken while a text field has the focus: undo and redo there belong to the
+/// field, and so do all keys that write.
+fn works_while_typing(s: &KeyboardShortcut) -> bool {
+    match s.logical_key {
+        Key::F1 => true,
+        Key::S | Key::O => s.modifiers.command,
+        _ => false,
+    }
+}
+
+/// Whether a key belongs to whatever widget has the focus.
+fn belongs_to_focus(s: &KeyboardShortcut) -> bool {
+    s.logical_key == Key::Space
+}
+
+/// The actions whose keys were pressed since the last frame; the keys are used up.
+pub fn pressed(ctx: &Context) -> Vec<Action> {
+    let typing = ctx.text_edit_focused();
+    let focus = ctx.memory(|m| m.focused().is_some());
+    let mut keys: Vec<_> = TABLE.iter().flat_map(|s| s.keys.iter().map(move |k| (s.action, *k))).collect();
+    keys.sort_by_key(|(_, k)| {
+        let m = k.modifiers;
+        std::cmp::Reverse(usize::from(m.command) + usize::from(m.shift) + usize::from(m.alt))
+    });
+    keys.retain(|(_, k)| (!typing || works_while_typing(k)) && !(focus && belongs_to_focus(k)));
+    ctx.input_mut(|i| keys.iter().filter(|(_, k)| i.consume_shortcut(k)).map(|(a, _)| *a).collect())
+}
+
+/// What an action means as things are now.
+pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<Command> {
+    let state = |s| view.selected.map(|id| Command::Edit(EditCommand::SetState(id, s)));
+    let volume = |by: f32| Some(Command::Sound(SoundCommand::Volume(view.sound.volume_db + by)));
+    match action {
+        Action::Keys => return Some(Command::Look(LookCommand::Keys(!keys_shown))),
+        Action::OpenFolder => return Some(Command::Session(SessionCommand::ChooseFolder)),
+        Action::Louder => return volume(3.0),
+        Action::Softer => return volume(-3.0),
+        _ => {}
+    }
+    view.path?;
+    match action {
+        Action::RoomSheet => Some(Command::Go(GoCommand::Room(Room::Sheet))),
+        Action::RoomBench => Some(Command::Go(GoCommand::Room(Room::Bench))),
+        Action::RoomDeliver => Some(Command::Go(GoCommand::Room(Room::Deliver))),
+        Action::NextToLookAt => Some(Command::Go(GoCommand::NextToLookAt)),
+        Action::NextTake => Some(Command::Go(GoCommand::Step(1))),
+        Action::PreviousTake => Some(Command::Go(GoCommand::Step(-1))),
+        Action::PlayStop if view.sound.playing.is_some() => Some(Command::Sound(SoundCommand::Stop)),
+        Action::PlayStop => view.selected.map(|_| Command::Sound(SoundCommand::PlayTake)),
+        Action::PlayLoop => view.selected.map(|_| Command::Sound(SoundCommand::PlayLoop)),
+        Action::PlaySeam => view.selected.map(|_| Command::Sound(SoundCommand::PlaySeam)),
+        Action::Compare => Some(Command::Sound(SoundCommand::Listen(other(view.sound.side)))),
+        Action::Accept => state(TakeState::Accepted),
+        Action::SetAside => state(TakeState::SetAside),
+        Action::Undecide => {
+            let proposed = view.selected_take()?.recipe.is_some();
+            state(if proposed { TakeState::Proposed } else { TakeState::New })
+        }
+        Action::Propose => view.selected.map(|id| Command::Work(WorkCommand::Propose(id))),
+        Action::ProposeAll => Some(Command::Work(WorkCommand::ProposeAll)),
+        Action::AcceptPassing => Some(Command::Work(WorkCommand::AcceptPassing)),
+        Action::Undo => Some(Command::Edit(EditCommand::Undo)),
+        Action::Redo => Some(Command::Edit(EditCommand::Redo)),
+        Action::Save => Some(Command::Session(SessionCommand::Save)),
+        Action::Keys | Action::OpenFolder | Action::Louder | Action::Softer => None,
+    }
+}
+
+/// The side that is not heard now.
+pub fn other(side: Side) -> Side {
+    match side {
+        Side::Rendered => Side::Source,
+        Side::Source => Side::Rendered,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::collections::HashSet;
+
+    #[test]
+    fn no_two_actions_share_a_key_and_each_stands_once() {
+        let mut keys = HashSet::new();
+        let mut actions = HashSet::new();
+        for s in TABLE {
+            assert!(!s.words.is_empty() && !s.keys.is_empty());
+            assert!(actions.insert(s.action), "{:?} stands twice", s.action);
+            assert_eq!(of(s.action).action, s.action);
+            for k in s.keys {
+                assert!(keys.insert(*k), "{k:?} is taken twice");
+            }
+        }
+    }
+
+    #[test]
+    fn keys_of_focused_widgets_are_left_alone() {
+        let theirs = [
+            Key::ArrowUp,
+            Key::ArrowDown,
+            Key::ArrowLeft,
+            Key::ArrowRight,
+            Key::PageUp,
+            Key::PageDown,
+            Key::Home,
+            Key::End,
+            Key::Delete,
+            Key::Backspace,
+            Key::Tab,
+            Key::Enter,
+            Key::Escape,
+        ];
+        for s in TABLE {
+            assert!(s.keys.iter().all(|k| !theirs.contains(&k.logical_key)), "{:?}", s.action);
+        }
+    }
+}

@@ -1,0 +1,333 @@
+//! What is heard: wishes become messages to the engine, its status becomes what the window shows.
+
+use std::sync::Arc;
+
+use super::derived::{Derived, FromRecipe, FromSource};
+use super::view::SoundView;
+use crate::dsp::looping::crossfade_frames;
+use crate::playback::device::{Player, Status};
+use crate::playback::message::{Message, PlayLoop, Playable, Side};
+use crate::session::{LoopRecipe, Recipe, Take, TakeId};
+use crate::units::{Decibels, FrameRange};
+
+use super::settings::LOWEST_VOLUME_DB;
+
+/// How fast the meter falls, dB a second (common practice, no source).
+const METER_FALL_DB_S: f64 = 24.0;
+/// How long before the loop end playing across the seam begins, in seconds.
+const SEAM_LEAD_S: f64 = 1.0;
+
+/// Whether there is to be sound.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SoundKind {
+    /// The default device.
+    Device,
+    /// None, and why is known.
+    Off,
+    /// None, but messages are kept to be looked at (for tests).
+    Kept,
+}
+
+enum Output {
+    Device(Box<Player>),
+    Silent,
+    Kept(Vec<Message>),
+}
+
+/// Where playing begins.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum From {
+    /// At the in point.
+    Start,
+    /// At the loop start.
+    LoopStart,
+    /// A second before the loop end.
+    BeforeSeam,
+    /// At a rendered frame.
+    Frame(u64),
+}
+
+/// What plays, and by what it was made.
+#[derive(Debug)]
+struct Playing {
+    take: TakeId,
+    /// The recipe of the rendering that the engine has.
+    recipe: Option<Arc<Recipe>>,
+    /// The loop that the engine goes round.
+    looping: Option<LoopRecipe>,
+    /// The engine said so at least once.
+    heard: bool,
+}
+
+/// The sound of the program.
+pub struct Sound {
+    output: Output,
+    view: SoundView,
+    playing: Option<Playing>,
+    /// Asked for, but not rendered yet.
+    wanted: Option<(TakeId, From)>,
+    polled_at: f64,
+}
+
+impl Sound {
+    /// Opens the device, if there is to be one.
+    pub fn new(kind: SoundKind, volume_db: f32) -> Self {
+        let mut sound = Self {
+            output: Output::Silent,
+            view: SoundView {
+                device: Err("sound is switched off".into()),
+                playing: None,
+                side: Side::Rendered,
+                volume_db,
+                peak: [0.0; 2],
+                limited: false,
+            },
+            playing: None,
+            wanted: None,
+            polled_at: 0.0,
+        };
+        match kind {
+            SoundKind::Device => sound.try_device(),
+            SoundKind::Off => {}
+            SoundKind::Kept => {
+                sound.output = Output::Kept(Vec::new());
+                sound.view.device = Ok("kept messages".into());
+            }
+        }
+        sound
+    }
+
+    /// What the window shows.
+    pub fn view(&self) -> &SoundView {
+        &self.view
+    }
+
+    /// The messages so far, where they are kept.
+    pub fn kept(&self) -> &[Message] {
+        if let Output::Kept(m) = &self.output { m } else { &[] }
+    }
+
+    /// Looks for a device (again).
+    pub fn try_device(&mut self) {
+        if matches!(self.output, Output::Kept(_)) {
+            return;
+        }
+        self.output = Output::Silent;
+        self.playing = None;
+        match Player::open() {
+            Ok(player) => {
+                self.view.device = Ok(player.name().to_owned());
+                self.output = Output::Device(Box::new(player));
+                self.volume(self.view.volume_db);
+            }
+            Err(e) => self.view.device = Err(e.to_string()),
+        }
+    }
+
+    fn send(&mut self, message: Message) {
+        match &mut self.output {
+            Output::Device(player) => player.send(message),
+            Output::Silent => {}
+            Output::Kept(kept) => kept.push(message),
+        }
+    }
+
+    /// Sets the master volume in dB; −60 is silence.
+    pub fn volume(&mut self, db: f32) {
+        let db = db.clamp(LOWEST_VOLUME_DB, 0.0);
+        self.view.volume_db = db;
+        let gain = if db <= LOWEST_VOLUME_DB { 0.0 } else { Decibels(f64::from(db)).gain() as f32 };
+        self.send(Message::SetVolume(gain));
+    }
+
+    /// Compares.
+    pub fn listen(&mut self, side: Side) {
+        self.view.side = side;
+        self.send(Message::SetSide(side));
+    }
+
+    /// Silence.
+    pub fn stop(&mut self) {
+        self.wanted = None;
+        self.playing = None;
+        self.view.playing = None;
+        self.send(Message::Stop);
+    }
+
+    /// Whether something plays or is about to.
+    pub fn is_on(&self) -> bool {
+        self.playing.is_some() || self.wanted.is_some()
+    }
+
+    /// Plays a take as soon as it is rendered. Errors (as sentences): no device, or no loop in it.
+    pub fn play(&mut self, take: &Take, from: From, derived: &Derived) -> Result<(), String> {
+        if let Err(why) = &self.view.device {
+            return Err(format!("there is no sound: {why}"));
+        }
+        let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam);
+        if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
+            return Err("this take has no loop yet; propose a recipe or choose a loop first".into());
+        }
+        if let From::Frame(frame) = from
+            && self.playing.as_ref().is_some_and(|p| p.take == take.id)
+        {
+            self.send(Message::Seek(frame));
+            return Ok(());
+        }
+        self.wanted = Some((take.id, from));
+        self.start_wanted(take, derived);
+        Ok(())
+    }
+
+    fn start_wanted(&mut self, take: &Take, derived: &Derived) {
+        let Some((id, from)) = self.wanted else { return };
+        if id != take.id {
+            return;
+        }
+        let Some(d) = derived.of(id) else { return };
+        if d.failed.is_some() {
+            self.wanted = None;
+            return;
+        }
+        let what = match (&take.recipe, &d.recipe, &d.source) {
+            (Some(_), Some(made), Some(_)) => playable(made),
+            (None, _, Some(source)) => {
+                Playable { rendered: source.analysed.clip.audio.clone(), source: None, looping: None }
+            }
+            _ => return,
+        };
+        let made = d.recipe.as_ref().filter(|_| take.recipe.is_some());
+        let start = start_frame(from, &what, take, d.source.as_ref());
+        self.wanted = None;
+        self.playing = Some(Playing {
+            take: id,
+            recipe: made.map(|m| Arc::clone(&m.recipe)),
+            looping: made.and_then(|m| m.recipe.looping),
+            heard: false,
+        });
+        self.view.playing = Some((id, start));
+        self.send(Message::Play { what: Box::new(what), from: start, side: self.view.side });
+    }
+
+    /// Lets what plays follow the document: a loop that moved is sent at once, anything else when
+    /// its rendering is there.
+    pub fn follow(&mut self, take: Option<&Take>, derived: &Derived) {
+        let Some(take) = take else { return };
+        self.start_wanted(take, derived);
+        let Some(playing) = self.playing.as_ref().filter(|p| p.take == take.id) else { return };
+        let (Some(recipe), Some(d)) = (&take.recipe, derived.of(take.id)) else { return };
+        let (Some(made), Some(source)) = (&d.recipe, &d.source) else { return };
+        if playing.recipe.as_ref().is_none_or(|r| !Arc::ptr_eq(r, &made.recipe)) {
+            let what = playable(made);
+            self.playing = Some(Playing {
+                take: take.id,
+                recipe: Some(Arc::clone(&made.recipe)),
+                looping: made.recipe.looping,
+                heard: playing.heard,
+            });
+            self.send(Message::Replace(Box::new(what)));
+            return;
+        }
+        if playing.looping == recipe.looping || !only_loop_differs(recipe, &made.recipe) {
+            return;
+        }
+        let moved = recipe.looping.as_ref().and_then(|l| moved_loop(l, made, source));
+        if moved.is_none() && recipe.looping.is_some() {
+            return;
+        }
+        if let Some(p) = &mut self.playing {
+            p.looping = recipe.looping;
+        }
+        self.send(Message::SetLoop(moved.map(Box::new)));
+    }
+
+    /// Reads how the device stands; `now` in seconds. Returns a sentence when the device was lost.
+    pub fn poll(&mut self, now: f64) -> Option<String> {
+        let Output::Device(player) = &mut self.output else { return None };
+        let status = player.status();
+        let elapsed = (now - self.polled_at).clamp(0.0, 1.0);
+        self.polled_at = now;
+        self.show(status, elapsed);
+        if status.lost {
+            self.output = Output::Silent;
+            self.playing = None;
+            self.view.playing = None;
+            let text = "the sound device is gone; connect one and press Look for sound";
+            self.view.device = Err(text.into());
+            return Some(text.into());
+        }
+        None
+    }
+
+    fn show(&mut self, status: Status, elapsed: f64) {
+        let fall = Decibels(-METER_FALL_DB_S * elapsed).gain() as f32;
+        for (shown, new) in self.view.peak.iter_mut().zip(status.peak) {
+            *shown = (*shown * fall).max(new);
+            if *shown < 1e-4 {
+                *shown = 0.0;
+            }
+        }
+        self.view.limited = status.limited;
+        match (&mut self.playing, status.position) {
+            (Some(p), Some(frame)) => {
+                p.heard = true;
+                self.view.playing = Some((p.take, frame));
+            }
+            (Some(p), None) if p.heard => {
+                self.playing = None;
+                self.view.playing = None;
+            }
+            _ => {}
+        }
+    }
+
+    /// Whether the picture moves by itself: something sounds or the meter still falls.
+    pub fn moves(&self) -> bool {
+        matches!(self.output, Output::Device(_)) && (self.is_on() || self.view.peak.iter().any(|p| *p > 0.0))
+    }
+}
+
+fn playable(made: &FromRecipe) -> Playable {
+    let looping = made.rendered.looping.as_ref().and_then(|l| play_loop(made, l.range, l.crossfade));
+    Playable { rendered: made.rendered.audio.clone(), source: Some(made.plain.clone()), looping }
+}
+
+/// A loop ready to be played; a crossfade that does not fit is left out rather than the loop.
+fn play_loop(made: &FromRecipe, range: FrameRange, crossfade: u64) -> Option<PlayLoop> {
+    let audio = &made.rendered.audio;
+    if range.is_empty() || range.end.0 > audio.frames().0 {
+        return None;
+    }
+    let none = || vec![Vec::new(); audio.channel_count()];
+    let tail = if crossfade == 0 {
+        none()
+    } else {
+        crossfade_frames(audio, range, crossfade).unwrap_or_else(|_| none())
+    };
+    Some(PlayLoop { range, tail: Arc::new(tail) })
+}
+
+/// Where a loop of the document lies in a rendering that was made with another loop.
+fn moved_loop(l: &LoopRecipe, made: &FromRecipe, source: &FromSource) -> Option<PlayLoop> {
+    let clip = &source.analysed.clip;
+    let frame = |p: f64| made.rendered.frame_of(clip, p).round().max(0.0) as u64;
+    let range = FrameRange::new(frame(l.start), frame(l.end));
+    play_loop(made, range, l.crossfade.frames(made.rendered.audio.rate()).0)
+}
+
+fn only_loop_differs(a: &Recipe, b: &Recipe) -> bool {
+    a.trim == b.trim && a.tune == b.tune && a.level == b.level
+}
+
+fn start_frame(from: From, what: &Playable, take: &Take, source: Option<&FromSource>) -> u64 {
+    let lead = (SEAM_LEAD_S * what.rendered.rate().as_f64()) as u64;
+    match (from, &what.looping) {
+        (From::LoopStart, Some(l)) => l.range.start.0,
+        (From::BeforeSeam, Some(l)) => l.range.end.0.saturating_sub(lead),
+        (From::Frame(f), _) => f.min(what.rendered.frames().0.saturating_sub(1)),
+        _ if take.recipe.is_none() => {
+            source.map_or(0, |s| s.analysed.clip.local(take.span.start.0 as f64).max(0.0) as u64)
+        }
+        _ => 0,
+    }
+}

@@ -1,0 +1,41 @@
+//! Buttons that know their key, and fields that hand over a value when it is finished.
+
+use egui::{Button, Key, Response, RichText, Stroke, TextEdit, Ui};
+
+use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::Theme;
+
+/// A button with a tooltip that ends with its key; true when pressed.
+pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, enabled: bool) -> bool {
+    let hover = tip(ui.ctx(), about, action);
+    ui.add_enabled(enabled, Button::new(text)).on_hover_text(&hover).on_disabled_hover_text(&hover).clicked()
+}
+
+/// The one button of a page that leads on.
+pub fn main_button(ui: &mut Ui, text: &str, enabled: bool, theme: &Theme) -> Response {
+    let button = Button::new(RichText::new(text).color(theme.on_accent))
+        .fill(theme.accent)
+        .stroke(Stroke::NONE)
+        .min_size(egui::vec2(0.0, 32.0));
+    ui.add_enabled(enabled, button)
+}
+
+/// Text of second rank.
+pub fn soft(text: impl Into<String>, theme: &Theme) -> RichText {
+    RichText::new(text).color(theme.ink_soft)
+}
+
+/// A text field over a value that lives elsewhere: typing stays in `draft` until Enter or leaving
+/// the field hands it over; Escape forgets it.
+pub fn field(ui: &mut Ui, name: &str, now: &str, draft: &mut Option<String>, width: f32) -> Option<String> {
+    let mut text = draft.clone().unwrap_or_else(|| now.to_owned());
+    let response = ui.add(TextEdit::singleline(&mut text).desired_width(width)).accessible_name(name);
+    if response.changed() {
+        *draft = Some(text.clone());
+    }
+    if !response.lost_focus() {
+        return None;
+    }
+    let escaped = ui.input(|i| i.key_pressed(Key::Escape));
+    draft.take().filter(|t| !escaped && t != now)
+}

@@ -1,0 +1,89 @@
+//! Small drawn signs, so that nothing depends on a font and nothing is told by colour alone.
+
+use egui::{Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+
+use crate::app::theme::Theme;
+use crate::session::TakeState;
+
+/// Draws the sign of a state: new an open ring, proposed a ring half full, accepted a full disc
+/// with a tick, set aside a ring crossed out.
+pub fn state(painter: &Painter, centre: Pos2, radius: f32, state: TakeState, theme: &Theme) {
+    let thin = Stroke::new((radius * 0.26).max(1.0), theme.ink_soft);
+    match state {
+        TakeState::New => {
+            painter.circle_stroke(centre, radius, thin);
+        }
+        TakeState::Proposed => {
+            let strong = Stroke::new(thin.width, theme.ink);
+            painter.circle_stroke(centre, radius, strong);
+            painter.add(Shape::convex_polygon(half_disc(centre, radius), theme.ink, Stroke::NONE));
+        }
+        TakeState::Accepted => {
+            painter.circle_filled(centre, radius * 1.15, theme.accent);
+            let tick = [(-0.5, 0.05), (-0.12, 0.45), (0.55, -0.4)];
+            let points = tick.map(|(x, y)| centre + vec2(x, y) * radius).to_vec();
+            painter.line(points, Stroke::new(radius * 0.32, theme.on_accent));
+        }
+        TakeState::SetAside => {
+            painter.circle_stroke(centre, radius, thin);
+            let d = vec2(0.7, 0.7) * radius;
+            painter.line_segment([centre - d, centre + d], thin);
+        }
+    }
+}
+
+/// The lower half of a disc.
+fn half_disc(centre: Pos2, radius: f32) -> Vec<Pos2> {
+    (0..=12).map(|i| centre + radius * egui::Vec2::angled(std::f32::consts::PI * i as f32 / 12.0)).collect()
+}
+
+/// Draws the sign of a concern: a triangle with a stroke and a dot in it.
+pub fn concern(painter: &Painter, centre: Pos2, radius: f32, colour: Color32, on: Color32) {
+    let corner = |x: f32, y: f32| centre + vec2(x, y) * radius;
+    let points = vec![corner(0.0, -1.0), corner(1.1, 0.95), corner(-1.1, 0.95)];
+    painter.add(Shape::convex_polygon(points, colour, Stroke::NONE));
+    painter.line_segment([corner(0.0, -0.35), corner(0.0, 0.3)], Stroke::new(radius * 0.28, on));
+    painter.circle_filled(corner(0.0, 0.65), radius * 0.17, on);
+}
+
+/// A sign of a state that takes its place in a row; its word is its name and its tooltip.
+pub fn state_sign(ui: &mut Ui, which: TakeState, theme: &Theme) -> Response {
+    let (rect, response) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
+    state(ui.painter(), rect.center(), 6.0, which, theme);
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, which.word()));
+    response.on_hover_text(which.word())
+}
+
+/// A concern's sign that takes its place in a row.
+pub fn concern_sign(ui: &mut Ui, theme: &Theme) {
+    let (rect, _) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
+    concern(ui.painter(), rect.center(), 6.5, theme.warn, theme.sheet);
+}
+
+/// A ring filled clockwise from the top to `share` (0 to 1).
+pub fn ring(ui: &mut Ui, share: f32, diameter: f32, words: &str, theme: &Theme) -> Response {
+    let (rect, response) = ui.allocate_exact_size(vec2(diameter, diameter), Sense::hover());
+    let radius = diameter / 2.0 - 3.0;
+    let centre = rect.center();
+    ui.painter().circle_stroke(centre, radius, Stroke::new(4.0, theme.line));
+    let steps = (share.clamp(0.0, 1.0) * 60.0).round() as usize;
+    if steps > 0 {
+        let at = |i: usize| {
+            let a = std::f32::consts::TAU * i as f32 / 60.0 - std::f32::consts::FRAC_PI_2;
+            centre + radius * egui::Vec2::angled(a)
+        };
+        ui.painter().line((0..=steps).map(at).collect(), Stroke::new(4.0, theme.accent));
+    }
+    response.widget_info(|| {
+        let mut info = WidgetInfo::labeled(Role::ProgressIndicator, true, words);
+        info.value = Some(f64::from(share) * 100.0);
+        info
+    });
+    response.on_hover_text(words)
+}
+
+/// A round-cornered patch of a layer's colour, with its number's place beside it.
+pub fn layer_patch(painter: &Painter, left_centre: Pos2, colour: Color32) {
+    let rect = Rect::from_center_size(pos2(left_centre.x + 2.0, left_centre.y), vec2(4.0, 13.0));
+    painter.rect_filled(rect, 1.5, colour);
+}

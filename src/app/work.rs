@@ -1,0 +1,391 @@
+//! Long work: starts it, names it, stops it, and hands on what it reports.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant};
+
+use rayon::prelude::*;
+
+use super::dialog;
+use super::focus::{Focus, FocusEvent};
+use super::thumbs::Thumbs;
+use super::view::JobView;
+use crate::dsp::peaks::Column;
+use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::decode_ranges;
+use crate::jobs::{Job, Pool};
+use crate::render::batch::{DeliverOptions, Delivery, deliver};
+use crate::render::chain::{analyse, clip_range};
+use crate::render::propose::{Proposal, propose};
+use crate::session::store::{self, Opened, source_path};
+use crate::session::{Document, Source, Take, TakeId};
+use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
+use crate::units::FrameRange;
+
+/// Progress is shown at most this often.
+pub const PROGRESS_EVERY: Duration = Duration::from_millis(100);
+
+/// What a chosen folder is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// To be opened.
+    Open,
+    /// To be delivered into.
+    Deliver,
+}
+
+/// What long work reports.
+pub enum Event {
+    /// A session file was read; `also` are sound files to look through in it.
+    Opened { path: PathBuf, also: Vec<PathBuf>, result: Result<Opened> },
+    /// A revision of the session was saved.
+    Saved { revision: u64, result: Result<()> },
+    /// One file of a survey is done.
+    Found { job: u64, file: Box<FileSurvey> },
+    /// One file of a survey could not be read.
+    NotRead { job: u64, error: Error },
+    /// A survey is done.
+    Surveyed { job: u64, result: Result<SetSurvey> },
+    /// The recipe of a take, which was as `before` when the work began.
+    Proposed { job: u64, before: Arc<Take>, result: Result<Box<Proposal>> },
+    /// All recipes asked for are there.
+    ProposeEnded { job: u64, result: Result<()> },
+    /// A delivery is done.
+    Delivered { job: u64, result: Result<Delivery> },
+    /// About the selected take.
+    Focus { session: u64, event: FocusEvent },
+    /// A small wave.
+    Thumb { session: u64, take: TakeId, span: FrameRange, columns: Arc<[Column]> },
+    /// The small waves of one file are done.
+    ThumbsEnded { session: u64 },
+    /// A dialog closed; `at_once`: faster than anybody can press a button.
+    Chosen { purpose: Purpose, path: Option<PathBuf>, at_once: bool },
+}
+
+/// Runs jobs: on threads, or (for tests) at once where they are started.
+pub enum Runner {
+    /// On threads.
+    Threads(Pool<Event>),
+    /// At once.
+    Inline(Mutex<Vec<Event>>),
+}
+
+impl Runner {
+    /// Starts `work`, as [`Pool::spawn`] does.
+    pub fn spawn<R>(
+        &self,
+        job: &Job,
+        work: impl FnOnce(&Job, &(dyn Fn(Event) + Sync)) -> Result<R> + Send + 'static,
+        finish: impl FnOnce(Result<R>) -> Event + Send + 'static,
+    ) {
+        match self {
+            Self::Threads(pool) => pool.spawn(job, work, finish),
+            Self::Inline(events) => {
+                let report = |e| {
+                    if let Ok(mut all) = events.lock() {
+                        all.push(e);
+                    }
+                };
+                // As on threads: a panic in a job is an error of that job.
+                let result = catch_unwind(AssertUnwindSafe(|| {
+                    job.check()?;
+                    work(job, &report)
+                }))
+                .unwrap_or_else(|_| {
+                    Err(Error::new(ErrorKind::Internal, "this step failed in an unforeseen way"))
+                });
+                report(finish(result));
+            }
+        }
+    }
+
+    fn events(&self) -> Vec<Event> {
+        match self {
+            Self::Threads(pool) => pool.events().collect(),
+            Self::Inline(events) => events.lock().map(|mut e| std::mem::take(&mut *e)).unwrap_or_default(),
+        }
+    }
+}
+
+struct Running {
+    id: u64,
+    /// What the user knows it by; the job's own stages have working names.
+    name: &'static str,
+    job: Job,
+    started: Instant,
+}
+
+/// All long work of the window.
+pub struct Work {
+    /// Whole files and sets.
+    heavy: Runner,
+    /// The selected take: never behind a survey.
+    quick: Runner,
+    /// Small waves: never before either.
+    light: Runner,
+    running: Vec<Running>,
+    views: Vec<JobView>,
+    next: AtomicU64,
+    /// Counts the sessions opened, so that late results of an old one are known.
+    session: u64,
+    focus: Focus,
+    thumbs: Thumbs,
+    dialogs: bool,
+    chosen: (Sender<Event>, Receiver<Event>),
+}
+
+impl Work {
+    /// Work on threads that wake `ctx`, or inline. `dialogs`: whether the system may be asked.
+    pub fn new(ctx: &egui::Context, inline: bool, dialogs: bool) -> Result<Self> {
+        let runner = |threads: usize, wake_after: Duration| -> Result<Runner> {
+            if inline {
+                return Ok(Runner::Inline(Mutex::new(Vec::new())));
+            }
+            let ctx = ctx.clone();
+            Pool::new(threads, move || ctx.request_repaint_after(wake_after)).map(Runner::Threads)
+        };
+        let cores = std::thread::available_parallelism().map_or(2, usize::from);
+        Ok(Self {
+            heavy: runner(cores, PROGRESS_EVERY)?,
+            quick: runner(1, Duration::ZERO)?,
+            light: runner(1, PROGRESS_EVERY)?,
+            running: Vec::new(),
+            views: Vec::new(),
+            next: AtomicU64::new(1),
+            session: 1,
+            focus: Focus::default(),
+            thumbs: Thumbs::default(),
+            dialogs,
+            chosen: channel(),
+        })
+    }
+
+    /// Forgets everything that belongs to the session before.
+    pub fn new_session(&mut self) {
+        self.running.drain(..).for_each(|r| r.job.cancel.cancel());
+        self.views.clear();
+        self.session += 1;
+        self.focus = Focus::default();
+        self.thumbs = Thumbs::default();
+    }
+
+    /// What came in since the last call. What belongs to an older session or a job that was
+    /// forgotten is left out.
+    pub fn events(&mut self) -> Vec<Event> {
+        let mut events: Vec<_> = [&self.heavy, &self.quick, &self.light]
+            .into_iter()
+            .flat_map(Runner::events)
+            .chain(self.chosen.1.try_iter())
+            .collect();
+        events.retain(|e| match e {
+            Event::Found { job, .. }
+            | Event::NotRead { job, .. }
+            | Event::Surveyed { job, .. }
+            | Event::Proposed { job, .. }
+            | Event::ProposeEnded { job, .. }
+            | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
+            Event::Focus { session, .. } | Event::Thumb { session, .. } | Event::ThumbsEnded { session } => {
+                *session == self.session
+            }
+            Event::Opened { .. } | Event::Saved { .. } | Event::Chosen { .. } => true,
+        });
+        events
+    }
+
+    /// Reads the progress of what runs.
+    pub fn refresh_views(&mut self) {
+        self.views = self.running.iter().map(Running::view).collect();
+    }
+
+    /// What runs, for the window.
+    pub fn views(&self) -> &[JobView] {
+        &self.views
+    }
+
+    /// Whether anything with progress to show runs.
+    pub fn is_busy(&self) -> bool {
+        !self.running.is_empty()
+    }
+
+    /// Asks a job to stop.
+    pub fn cancel(&self, id: u64) {
+        self.running.iter().filter(|r| r.id == id).for_each(|r| r.job.cancel.cancel());
+    }
+
+    /// Asks all jobs to stop.
+    pub fn cancel_all(&self) {
+        self.running.iter().for_each(|r| r.job.cancel.cancel());
+    }
+
+    /// A job has ended.
+    pub fn ended(&mut self, id: u64) {
+        self.running.retain(|r| r.id != id);
+    }
+
+    fn begin(&mut self, name: &'static str, total: u64) -> (u64, Job) {
+        let id = self.next.fetch_add(1, Relaxed);
+        let job = Job::new();
+        job.begin(name, total);
+        self.running.push(Running { id, name, job: job.clone(), started: Instant::now() });
+        (id, job)
+    }
+
+    /// The selected take's work, with where it runs.
+    pub fn focus(&mut self) -> (&mut Focus, &Runner, u64) {
+        (&mut self.focus, &self.quick, self.session)
+    }
+
+    /// The small waves, with where they run.
+    pub fn thumbs(&mut self) -> (&mut Thumbs, &Runner, u64) {
+        (&mut self.thumbs, &self.light, self.session)
+    }
+
+    /// Reads a session file.
+    pub fn open(&self, path: PathBuf, also: Vec<PathBuf>) {
+        let read = path.clone();
+        self.quick.spawn(
+            &Job::new(),
+            move |_, _| store::open(&read),
+            move |result| Event::Opened { path, also, result },
+        );
+    }
+
+    /// Saves a snapshot of the session.
+    pub fn save(&self, path: PathBuf, document: Arc<Document>, revision: u64) {
+        self.quick.spawn(
+            &Job::new(),
+            move |_, _| store::save(&path, &document),
+            move |result| Event::Saved { revision, result },
+        );
+    }
+
+    /// Surveys files and folders.
+    pub fn survey(&mut self, paths: Vec<PathBuf>, options: SurveyOptions) -> u64 {
+        let (id, job) = self.begin("Looking for takes", 0);
+        self.heavy.spawn(
+            &job,
+            move |job, report| {
+                let files = survey::sound_files(&paths)?;
+                survey::survey_files(&files, &options, job, &|e| {
+                    report(match e {
+                        SurveyEvent::File(file) => Event::Found { job: id, file },
+                        SurveyEvent::Failed(path, error) => {
+                            Event::NotRead { job: id, error: error.context(path.display().to_string()) }
+                        }
+                    });
+                })
+            },
+            move |result| Event::Surveyed { job: id, result },
+        );
+        id
+    }
+
+    /// Proposes recipes for `takes`.
+    pub fn propose(&mut self, session: &Path, document: &Arc<Document>, takes: Vec<TakeId>) -> u64 {
+        let stage = if takes.len() == 1 { "Proposing a recipe" } else { "Proposing recipes" };
+        let (id, job) = self.begin(stage, takes.len() as u64);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, report| {
+                by_source(&document, &takes).par_iter().for_each(|(source, takes)| {
+                    propose_in_source(&session, &document, source, takes, job, &|before, result| {
+                        let before = Arc::clone(before);
+                        report(Event::Proposed { job: id, before, result });
+                    });
+                });
+                job.check()
+            },
+            move |result| Event::ProposeEnded { job: id, result },
+        );
+        id
+    }
+
+    /// Delivers the accepted takes.
+    pub fn deliver(&mut self, session: &Path, document: &Arc<Document>, folder: PathBuf) {
+        let (id, job) = self.begin("Delivering", 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, _| deliver(&session, &document, &folder, &DeliverOptions { resume: true }, job),
+            move |result| Event::Delivered { job: id, result },
+        );
+    }
+
+    /// Asks for a folder without blocking the frame.
+    pub fn choose_folder(&self, ctx: &egui::Context, purpose: Purpose, start: Option<&Path>) {
+        let send = self.chosen.0.clone();
+        if !self.dialogs {
+            // The receiver is ours and alive.
+            let _ = send.send(Event::Chosen { purpose, path: None, at_once: true });
+            return;
+        }
+        let title = match purpose {
+            Purpose::Open => "Choose the folder with the takes",
+            Purpose::Deliver => "Choose the folder to deliver into",
+        };
+        let ctx = ctx.clone();
+        dialog::choose_folder(title, start, move |path, at_once| {
+            let _ = send.send(Event::Chosen { purpose, path, at_once });
+            ctx.request_repaint();
+        });
+    }
+}
+
+impl Running {
+    fn view(&self) -> JobView {
+        JobView {
+            id: self.id,
+            stage: self.name.into(),
+            fraction: self.job.fraction(),
+            counts: self.job.counts(),
+            seconds_left: self.job.time_left(self.started.elapsed()).map(|d| d.as_secs_f64()),
+        }
+    }
+}
+
+/// Groups takes by the source they lie in, so that each file is decoded once.
+pub fn by_source(document: &Document, takes: &[TakeId]) -> Vec<(Arc<Source>, Vec<Arc<Take>>)> {
+    let mut groups: Vec<(Arc<Source>, Vec<Arc<Take>>)> = Vec::new();
+    for (take, source) in takes.iter().filter_map(|id| document.take_and_source(*id)) {
+        match groups.iter_mut().find(|(s, _)| s.id == source.id) {
+            Some((_, takes)) => takes.push(Arc::clone(take)),
+            None => groups.push((Arc::clone(source), vec![Arc::clone(take)])),
+        }
+    }
+    groups
+}
+
+/// Tells of one take.
+type ProposalReport<'a> = dyn Fn(&Arc<Take>, Result<Box<Proposal>>) + 'a;
+
+fn propose_in_source(
+    session: &Path,
+    document: &Document,
+    source: &Source,
+    takes: &[Arc<Take>],
+    job: &Job,
+    report: &ProposalReport<'_>,
+) {
+    let ranges: Vec<_> = takes.iter().map(|t| clip_range(t, source)).collect();
+    let mut done = vec![false; takes.len()];
+    let result = decode_ranges(&source_path(session, &source.path), &ranges, &mut |i, clip| {
+        let proposal = analyse(clip, takes[i].span).and_then(|a| propose(&takes[i], &a, &document.setup));
+        report(&takes[i], proposal.map(Box::new));
+        done[i] = true;
+        job.advance(1);
+        !job.cancel.is_cancelled()
+    });
+    if job.cancel.is_cancelled() {
+        return;
+    }
+    if let Err(e) = result {
+        for (take, _) in takes.iter().zip(&done).filter(|(_, done)| !**done) {
+            report(take, Err(e.clone()));
+            job.advance(1);
+        }
+    }
+}
