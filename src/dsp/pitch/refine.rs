@@ -146,7 +146,8 @@ fn measure(
     stiffness: f64,
 ) -> Measures {
     let highest = f_hz.iter().copied().fold(0.0, f64::max);
-    let level = rates.level_for(highest * (partials as f64 + 0.5) * 1.02);
+    // Twice the rate that the partials need: blocks of more samples fit the period better.
+    let level = rates.level_for(2.0 * highest * (partials as f64 + 0.5) * 1.02);
     let rate = rates.rate(level);
     let block = whole_periods(len_s / VALUES * rate, rate / median(&mut f_hz.to_vec()));
     let track = PhaseTrack { f_hz, t0: stretch.t0, step: stretch.step };
