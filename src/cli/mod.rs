@@ -1,9 +1,149 @@
-//! The commands.
+//! The commands: each does one step headless, by the same functions as the window.
+//!
+//! One document goes to standard output (a table, or JSON with `--json`), progress and messages to
+//! standard error. The exit code is 0 on success, 1 when some takes failed and the rest is done, 2
+//! on wrong usage.
+
+mod check;
+mod deliver;
+mod demo;
+mod flatten;
+mod loops;
+mod one_take;
+mod options;
+mod output;
+mod pitch;
+mod propose;
+mod seam;
+mod session_file;
+mod survey;
 
 use std::ffi::OsString;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
+use clap::{Parser, Subcommand};
+
+use crate::error::{Error, ErrorKind, Result};
+use output::Output;
+
+/// Turns recorded takes of an instrument into a playable, looped, tuned sample set.
+///
+/// Without a command it opens the window, on FOLDER or SESSION where one is given. Source files are
+/// only ever read; edits live in a session file beside the takes.
+#[derive(Debug, Parser)]
+#[command(name = "seamwright", version, args_conflicts_with_subcommands = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Option<Command>,
+    /// Folder with takes, sound files, or a session to open in the window
+    #[arg(value_name = "FOLDER or SESSION")]
+    paths: Vec<PathBuf>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Write the demo takes and open them in the window
+    Demo(demo::Args),
+    /// Find the takes in files and folders
+    Survey(survey::Args),
+    /// Track the fundamental of a file
+    Pitch(pitch::Args),
+    /// Take the room out of a file (not in this version yet)
+    Clean(CleanArgs),
+    /// Tune a file: centre, drift, vibrato
+    Flatten(flatten::Args),
+    /// Find loops in a file
+    Loops(loops::Args),
+    /// Write a loop and its crossfade into a file
+    Seam(seam::Args),
+    /// Make or update the session of a folder: takes, recipes, loops
+    Propose(propose::Args),
+    /// Write the accepted takes of a session
+    Deliver(deliver::Args),
+    /// Read delivered files back
+    Check(check::Args),
+}
+
+#[derive(Debug, clap::Args)]
+struct CleanArgs {
+    /// What a later version will take
+    #[arg(trailing_var_arg = true, allow_hyphen_values = true, hide = true)]
+    rest: Vec<OsString>,
+}
+
+/// What a command that ran to its end reports.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Done {
+    All,
+    SomeFailed,
+}
+
+impl Done {
+    fn all_if(ok: bool) -> Self {
+        if ok { Self::All } else { Self::SomeFailed }
+    }
+}
+
 /// Runs the program with `args` (the first is its name).
-pub fn run(_args: impl IntoIterator<Item = OsString>) -> ExitCode {
-    ExitCode::SUCCESS
+pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    // Prints help, version or what was wrong by itself; exits 2 on wrong usage.
+    let cli = Cli::parse_from(args);
+    let json = cli.command.as_ref().is_some_and(Command::json);
+    let output = Output::new(json);
+    let result = match cli.command {
+        None => crate::app::run(cli.paths).map(|()| Done::All),
+        Some(command) => command.run(&output),
+    };
+    match result {
+        Ok(Done::All) => ExitCode::SUCCESS,
+        Ok(Done::SomeFailed) => ExitCode::from(1),
+        Err(error) => {
+            output.error(&error);
+            ExitCode::from(exit_code(&error))
+        }
+    }
+}
+
+/// What was asked for could not be begun: 2. It was begun and failed: 1.
+fn exit_code(error: &Error) -> u8 {
+    match error.kind() {
+        ErrorKind::InvalidParameter | ErrorKind::NotFound | ErrorKind::NameClash => 2,
+        _ => 1,
+    }
+}
+
+impl Command {
+    fn json(&self) -> bool {
+        match self {
+            Self::Demo(a) => a.json,
+            Self::Survey(a) => a.json,
+            Self::Pitch(a) => a.json,
+            Self::Clean(a) => a.rest.iter().any(|x| x == "--json"),
+            Self::Flatten(a) => a.json,
+            Self::Loops(a) => a.json,
+            Self::Seam(a) => a.json,
+            Self::Propose(a) => a.json,
+            Self::Deliver(a) => a.json,
+            Self::Check(a) => a.json,
+        }
+    }
+
+    fn run(self, output: &Output) -> Result<Done> {
+        match self {
+            Self::Demo(a) => demo::run(&a, output),
+            Self::Survey(a) => survey::run(&a, output),
+            Self::Pitch(a) => pitch::run(&a, output),
+            Self::Clean(_) => Err(Error::new(
+                ErrorKind::InvalidParameter,
+                "this version does not take the room out yet; every other step works on the takes as they are",
+            )),
+            Self::Flatten(a) => flatten::run(&a, output),
+            Self::Loops(a) => loops::run(&a, output),
+            Self::Seam(a) => seam::run(&a, output),
+            Self::Propose(a) => propose::run(&a, output),
+            Self::Deliver(a) => deliver::run(&a, output),
+            Self::Check(a) => check::run(&a, output),
+        }
+    }
 }

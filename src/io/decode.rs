@@ -1,12 +1,31 @@
 //! Sound files to samples; the only user of symphonia.
+//!
+//! WAV and AIFF are read by [`super::pcm`]; FLAC, MP3 and Ogg by symphonia. A file's frame n is the
+//! same frame in every function here: encoders' priming and padding are cut off before counting.
 
-use std::path::Path;
+use std::fs::{self, File};
+use std::io::{Read, Seek, SeekFrom};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+
+use symphonia::core::codecs::audio::well_known::CODEC_ID_MP3;
+use symphonia::core::codecs::audio::{AudioDecoder, AudioDecoderOptions};
+use symphonia::core::common::Limit;
+use symphonia::core::errors::Error as CodecError;
+use symphonia::core::formats::probe::Hint;
+use symphonia::core::formats::well_known::FORMAT_ID_FLAC;
+use symphonia::core::formats::{FormatOptions, FormatReader, TrackType};
+use symphonia::core::io::MediaSourceStream;
+use symphonia::core::meta::MetadataOptions;
+use symphonia::core::packet::Packet;
 
 use crate::audio::{AudioBuf, Clip};
-use crate::error::Result;
-use crate::units::{FrameRange, SampleRate};
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::{Frame, FrameRange, SampleRate};
 
-use super::riff::SourceMarks;
+use super::pcm::{self, PcmReader};
+use super::riff::{self, Form, SourceMarks};
+use super::{EXPORT_AGAIN, aiff, channels_from_header, rate_from_header, unreadable};
 
 /// File name endings that are looked at, lower case.
 pub const ENDINGS: &[&str] = &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga"];
@@ -25,27 +44,446 @@ pub struct SoundInfo {
 }
 
 /// Opens `path` and reads its head.
-pub fn probe(_path: &Path) -> Result<SoundInfo> {
-    todo!()
+///
+/// WAV and AIFF tell the frames that are really there, whatever their heads claim; FLAC, Ogg and
+/// MP3 tell what their heads say (MP3 only with a tag that names the encoder's priming), which a
+/// truncated file does not keep.
+///
+/// Errors: not there, not allowed, a folder; empty or without a frame (`Nothing`); damaged
+/// (`Decode`); a kind of sound that is not read (`UnsupportedFormat`).
+pub fn probe(path: &Path) -> Result<SoundInfo> {
+    Ok(open(path)?.info)
 }
 
 /// Decodes `path` block by block: `block` gets one slice a channel and says whether to go on
 /// (false ends with `Cancelled`). Returns the head with the number of frames really decoded.
-pub fn for_each_block(_path: &Path, _block: &mut dyn FnMut(&[&[f32]]) -> bool) -> Result<SoundInfo> {
-    todo!()
+///
+/// Holds one block in memory. Errors as [`probe`]; further a sample that is not a finite number,
+/// and damage in the middle (`Decode`). A file that merely ends early gives what it has. MP3 and Ogg
+/// do not number their packets: damage that hides a whole packet goes unnoticed there, and what
+/// follows moves forward (by the same amount in every function here).
+pub fn for_each_block(path: &Path, block: &mut dyn FnMut(&[&[f32]]) -> bool) -> Result<SoundInfo> {
+    let mut opened = open(path)?;
+    let mut planes = Vec::new();
+    let mut frames = 0;
+    while let Some(start) = opened.source.next_block(&mut planes)? {
+        for (c, plane) in planes.iter().enumerate() {
+            check_finite(path, plane, c, start)?;
+        }
+        let views: Vec<&[f32]> = planes.iter().map(Vec::as_slice).collect();
+        frames = start + views[0].len() as u64;
+        if !block(&views) {
+            return Err(Error::cancelled());
+        }
+    }
+    if frames == 0 {
+        return Err(opened.source.nothing(path));
+    }
+    Ok(SoundInfo { frames: Some(frames), ..opened.info })
 }
 
-/// Decodes the whole of `path`.
-pub fn decode(_path: &Path) -> Result<AudioBuf> {
-    todo!()
+/// Decodes the whole of `path`. Errors as [`for_each_block`].
+pub fn decode(path: &Path) -> Result<AudioBuf> {
+    let mut whole = None;
+    decode_ranges(path, &[FrameRange::new(0, u64::MAX)], &mut |_, clip| {
+        whole = Some(clip.audio);
+        true
+    })?;
+    match whole {
+        Some(audio) if !audio.is_empty() => Ok(audio),
+        _ => Err(no_frames(path)),
+    }
 }
 
 /// Decodes stretches of `path` (in any order, may overlap, cut to what exists) in one pass; `found`
-/// gets the index of each and its clip as soon as it is complete and says whether to go on.
+/// gets the index of each and its clip as soon as it is complete and says whether to go on (false
+/// ends with `Cancelled`).
+///
+/// Every range is reported once; one with nothing in it, or behind the end, as an empty clip. Holds
+/// the clips not yet complete and one block; reads WAV and AIFF only where a range lies. Errors as
+/// [`for_each_block`], for the stretches asked for.
 pub fn decode_ranges(
-    _path: &Path,
-    _ranges: &[FrameRange],
-    _found: &mut dyn FnMut(usize, Clip) -> bool,
+    path: &Path,
+    ranges: &[FrameRange],
+    found: &mut dyn FnMut(usize, Clip) -> bool,
 ) -> Result<()> {
-    todo!()
+    let Opened { mut source, info } = open(path)?;
+    let mut waiting: Vec<usize> = (0..ranges.len()).collect();
+    // The earliest last, so that it is popped first.
+    waiting.sort_by_key(|i| std::cmp::Reverse((ranges[*i].start, *i)));
+    let mut growing: Vec<Growing> = Vec::new();
+    let mut planes = Vec::new();
+    let mut decoded = 0;
+    while let Some(first) = waiting.last().or(growing.first().map(|g| &g.index)) {
+        if growing.is_empty() {
+            source.skip_to(ranges[*first].start.0);
+        }
+        let Some(start) = source.next_block(&mut planes)? else {
+            if source.certain_frames().unwrap_or(decoded) == 0 {
+                return Err(source.nothing(path));
+            }
+            break;
+        };
+        let end = start + planes[0].len() as u64;
+        decoded = end;
+        while let Some(index) = waiting.pop_if(|i| ranges[*i].start.0 < end) {
+            growing.push(Growing::new(index, ranges[index], info.channels, source.certain_frames()));
+        }
+        for g in &mut growing {
+            g.take(path, &planes, start)?;
+        }
+        for g in growing.extract_if(.., |g| g.range.end.0 <= end) {
+            g.report(info.rate, u64::MAX, found)?;
+        }
+    }
+    // What reaches beyond the end, and what lies behind it.
+    for index in waiting.into_iter().rev() {
+        growing.push(Growing::new(index, ranges[index], info.channels, source.certain_frames()));
+    }
+    let total = source.certain_frames().unwrap_or(decoded);
+    growing.into_iter().try_for_each(|g| g.report(info.rate, total, found))
+}
+
+/// A clip that is being collected.
+struct Growing {
+    index: usize,
+    range: FrameRange,
+    planes: Vec<Vec<f32>>,
+}
+
+impl Growing {
+    /// `length` of the file, where it is certain: room is made only for frames that exist.
+    fn new(index: usize, range: FrameRange, channels: u16, length: Option<u64>) -> Self {
+        let room = range.end.0.min(length.unwrap_or(0)).saturating_sub(range.start.0);
+        let planes = (0..channels).map(|_| Vec::with_capacity(room as usize)).collect();
+        Self { index, range, planes }
+    }
+
+    /// Takes what belongs to it of a block that starts at frame `start`.
+    fn take(&mut self, path: &Path, block: &[Vec<f32>], start: u64) -> Result<()> {
+        for (c, (plane, from)) in self.planes.iter_mut().zip(block).enumerate() {
+            let local = |frame: Frame| frame.0.saturating_sub(start).min(from.len() as u64) as usize;
+            let (a, b) = (local(self.range.start), local(self.range.end));
+            let part = &from[a.min(b)..b];
+            check_finite(path, part, c, start + a as u64)?;
+            plane.extend_from_slice(part);
+        }
+        Ok(())
+    }
+
+    /// Hands the clip over; an empty one lies no later than `total`.
+    fn report(self, rate: SampleRate, total: u64, found: &mut dyn FnMut(usize, Clip) -> bool) -> Result<()> {
+        let clip =
+            Clip { audio: AudioBuf::new(self.planes, rate)?, offset: Frame(self.range.start.0.min(total)) };
+        if found(self.index, clip) { Ok(()) } else { Err(Error::cancelled()) }
+    }
+}
+
+/// Refuses a NaN or an infinite sample; `start` is the file's frame at the plane's first sample.
+fn check_finite(path: &Path, plane: &[f32], channel: usize, start: u64) -> Result<()> {
+    // Asked block by block first: one pass without a branch in it.
+    if plane.iter().fold(true, |all, s| all & s.is_finite()) {
+        return Ok(());
+    }
+    let i = plane.iter().position(|s| !s.is_finite()).unwrap_or_default();
+    let number = start + i as u64;
+    Err(unreadable(
+        ErrorKind::Decode,
+        path,
+        format!(
+            "sample {number} of channel {} is {}, not a finite number; {EXPORT_AGAIN}",
+            channel + 1,
+            plane[i]
+        ),
+    ))
+}
+
+fn no_frames(path: &Path) -> Error {
+    unreadable(
+        ErrorKind::Nothing,
+        path,
+        "there is not one whole frame of sound in it; record or export it again",
+    )
+}
+
+/// A file that has been recognised.
+struct Opened {
+    source: Source,
+    info: SoundInfo,
+}
+
+/// Where blocks come from.
+enum Source {
+    Pcm(PcmReader),
+    Packed(Box<Packed>),
+}
+
+impl Source {
+    /// Puts the next block (at least one frame) into `planes` and tells its first frame.
+    fn next_block(&mut self, planes: &mut Vec<Vec<f32>>) -> Result<Option<u64>> {
+        match self {
+            Self::Pcm(reader) => reader.next_block(planes),
+            Self::Packed(reader) => reader.next_block(planes),
+        }
+    }
+
+    /// Says that nothing before `frame` is wanted.
+    fn skip_to(&mut self, frame: u64) {
+        // Packed files are decoded from the start: a jump would not be exact to the frame in all
+        // of them.
+        if let Self::Pcm(reader) = self {
+            reader.skip_to(frame);
+        }
+    }
+
+    /// The length, where it is certain before the last block is read.
+    fn certain_frames(&self) -> Option<u64> {
+        match self {
+            Self::Pcm(reader) => Some(reader.head().frames),
+            Self::Packed(_) => None,
+        }
+    }
+
+    /// The error for a file that gave no frame.
+    fn nothing(&self, path: &Path) -> Error {
+        match self {
+            Self::Packed(reader) => match &reader.damage {
+                Some(damage) => damaged(path, damage),
+                None => no_frames(path),
+            },
+            Self::Pcm(_) => no_frames(path),
+        }
+    }
+}
+
+fn open(path: &Path) -> Result<Opened> {
+    let io_error = |e: std::io::Error| Error::io("read", path, &e);
+    let meta = fs::metadata(path).map_err(io_error)?;
+    if !meta.is_file() {
+        let what = if meta.is_dir() { "a folder" } else { "no ordinary file" };
+        return Err(unreadable(
+            ErrorKind::UnsupportedFormat,
+            path,
+            format!("it is {what}; allowed: sound files ({})", ENDINGS.join(", ")),
+        ));
+    }
+    let mut file = File::open(path).map_err(io_error)?;
+    if meta.len() == 0 {
+        let text = "it is empty (0 bytes); record or export it again, or fetch it from a backup";
+        return Err(unreadable(ErrorKind::Nothing, path, text));
+    }
+    let Some(layout) = riff::walk(&mut file).map_err(io_error)? else {
+        recognise(&mut file, path)?;
+        return Packed::open(file, path);
+    };
+    let head = match layout.form {
+        Form::Wave => pcm::wave_head(&mut file, path, &layout)?,
+        Form::Aiff | Form::Aifc => aiff::aiff_head(&mut file, path, &layout)?,
+    };
+    if head.frames == 0 {
+        return Err(no_frames(path));
+    }
+    let marks = riff::marks(&mut file, &layout, head.frames).map_err(io_error)?;
+    let info = SoundInfo { rate: head.rate, channels: head.channels, frames: Some(head.frames), marks };
+    Ok(Opened { source: Source::Pcm(PcmReader::new(file, path, head)), info })
+}
+
+/// Lets pass what begins like FLAC, Ogg or MP3 (or is named so); says of the rest what it is.
+fn recognise(file: &mut File, path: &Path) -> Result<()> {
+    let mut start = Vec::new();
+    let read = file.seek(SeekFrom::Start(0)).and_then(|_| file.by_ref().take(512).read_to_end(&mut start));
+    read.and_then(|_| file.seek(SeekFrom::Start(0))).map_err(|e| Error::io("read", path, &e))?;
+    let begins = |with: &[u8]| start.starts_with(with);
+    // Eleven ones, then (after the version) 01 for layer III: ISO/IEC 11172-3, frame header.
+    let is_mpeg_sync = matches!(start[..], [0xFF, b, ..] if b & 0xE6 == 0xE2);
+    if begins(b"fLaC") || begins(b"OggS") || begins(b"ID3") || is_mpeg_sync {
+        return Ok(());
+    }
+    let is_text = start.iter().all(|b| matches!(b, b'\t' | b'\n' | b'\r' | 0x0C | 0x20..=0x7E | 0x80..));
+    let what = if begins(b"RIFF") || begins(b"RF64") || begins(b"BW64") || begins(b"FORM") {
+        if start.len() < 12 { "a sound file cut off in its head" } else { "a chunk file of another kind" }
+    } else if begins(b"RIFX") {
+        "a WAV with its bytes in reverse order (RIFX)"
+    } else if is_text {
+        "a text, not sound"
+    } else if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("mp3")) {
+        // An MP3 may begin with anything.
+        return Ok(());
+    } else {
+        "of an unknown kind"
+    };
+    Err(unreadable(
+        ErrorKind::UnsupportedFormat,
+        path,
+        format!("it is {what}; allowed: WAV, AIFF, FLAC, MP3, Ogg Vorbis; {EXPORT_AGAIN}"),
+    ))
+}
+
+/// A file of packets that symphonia decodes.
+struct Packed {
+    format: Box<dyn FormatReader>,
+    decoder: Box<dyn AudioDecoder>,
+    track: u32,
+    path: PathBuf,
+    rate: SampleRate,
+    channels: u16,
+    /// The next frame.
+    at: u64,
+    /// Time stamp of frame 0, once known, where packets carry their own place (FLAC).
+    origin: Option<i64>,
+    is_flac: bool,
+    is_mp3: bool,
+    /// What was wrong with the last packets; forgiven if nothing follows (the file just ends early).
+    damage: Option<String>,
+}
+
+/// Packets in a row that may fail before the file is given up.
+const MOST_BAD_PACKETS: usize = 256;
+/// Most bytes of texts and pictures that are kept (to be thrown away).
+const MOST_TAG_BYTES: usize = 1 << 20;
+
+impl Packed {
+    fn open(file: File, path: &Path) -> Result<Opened> {
+        let stream = MediaSourceStream::new(Box::new(file), Default::default());
+        let tags = MetadataOptions::default()
+            .limit_tag_bytes(Limit::Maximum(MOST_TAG_BYTES))
+            .limit_visual_bytes(Limit::Maximum(MOST_TAG_BYTES));
+        let format = guarded(|| {
+            symphonia::default::get_probe().probe(&Hint::new(), stream, FormatOptions::default(), tags)
+        })
+        .map_err(|e| head_error(path, &e))?;
+        let no_track = || {
+            unreadable(ErrorKind::UnsupportedFormat, path, format!("there is no sound in it; {EXPORT_AGAIN}"))
+        };
+        let track = format.default_track(TrackType::Audio).ok_or_else(no_track)?;
+        let params = track.codec_params.as_ref().and_then(|p| p.audio()).ok_or_else(no_track)?;
+        let is_mp3 = params.codec == CODEC_ID_MP3;
+        // Without the tag that names the priming, an MP3's length is only guessed from its size:
+        // cutting at the guess would lose frames.
+        let length_is_known = !is_mp3 || track.delay.is_some();
+        let options = AudioDecoderOptions::default().gapless(length_is_known);
+        let decoder = guarded(|| symphonia::default::get_codecs().make_audio_decoder(params, &options))
+            .map_err(|e| head_error(path, &e))?;
+        let rate = rate_from_header(path, params.sample_rate.unwrap_or_default())?;
+        let channels = params.channels.as_ref().map_or(0, |c| c.count());
+        let channels = channels_from_header(path, u16::try_from(channels).unwrap_or(u16::MAX))?;
+        let frames = track.num_frames.filter(|n| length_is_known && *n > 0);
+        let (track, is_flac) = (track.id, format.format_info().format == FORMAT_ID_FLAC);
+        let packed = Self {
+            format,
+            decoder,
+            track,
+            path: path.to_path_buf(),
+            rate,
+            channels,
+            at: 0,
+            // One that names its length starts at 0; a piece of a broadcast starts anywhere.
+            origin: frames.map(|_| 0),
+            is_flac,
+            is_mp3,
+            damage: None,
+        };
+        let info = SoundInfo { rate, channels, frames, marks: SourceMarks::default() };
+        Ok(Opened { source: Source::Packed(Box::new(packed)), info })
+    }
+
+    fn next_block(&mut self, planes: &mut Vec<Vec<f32>>) -> Result<Option<u64>> {
+        for _ in 0..MOST_BAD_PACKETS {
+            match guarded(|| self.format.next_packet()) {
+                Ok(None) => return Ok(None),
+                Ok(Some(packet)) if packet.track_id == self.track => {
+                    if self.decode_packet(&packet, planes)? {
+                        let start = self.at;
+                        self.at += planes[0].len() as u64;
+                        return Ok(Some(start));
+                    }
+                }
+                Ok(Some(_)) => {}
+                Err(CodecError::IoError(e)) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+                    return Ok(None);
+                }
+                Err(CodecError::IoError(e)) => return Err(Error::io("read", &self.path, &e)),
+                Err(CodecError::ResetRequired) => return Err(self.broken("a second stream begins")),
+                Err(e) => self.damage = Some(e.to_string()),
+            }
+        }
+        Err(self.broken("nothing can be decoded for a long stretch"))
+    }
+
+    /// Decodes one packet into `planes`; false when it gave no frame.
+    fn decode_packet(&mut self, packet: &Packet, planes: &mut Vec<Vec<f32>>) -> Result<bool> {
+        if self.is_flac {
+            self.check_place(packet.pts.get())?;
+        }
+        let sound = match guarded(|| self.decoder.decode(packet)) {
+            Ok(sound) => sound,
+            Err(CodecError::IoError(e)) if e.kind() != std::io::ErrorKind::UnexpectedEof => {
+                return Err(Error::io("read", &self.path, &e));
+            }
+            Err(e) => {
+                self.damage = Some(e.to_string());
+                return Ok(false);
+            }
+        };
+        if sound.frames() == 0 {
+            return Ok(false);
+        }
+        let (rate, channels) = (sound.spec().rate(), sound.num_planes());
+        if rate != self.rate.hz() || channels != usize::from(self.channels) {
+            return Err(self.broken(&format!("it changes to {channels} channels at {rate} Hz")));
+        }
+        sound.copy_to_vecs_planar::<f32>(planes);
+        match self.damage.take() {
+            // An MP3 cut out of a longer one begins with a packet whose past is missing.
+            Some(damage) if !(self.is_mp3 && self.at == 0) => Err(self.broken(&damage)),
+            _ => Ok(true),
+        }
+    }
+
+    /// FLAC numbers its packets: one that is not where the last ended shows that some are lost.
+    fn check_place(&mut self, stamp: i64) -> Result<()> {
+        let origin = *self.origin.get_or_insert(stamp);
+        let place = stamp.saturating_sub(origin);
+        if u64::try_from(place) == Ok(self.at) {
+            return Ok(());
+        }
+        Err(self.broken(&format!("the next packet says it is frame {place}")))
+    }
+
+    fn broken(&self, what: &str) -> Error {
+        let seconds = Frame(self.at).at(self.rate).0;
+        damaged(&self.path, &format!("at {seconds:.3} s (frame {}): {what}", self.at))
+    }
+}
+
+fn damaged(path: &Path, what: &str) -> Error {
+    unreadable(
+        ErrorKind::Decode,
+        path,
+        format!("it is damaged ({what}); {EXPORT_AGAIN}, or fetch it from a backup"),
+    )
+}
+
+fn head_error(path: &Path, e: &CodecError) -> Error {
+    match e {
+        CodecError::IoError(e) if e.kind() != std::io::ErrorKind::UnexpectedEof => Error::io("read", path, e),
+        CodecError::Unsupported(what) => unreadable(
+            ErrorKind::UnsupportedFormat,
+            path,
+            format!(
+                "this variety is not read ({what}); allowed: WAV, AIFF, FLAC, MP3, Ogg Vorbis; {EXPORT_AGAIN}"
+            ),
+        ),
+        CodecError::IoError(_) => damaged(path, "it ends within its head"),
+        e => damaged(path, &e.to_string()),
+    }
+}
+
+/// Runs one call into the library. It promises not to panic on any bytes; should it do so after
+/// all, one bad file must not take the program along.
+fn guarded<T>(
+    call: impl FnOnce() -> std::result::Result<T, CodecError>,
+) -> std::result::Result<T, CodecError> {
+    catch_unwind(AssertUnwindSafe(call))
+        .unwrap_or(Err(CodecError::DecodeError("the decoder gave up on these bytes")))
 }

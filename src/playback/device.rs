@@ -1,8 +1,27 @@
 //! The sound device; the only user of cpal.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed};
+
+use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
+use cpal::{FromSample, I24, SampleFormat, SizedSample, StreamConfig, U24};
+
+use super::engine::{Engine, Trash};
 use super::message::Message;
-use crate::error::Result;
+use crate::error::{Error, ErrorKind, Result};
 use crate::units::SampleRate;
+
+/// Messages that can wait for the callback.
+const MESSAGES: usize = 256;
+/// Things that can wait to be freed.
+const TRASH: usize = 256;
+/// Messages kept on this side while the ring is full.
+const BACKLOG: usize = 256;
+/// Frames rendered at once; longer blocks are rendered in parts.
+const PART: usize = 1024;
+/// Stands for "nothing plays" in the shared position.
+const NOWHERE: u64 = u64::MAX;
 
 /// What the device tells the window.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
@@ -19,33 +38,376 @@ pub struct Status {
     pub lost: bool,
 }
 
-/// An open device.
-pub struct Player {}
+/// Numbers that the callback writes and the window reads.
+#[derive(Debug)]
+struct Shared {
+    position: AtomicU64,
+    /// Bits of non-negative floats: they are ordered as the numbers are.
+    peak: [AtomicU32; 2],
+    limited: AtomicBool,
+    complaints: AtomicU64,
+    lost: AtomicBool,
+}
+
+/// An open device. Belongs to the thread that opened it (on some systems a stream cannot change
+/// threads); dropping it closes the device.
+pub struct Player {
+    /// Held to keep the device open.
+    _stream: cpal::Stream,
+    messages: rtrb::Producer<Message>,
+    trash: rtrb::Consumer<Trash>,
+    backlog: VecDeque<Message>,
+    shared: Arc<Shared>,
+    name: String,
+    rate: SampleRate,
+}
 
 impl Player {
-    /// Opens the default device. Errors: `Device` with words that say what to do; the program goes
-    /// on without sound.
+    /// Opens the default device and starts it, silent. Errors: `Device` with words that say what to
+    /// do; the program goes on without sound.
     pub fn open() -> Result<Self> {
-        todo!()
+        let device = cpal::default_host()
+            .default_output_device()
+            .ok_or_else(|| unopened("the system names no default device"))?;
+        let config = device.default_output_config().map_err(unopened)?;
+        let rate = SampleRate::new(config.sample_rate()).map_err(unopened)?;
+        let name =
+            device.description().map_or_else(|_| "default sound device".to_owned(), |d| d.name().to_owned());
+        let shared = Arc::new(Shared {
+            position: AtomicU64::new(NOWHERE),
+            peak: [AtomicU32::new(0), AtomicU32::new(0)],
+            limited: AtomicBool::new(false),
+            complaints: AtomicU64::new(0),
+            lost: AtomicBool::new(false),
+        });
+        let (messages, inbox) = rtrb::RingBuffer::new(MESSAGES);
+        let (outbox, trash) = rtrb::RingBuffer::new(TRASH);
+        let feed = Feed {
+            engine: Engine::new(rate),
+            inbox,
+            outbox,
+            channels: usize::from(config.channels()).max(1),
+            block: vec![0.0; 2 * PART].into_boxed_slice(),
+            shared: Arc::clone(&shared),
+        };
+        let stream = build(&device, config.sample_format(), config.config(), feed, &shared)?;
+        // Streams do not start by themselves.
+        stream.play().map_err(unopened)?;
+        Ok(Self { _stream: stream, messages, trash, backlog: VecDeque::new(), shared, name, rate })
     }
 
     /// Its name.
     pub fn name(&self) -> &str {
-        todo!()
+        &self.name
     }
 
     /// The rate it runs at. Sounds are read at their own rate by the engine.
     pub fn rate(&self) -> SampleRate {
-        todo!()
+        self.rate
     }
 
-    /// Sends a message; also frees what came back.
-    pub fn send(&mut self, _message: Message) {
-        todo!()
+    /// Sends a message; also frees what came back. A message that finds the ring full waits on this
+    /// side and goes with the next call; one of the same kind as the last that waits takes its place.
+    pub fn send(&mut self, message: Message) {
+        self.free_trash();
+        if self.shared.lost.load(Relaxed) {
+            // Nobody will ever fetch it.
+            self.backlog.clear();
+            return;
+        }
+        queue(&mut self.backlog, message);
+        self.flush();
     }
 
     /// How it stands. Also frees what came back from the engine.
     pub fn status(&mut self) -> Status {
-        todo!()
+        self.free_trash();
+        self.flush();
+        let s = &self.shared;
+        let lost = s.lost.load(Relaxed);
+        let position = s.position.load(Relaxed);
+        Status {
+            position: (position != NOWHERE && !lost).then_some(position),
+            peak: std::array::from_fn(|c| f32::from_bits(s.peak[c].swap(0, Relaxed))),
+            limited: s.limited.swap(false, Relaxed),
+            complaints: s.complaints.load(Relaxed),
+            lost,
+        }
+    }
+
+    fn flush(&mut self) {
+        while self.messages.slots() > 0
+            && let Some(message) = self.backlog.pop_front()
+        {
+            if let Err(rtrb::PushError::Full(message)) = self.messages.push(message) {
+                self.backlog.push_front(message);
+                return;
+            }
+        }
+    }
+
+    fn free_trash(&mut self) {
+        while let Ok(old) = self.trash.pop() {
+            drop(old);
+        }
+    }
+}
+
+/// Appends to what waits. The newest of several alike in a row is the only one that matters; when
+/// the device has not asked for a long time the oldest go.
+fn queue(backlog: &mut VecDeque<Message>, message: Message) {
+    let alike = |m: &Message| std::mem::discriminant(m) == std::mem::discriminant(&message);
+    if backlog.back().is_some_and(alike) {
+        backlog.pop_back();
+    }
+    if backlog.len() >= BACKLOG {
+        backlog.pop_front();
+    }
+    backlog.push_back(message);
+}
+
+fn unopened(why: impl std::fmt::Display) -> Error {
+    let why = why.to_string();
+    let why = why.trim_end_matches('.');
+    Error::new(
+        ErrorKind::Device,
+        format!(
+            "no sound device could be opened: {why}; plug one in or choose one in the system settings, then press Try again; everything else works without"
+        ),
+    )
+}
+
+/// What lives on the audio thread.
+struct Feed {
+    engine: Engine,
+    inbox: rtrb::Consumer<Message>,
+    outbox: rtrb::Producer<Trash>,
+    channels: usize,
+    block: Box<[f32]>,
+    shared: Arc<Shared>,
+}
+
+impl Feed {
+    /// Fills what the device asked for. Nothing is allocated, freed, locked or printed here.
+    fn fill<T: SizedSample + FromSample<f32>>(&mut self, out: &mut [T]) {
+        self.exchange();
+        for part in out.chunks_mut(PART * self.channels) {
+            let frames = part.len() / self.channels;
+            let block = &mut self.block[..2 * frames];
+            self.engine.render(block);
+            spread(block, part, self.channels);
+        }
+        let levels = self.engine.take_levels();
+        for (shared, peak) in self.shared.peak.iter().zip(levels.peak) {
+            shared.fetch_max(peak.to_bits(), Relaxed);
+        }
+        if levels.limited {
+            self.shared.limited.store(true, Relaxed);
+        }
+        self.shared.position.store(self.engine.position().unwrap_or(NOWHERE), Relaxed);
+    }
+
+    /// Trash out, messages in. While nobody fetches the trash, messages wait and trash stays in the
+    /// engine: never is anything freed here.
+    fn exchange(&mut self) {
+        while self.outbox.slots() > 0
+            && let Some(old) = self.engine.take_trash()
+        {
+            self.hand_back(old);
+        }
+        while self.outbox.slots() > 0
+            && let Ok(message) = self.inbox.pop()
+        {
+            if let Some(old) = self.engine.apply(message) {
+                self.hand_back(old);
+            }
+        }
+    }
+
+    fn hand_back(&mut self, old: Trash) {
+        if let Err(rtrb::PushError::Full(old)) = self.outbox.push(old) {
+            // Cannot be: there was room a moment ago and nobody else pushes. Better lost than freed here.
+            std::mem::forget(old);
+        }
+    }
+}
+
+/// Writes interleaved stereo to a device with `channels`: on one the mean, else the first two; the
+/// others stay silent.
+fn spread<T: SizedSample + FromSample<f32>>(stereo: &[f32], out: &mut [T], channels: usize) {
+    for (frame, s) in out.chunks_mut(channels).zip(stereo.chunks_exact(2)) {
+        if let [only] = frame {
+            *only = T::from_sample(0.5 * (s[0] + s[1]));
+            continue;
+        }
+        frame.fill(T::EQUILIBRIUM);
+        for (o, s) in frame.iter_mut().zip(s) {
+            *o = T::from_sample(*s);
+        }
+    }
+}
+
+fn build(
+    device: &cpal::Device,
+    format: SampleFormat,
+    config: StreamConfig,
+    feed: Feed,
+    shared: &Arc<Shared>,
+) -> Result<cpal::Stream> {
+    let shared = Arc::clone(shared);
+    match format {
+        SampleFormat::F32 => stream::<f32>(device, config, feed, shared),
+        SampleFormat::F64 => stream::<f64>(device, config, feed, shared),
+        SampleFormat::I8 => stream::<i8>(device, config, feed, shared),
+        SampleFormat::I16 => stream::<i16>(device, config, feed, shared),
+        SampleFormat::I24 => stream::<I24>(device, config, feed, shared),
+        SampleFormat::I32 => stream::<i32>(device, config, feed, shared),
+        SampleFormat::I64 => stream::<i64>(device, config, feed, shared),
+        SampleFormat::U8 => stream::<u8>(device, config, feed, shared),
+        SampleFormat::U16 => stream::<u16>(device, config, feed, shared),
+        SampleFormat::U24 => stream::<U24>(device, config, feed, shared),
+        SampleFormat::U32 => stream::<u32>(device, config, feed, shared),
+        SampleFormat::U64 => stream::<u64>(device, config, feed, shared),
+        other => Err(unopened(format!("it wants samples as {other}, which are not written here"))),
+    }
+}
+
+fn stream<T: SizedSample + FromSample<f32>>(
+    device: &cpal::Device,
+    config: StreamConfig,
+    mut feed: Feed,
+    shared: Arc<Shared>,
+) -> Result<cpal::Stream> {
+    device
+        .build_output_stream(
+            config,
+            move |out: &mut [T], _: &cpal::OutputCallbackInfo| feed.fill(out),
+            // May run on the audio thread: it only counts.
+            move |e: cpal::Error| complain(&shared, e.kind()),
+            None,
+        )
+        .map_err(unopened)
+}
+
+fn complain(shared: &Shared, kind: cpal::ErrorKind) {
+    use cpal::ErrorKind as Kind;
+    match kind {
+        // The system moved the sound to another device; it plays on.
+        Kind::DeviceChanged => {}
+        Kind::DeviceNotAvailable | Kind::StreamInvalidated | Kind::HostUnavailable => {
+            shared.lost.store(true, Relaxed);
+        }
+        _ => {
+            shared.complaints.fetch_add(1, Relaxed);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn stereo_is_spread_over_any_number_of_channels() {
+        let stereo = [0.5f32, -0.5, 0.25, 0.75];
+        let mut one = [9f32; 2];
+        spread(&stereo, &mut one, 1);
+        assert_eq!(one, [0.0, 0.5]);
+        let mut six = [9i16; 12];
+        spread(&stereo, &mut six, 6);
+        assert_eq!(six, [16384, -16384, 0, 0, 0, 0, 8192, 24576, 0, 0, 0, 0]);
+        // Unsigned formats are silent at the middle of their range, not at 0.
+        let mut four = [9u8; 4];
+        spread(&stereo[..2], &mut four, 4);
+        assert_eq!(four, [192, 64, 128, 128]);
+    }
+
+    #[test]
+    fn what_waits_keeps_only_the_newest_of_its_kind_in_a_row() {
+        let mut waiting = VecDeque::new();
+        for n in 0..1000 {
+            queue(&mut waiting, Message::Seek(n));
+        }
+        queue(&mut waiting, Message::Stop);
+        queue(&mut waiting, Message::Seek(7));
+        let text: Vec<_> = waiting.iter().map(|m| format!("{m:?}")).collect();
+        assert_eq!(text, ["Seek(999)", "Stop", "Seek(7)"]);
+        for n in 0..2 * BACKLOG as u64 {
+            queue(&mut waiting, Message::Seek(n));
+            queue(&mut waiting, Message::Stop);
+        }
+        assert_eq!(waiting.len(), BACKLOG);
+    }
+
+    #[test]
+    fn an_error_says_what_to_do() {
+        let e = unopened("it is busy.");
+        assert_eq!(e.kind(), ErrorKind::Device);
+        assert!(e.to_string().contains("it is busy; plug one in"), "{e}");
+    }
+
+    #[test]
+    fn full_trash_ring_holds_messages_back() {
+        let shared = Arc::new(Shared {
+            position: AtomicU64::new(NOWHERE),
+            peak: Default::default(),
+            limited: AtomicBool::new(false),
+            complaints: AtomicU64::new(0),
+            lost: AtomicBool::new(false),
+        });
+        let (mut messages, inbox) = rtrb::RingBuffer::new(64);
+        let (outbox, mut trash) = rtrb::RingBuffer::new(2);
+        let mut feed = Feed {
+            engine: Engine::new(SampleRate::DELIVERY),
+            inbox,
+            outbox,
+            channels: 2,
+            block: vec![0.0; 2 * PART].into_boxed_slice(),
+            shared: Arc::clone(&shared),
+        };
+        let sound = crate::audio::AudioBuf::mono(vec![0.1; 48_000], SampleRate::DELIVERY).unwrap();
+        let playable =
+            || super::super::message::Playable { rendered: sound.clone(), source: None, looping: None };
+        for _ in 0..40 {
+            messages
+                .push(Message::Play {
+                    what: Box::new(playable()),
+                    from: 0,
+                    side: super::super::message::Side::Rendered,
+                })
+                .unwrap();
+        }
+        let mut out = [0f32; 2 * 4096];
+        let mut freed = 0;
+        for _ in 0..10 {
+            feed.fill(&mut out);
+        }
+        assert!(messages.slots() < 64, "messages wait while nobody fetches the trash");
+        assert!(shared.position.load(Relaxed) != NOWHERE);
+        for _ in 0..60 {
+            while trash.pop().is_ok() {
+                freed += 1;
+            }
+            feed.fill(&mut out);
+        }
+        // All but the one that came last, which has played to its end by now too.
+        assert_eq!((messages.slots(), freed), (64, 40));
+        assert_eq!(shared.position.load(Relaxed), NOWHERE);
+    }
+
+    #[test]
+    fn complaints_are_counted_and_a_lost_device_is_told() {
+        let shared = Shared {
+            position: AtomicU64::new(NOWHERE),
+            peak: Default::default(),
+            limited: AtomicBool::new(false),
+            complaints: AtomicU64::new(0),
+            lost: AtomicBool::new(false),
+        };
+        complain(&shared, cpal::ErrorKind::Xrun);
+        complain(&shared, cpal::ErrorKind::DeviceChanged);
+        assert_eq!((shared.complaints.load(Relaxed), shared.lost.load(Relaxed)), (1, false));
+        complain(&shared, cpal::ErrorKind::DeviceNotAvailable);
+        assert!(shared.lost.load(Relaxed));
     }
 }

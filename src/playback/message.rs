@@ -41,7 +41,14 @@ pub struct Playable {
 #[derive(Debug)]
 pub enum Message {
     /// Plays from a frame, fading out what played before.
-    Play { what: Box<Playable>, from: u64, side: Side },
+    Play {
+        /// The sound with its loop.
+        what: Box<Playable>,
+        /// Frame of the sound to begin at.
+        from: u64,
+        /// Which side is heard.
+        side: Side,
+    },
     /// Swaps the sound that plays for a new rendering of the same take at the same position,
     /// without a gap.
     Replace(Box<Playable>),

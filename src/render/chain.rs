@@ -1,11 +1,24 @@
 //! One take through its recipe.
+//!
+//! ```text
+//! Clip ─read along the pitch map→ ─fade, gain→ Rendered ─crossfade→ finished
+//! ```
+//! The same functions serve the window, the commands and the tests: same recipe, same bits.
 
 use crate::audio::{AudioBuf, Clip};
-use crate::dsp::pitch::F0Track;
-use crate::dsp::tune::{Deviation, PitchMap};
-use crate::error::Result;
-use crate::session::{Document, Recipe, Source, Take};
-use crate::units::{Cents, Frame, FrameRange, Hertz, MidiNote, SampleRate};
+use crate::dsp::looping;
+use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
+use crate::dsp::tune::{self, Deviation, PitchMap, TuneParams};
+use crate::error::{Error, ErrorKind, Result};
+use crate::session::{LoopRecipe, Recipe, Source, Take, TuneRecipe};
+use crate::units::{Cents, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
+
+/// How much sound around a take is decoded with it, so that its ends can be moved.
+const MARGIN: Seconds = Seconds(0.75);
+/// A loop is only made exact when that costs less than this; anything more would be a retuning.
+const EXACT_LOOP_CENTS: f64 = 0.01;
+/// Strengths from here on count as full.
+const FULL: f64 = 0.999;
 
 /// A take's sound and what was tracked in it: derived from the source alone, the same for every
 /// recipe.
@@ -13,8 +26,10 @@ use crate::units::{Cents, Frame, FrameRange, Hertz, MidiNote, SampleRate};
 pub struct Analysed {
     /// The decoded stretch around the take.
     pub clip: Clip,
-    /// The fundamental over the clip.
+    /// The fundamental over the clip; nothing outside the take's span, where others may sound.
     pub track: F0Track,
+    /// The steady part in source frames; none where no note was found.
+    pub sustain: Option<FrameRange>,
 }
 
 /// What a recipe makes of a take.
@@ -28,13 +43,18 @@ pub struct Rendered {
     pub looping: Option<RenderedLoop>,
     /// Root key.
     pub root: MidiNote,
-    /// Deviation from the root key that was left in.
+    /// Deviation from the root key's equal-tempered pitch that is in the sound.
     pub fine_tune: Cents,
+    /// The fundamental of the sustain.
+    pub f0: Option<Hertz>,
     /// The onset in rendered frames.
     pub onset: Frame,
+    /// The steady part in rendered frames; none where no note was found.
+    pub sustain: Option<FrameRange>,
     /// Deviation of the source from the target; none where no note was found.
     pub before: Option<Deviation>,
-    /// Deviation in cents rms over the sustain, before and after.
+    /// Deviation from the target over the sustain in cents rms: as tracked in the source, and what
+    /// the map leaves of it.
     pub rms_cents: Option<(f64, f64)>,
 }
 
@@ -43,43 +63,213 @@ pub struct Rendered {
 pub struct RenderedLoop {
     /// Start, and the first frame after.
     pub range: FrameRange,
-    /// Crossfade before the end.
+    /// Crossfade before the end, in frames.
     pub crossfade: u64,
 }
 
 /// The stretch of the source to decode for a take: its span with room to move the handles.
-pub fn clip_range(_take: &Take, _source: &Source) -> FrameRange {
-    todo!()
+pub fn clip_range(take: &Take, source: &Source) -> FrameRange {
+    let margin = MARGIN.frames(source.rate);
+    let end = take.span.end.plus(margin).0.min(source.frames);
+    FrameRange { start: take.span.start.minus(margin), end: Frame(end) }
 }
 
-/// Tracks a clip.
-pub fn analyse(_clip: Clip) -> Result<Analysed> {
-    todo!()
+/// Tracks a clip that holds the take at `span` (source frames).
+pub fn analyse(clip: Clip, span: FrameRange) -> Result<Analysed> {
+    let rate = clip.audio.rate();
+    let params = F0Params::default();
+    let mut track = track_f0(&clip.audio.mixed(), rate, &params)?;
+    for (i, f0) in track.f0_hz.iter_mut().enumerate() {
+        let at = clip.source(i as f64 * track.hop_s * rate.as_f64());
+        if at < span.start.0 as f64 || at >= span.end.0 as f64 {
+            *f0 = None;
+        }
+    }
+    let sustain = summarise(&track).map(|s| {
+        let frame = |t: f64| clip.offset.0 + Seconds(t).frames(rate).0;
+        FrameRange::new(frame(s.sustain_s.0), frame(s.sustain_s.1))
+    });
+    Ok(Analysed { clip, track, sustain })
+}
+
+/// Frequency that a tune recipe aims at.
+pub fn target_of(tune: &TuneRecipe, a4: Hertz) -> Hertz {
+    tune.target.frequency(a4).shifted(tune.offset)
 }
 
 /// Does `recipe` to a take, up to but without the crossfade.
-pub fn render(_a: &Analysed, _recipe: &Recipe, _a4: Hertz, _rate: SampleRate) -> Result<Rendered> {
-    todo!()
+pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Result<Rendered> {
+    let clip = &a.clip;
+    let from_rate = clip.audio.rate();
+    let range = inside(recipe.trim.range, clip.range())?;
+    let (from, until) = (clip.local(range.start.0 as f64), clip.local(range.end.0 as f64));
+    let target = target_of(&recipe.tune, a4);
+    let before = match tune::deviation(&a.track, target) {
+        Ok(d) => Some(d),
+        Err(e) if e.kind() == ErrorKind::Nothing => None,
+        Err(e) => return Err(e),
+    };
+    let params = tune_params(a, recipe, target);
+    let mut map = match &before {
+        Some(d) => tune::pitch_map(d, &params, from, until, from_rate, rate)?,
+        None => PitchMap::plain(from, until - from, from_rate, rate),
+    };
+    let mut f0 = before.as_ref().map(|d| target.shifted(Cents(d.centre * (1.0 - params.centre))));
+    let looping = recipe.looping.as_ref().and_then(|l| loop_in(&map, clip, l, rate));
+    if let (Some(l), Some(f)) = (looping, f0)
+        && params.drift >= FULL
+    {
+        (map, f0) = exact_loop(map, l.range, f, rate);
+    }
+    let mut planes = tune::read_along(&clip.audio, &map, rate)?;
+    planes = faded(&planes, recipe)?;
+    let frame_of = |source: Frame| {
+        let m = map.output_at(clip.local(source.0 as f64)).round().max(0.0);
+        Frame((m as u64).min(planes.frames().0))
+    };
+    let sustain = a.sustain.map(|s| FrameRange { start: frame_of(s.start), end: frame_of(s.end) });
+    let onset = frame_of(recipe.trim.onset);
+    let root_hz = recipe.tune.target.frequency(a4);
+    Ok(Rendered {
+        looping: looping.filter(|l| l.range.end.0 <= planes.frames().0),
+        root: recipe.tune.target,
+        fine_tune: f0.map_or(recipe.tune.offset, |f| f.cents_above(root_hz)),
+        f0,
+        onset,
+        sustain,
+        rms_cents: before.as_ref().map(|d| rms_before_after(a, d, &params)),
+        before,
+        audio: planes,
+        map,
+    })
+}
+
+fn inside(range: FrameRange, clip: FrameRange) -> Result<FrameRange> {
+    let cut = FrameRange::new(range.start.max(clip.start).0, range.end.min(clip.end).0);
+    if cut.is_empty() {
+        return Err(Error::invalid(
+            "the part to deliver",
+            format!("frame {} to {}", range.start.0, range.end.0),
+            &format!("at least one frame inside {} to {}", clip.start.0, clip.end.0),
+        ));
+    }
+    Ok(cut)
+}
+
+fn tune_params(a: &Analysed, recipe: &Recipe, target: Hertz) -> TuneParams {
+    let t = &recipe.tune;
+    TuneParams {
+        target,
+        centre: t.centre,
+        drift: t.drift,
+        vibrato: t.vibrato,
+        curve: t.curve.clone(),
+        onset_s: a.clip.local(recipe.trim.onset.0 as f64) / a.clip.audio.rate().as_f64(),
+    }
+}
+
+/// A loop's source positions in rendered frames; none when nothing of it is left.
+fn loop_in(map: &PitchMap, clip: &Clip, l: &LoopRecipe, rate: SampleRate) -> Option<RenderedLoop> {
+    let frame = |p: f64| (map.output_at(clip.local(p)).round().max(0.0) as u64).min(map.frames() as u64);
+    let range = FrameRange::new(frame(l.start), frame(l.end));
+    (range.count().0 >= 32).then(|| RenderedLoop {
+        range,
+        crossfade: l.crossfade.frames(rate).0.min(range.count().0).min(range.start.0),
+    })
+}
+
+/// Makes the loop's length a whole number of frames and of periods together, by reading the whole
+/// take faster or slower by less than a hundredth of a cent; otherwise leaves it.
+///
+/// With L frames in the loop and f·L/rate = n + ε periods, speed changes by n/(n+ε).
+fn exact_loop(map: PitchMap, l: FrameRange, f0: Hertz, rate: SampleRate) -> (PitchMap, Option<Hertz>) {
+    let periods = f0.0 * l.count().0 as f64 / rate.as_f64();
+    let factor = periods.round() / periods;
+    if factor > 0.0 && (1200.0 * factor.log2()).abs() < EXACT_LOOP_CENTS {
+        (map.stretched(factor, l.start.0 as f64), Some(Hertz(f0.0 * factor)))
+    } else {
+        (map, Some(f0))
+    }
+}
+
+/// Fades with the shape of half a cosine (no corner at either end), and the gain.
+fn faded(audio: &AudioBuf, recipe: &Recipe) -> Result<AudioBuf> {
+    let gain = recipe.level.gain.gain() as f32;
+    let frames = audio.len();
+    let fade_in = (recipe.trim.fade_in.frames(audio.rate()).0 as usize).min(frames);
+    let fade_out = (recipe.trim.fade_out.frames(audio.rate()).0 as usize).min(frames);
+    if gain == 1.0 && fade_in == 0 && fade_out == 0 {
+        return Ok(audio.clone());
+    }
+    let rise = |i: usize, n: usize| {
+        let x = (i as f64 + 0.5) / n as f64;
+        (0.5 - 0.5 * (std::f64::consts::PI * x).cos()) as f32
+    };
+    let planes = audio
+        .channels()
+        .map(|c| {
+            let mut c: Vec<f32> = c.iter().map(|s| s * gain).collect();
+            for (i, s) in c[..fade_in].iter_mut().enumerate() {
+                *s *= rise(i, fade_in);
+            }
+            for (i, s) in c[frames - fade_out..].iter_mut().rev().enumerate() {
+                *s *= rise(i, fade_out);
+            }
+            c
+        })
+        .collect();
+    AudioBuf::new(planes, audio.rate())
+}
+
+/// Deviation over the sustain in cents rms: before, and what the map leaves.
+fn rms_before_after(a: &Analysed, d: &Deviation, p: &TuneParams) -> (f64, f64) {
+    let rate = a.clip.audio.rate().as_f64();
+    let (from, until) = a.sustain.map_or((0.0, f64::MAX), |s| {
+        (a.clip.local(s.start.0 as f64) / rate, a.clip.local(s.end.0 as f64) / rate)
+    });
+    let strength = |i: usize| p.curve.at(i as f64 * d.hop_s - p.onset_s);
+    let after = Deviation {
+        hop_s: d.hop_s,
+        centre: d.centre * (1.0 - p.centre),
+        drift: d.drift.iter().enumerate().map(|(i, v)| v * (1.0 - p.drift * strength(i))).collect(),
+        vibrato: d.vibrato.iter().enumerate().map(|(i, v)| v * (1.0 - p.vibrato * strength(i))).collect(),
+        voiced: d.voiced.clone(),
+    };
+    (tune::deviation_rms(d, from, until), tune::deviation_rms(&after, from, until))
 }
 
 /// What is written to disk: [`Rendered::audio`] with the crossfade baked in.
-pub fn finished(_r: &Rendered) -> Result<AudioBuf> {
-    todo!()
+pub fn finished(r: &Rendered) -> Result<AudioBuf> {
+    match r.looping {
+        Some(l) if l.crossfade > 0 => looping::bake(&r.audio, l.range, l.crossfade),
+        _ => Ok(r.audio.clone()),
+    }
+}
+
+/// The source over the frames of `r`, read plainly from the same in point: what the take was
+/// before tuning, for comparison by ear.
+pub fn plain(a: &Analysed, r: &Rendered) -> Result<AudioBuf> {
+    let rate = r.audio.rate();
+    let from = r.map.source_at(0.0);
+    let frames = r.map.source_at(r.map.frames() as f64) - from;
+    let map = PitchMap::plain(from, frames, a.clip.audio.rate(), rate);
+    tune::read_along(&a.clip.audio, &map, rate)
+}
+
+/// Deviation of the rendered sound from `target`, tracked afresh: what an ear would find.
+pub fn deviation_after(r: &Rendered, target: Hertz) -> Result<Deviation> {
+    let track = track_f0(&r.audio.mixed(), r.audio.rate(), &F0Params::default())?;
+    tune::deviation(&track, target)
 }
 
 impl Rendered {
     /// Source position (frames of the file) of a rendered frame.
-    pub fn source_of(&self, _clip: &Clip, _frame: f64) -> f64 {
-        todo!()
+    pub fn source_of(&self, clip: &Clip, frame: f64) -> f64 {
+        clip.source(self.map.source_at(frame))
     }
 
     /// Rendered frame (fractional) of a source position.
-    pub fn frame_of(&self, _clip: &Clip, _source: f64) -> f64 {
-        todo!()
+    pub fn frame_of(&self, clip: &Clip, source: f64) -> f64 {
+        self.map.output_at(clip.local(source))
     }
-}
-
-/// The fundamental that the rendered take has: target, offset and what was left of the centre.
-pub fn rendered_f0(_r: &Rendered, _d: &Document) -> Hertz {
-    todo!()
 }

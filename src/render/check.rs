@@ -1,11 +1,19 @@
-//! Reading delivered files back.
+//! Reading delivered files back, with nothing but what stands in them.
 
 use std::path::{Path, PathBuf};
 
-use crate::dsp::looping::SeamAudit;
-use crate::error::Result;
+use crate::audio::{AudioBuf, level};
+use crate::dsp::looping::{self, SeamAudit};
+use crate::dsp::pitch::{F0Params, summarise, track_f0};
+use crate::error::{ErrorKind, Result};
+use crate::io::decode;
 use crate::io::riff::SourceMarks;
-use crate::units::{Cents, Decibels, FrameRange, SampleRate};
+use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, SampleRate};
+
+/// A seam more audible than this (0 to 100) is a problem.
+const AUDIBLE: f64 = 45.0;
+/// Further from root key and fine tune than this is a problem.
+const OUT_OF_TUNE: f64 = 10.0;
 
 /// What a file on disk turned out to be.
 #[derive(Debug, Clone)]
@@ -34,7 +42,93 @@ pub struct Checked {
     pub problems: Vec<String>,
 }
 
-/// Reads `path` back. Errors: as decoding.
-pub fn check_file(_path: &Path) -> Result<Checked> {
-    todo!()
+/// Reads `path` back, judging pitch by `a4`. Errors: as decoding.
+pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
+    let info = decode::probe(path)?;
+    let audio = decode::decode(path)?;
+    let mut problems = Vec::new();
+    let looping = check_loop(&audio, &info.marks, &mut problems);
+    let off = check_pitch(&audio, &info.marks, looping, a4, &mut problems)?;
+    let audit = match looping.map(|l| looping::audit(&audio, l)) {
+        None => None,
+        Some(Ok(a)) => {
+            if a.audibility > AUDIBLE {
+                problems.push(format!("its seam can be heard: {:.0} of 100", a.audibility));
+            }
+            Some(a)
+        }
+        Some(Err(e)) if e.kind() == ErrorKind::InvalidParameter => {
+            problems.push(format!("its loop cannot be judged: {e}"));
+            None
+        }
+        Some(Err(e)) => return Err(e),
+    };
+    let peak = audio.channels().map(level::peak).fold(0f32, f32::max);
+    if peak == 0.0 {
+        problems.push("it is silent".into());
+    }
+    Ok(Checked {
+        path: path.to_path_buf(),
+        rate: audio.rate(),
+        channels: audio.channel_count() as u16,
+        frames: audio.frames().0,
+        marks: info.marks,
+        looping,
+        off,
+        peak: Decibels::of_amplitude(f64::from(peak)),
+        level: level::rms_db(&audio.mixed()),
+        audit,
+        problems,
+    })
+}
+
+fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>) -> Option<FrameRange> {
+    let Some(l) = marks.loops.first().copied() else {
+        problems.push("it holds no loop".into());
+        return None;
+    };
+    if l.end.0 > audio.frames().0 || l.count().0 < 2 {
+        problems.push(format!(
+            "its loop from {} to {} does not lie in its {} frames",
+            l.start.0,
+            l.end.0,
+            audio.frames().0
+        ));
+        return None;
+    }
+    Some(l)
+}
+
+/// What sounds against root key and fine tune, over the loop where there is one.
+fn check_pitch(
+    audio: &AudioBuf,
+    marks: &SourceMarks,
+    looping: Option<FrameRange>,
+    a4: Hertz,
+    problems: &mut Vec<String>,
+) -> Result<Option<Cents>> {
+    let Some(root) = marks.root else {
+        problems.push("it holds no root key".into());
+        return Ok(None);
+    };
+    // The tracker needs some periods around the loop as well: a loop may be a few periods long.
+    let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
+    let over_loop = looping.and_then(|l| {
+        let hop = track.hop_s * audio.rate().as_f64();
+        let inside = |i: usize| l.contains(Frame((i as f64 * hop) as u64));
+        let mut f0: Vec<f64> =
+            track.f0_hz.iter().enumerate().filter(|(i, _)| inside(*i)).filter_map(|(_, f)| *f).collect();
+        f0.sort_by(f64::total_cmp);
+        f0.get(f0.len() / 2).map(|f| Hertz(*f))
+    });
+    let Some(f0) = over_loop.or_else(|| summarise(&track).map(|s| s.f0)) else {
+        problems.push("no steady note was found in it".into());
+        return Ok(None);
+    };
+    let meant = root.frequency(a4).shifted(marks.fine_tune);
+    let off = f0.cents_above(meant);
+    if off.0.abs() > OUT_OF_TUNE {
+        problems.push(format!("it sounds {:+.1} cents from its root key {root} and fine tune", off.0));
+    }
+    Ok(Some(off))
 }

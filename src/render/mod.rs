@@ -3,5 +3,6 @@
 pub mod batch;
 pub mod chain;
 pub mod check;
+pub mod intake;
 pub mod names;
 pub mod propose;

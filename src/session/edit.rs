@@ -13,23 +13,72 @@ use crate::units::MidiNote;
 pub enum Edit {
     /// Adds files and what was found in them. A source whose path is there already is replaced,
     /// and those of its takes that overlap a new one keep id, state, place and recipe.
-    AddFound { sources: Vec<Source>, takes: Vec<Take> },
+    AddFound {
+        /// The files; their ids only tie `takes` to them.
+        sources: Vec<Source>,
+        /// What was found in them; ids are given anew.
+        takes: Vec<Take>,
+    },
     /// Replaces a take's concerns (by a fresh look at the whole sheet).
-    SetConcerns { take: TakeId, concerns: Vec<Concern> },
+    SetConcerns {
+        /// Which take.
+        take: TakeId,
+        /// Its concerns now.
+        concerns: Vec<Concern>,
+    },
     /// Accepts, sets aside, or takes either back.
-    SetState { take: TakeId, state: TakeState },
+    SetState {
+        /// Which take.
+        take: TakeId,
+        /// Its state now.
+        state: TakeState,
+    },
     /// Gives a take another note or layer.
-    Place { take: TakeId, note: MidiNote, layer: u16 },
+    Place {
+        /// Which take.
+        take: TakeId,
+        /// Its note now.
+        note: MidiNote,
+        /// Its layer now, from 0.
+        layer: u16,
+    },
     /// Sets or clears the whole recipe and the state that goes with it.
-    Propose { take: TakeId, recipe: Box<Recipe>, concerns: Vec<Concern> },
+    Propose {
+        /// Which take.
+        take: TakeId,
+        /// Its recipe now.
+        recipe: Box<Recipe>,
+        /// Its concerns now.
+        concerns: Vec<Concern>,
+    },
     /// Replaces one part of a recipe.
-    SetTrim { take: TakeId, trim: TrimRecipe },
+    SetTrim {
+        /// Which take.
+        take: TakeId,
+        /// The part now.
+        trim: TrimRecipe,
+    },
     /// Replaces one part of a recipe.
-    SetTune { take: TakeId, tune: TuneRecipe },
+    SetTune {
+        /// Which take.
+        take: TakeId,
+        /// The part now.
+        tune: TuneRecipe,
+    },
     /// Replaces one part of a recipe.
-    SetLoop { take: TakeId, looping: Option<LoopRecipe> },
+    SetLoop {
+        /// Which take.
+        take: TakeId,
+        /// The part now.
+        looping: Option<LoopRecipe>,
+    },
     /// Replaces one part of a recipe.
-    SetLevel { take: TakeId, level: LevelRecipe },
+    SetLevel {
+        /// Which take.
+        take: TakeId,
+        /// The part now.
+        level: LevelRecipe,
+    },
     /// Replaces the settings of the set.
     SetSetup(Box<Setup>),
     /// Several, as one.

@@ -1,1 +1,173 @@
 //! What is wrong with a take, in words.
+
+use crate::dsp::spans::FoundSpan;
+use crate::io::riff::SourceMarks;
+use crate::session::{Concern, ConcernKind};
+use crate::units::{Cents, Decibels, MiddleC, MidiNote};
+
+/// Steady sound that a loop needs, in seconds (common practice, no source).
+pub const SHORTEST_STEADY_S: f64 = 0.6;
+/// From here on a take is clean, in dB above the room (common practice, no source).
+pub const CLEAN_SNR_DB: f64 = 20.0;
+/// From here on the tracker is sure.
+pub const SURE: f64 = 0.5;
+
+/// What was measured in one take.
+pub(super) struct Facts<'a> {
+    pub span: &'a FoundSpan,
+    /// Note that sounds.
+    pub sounds: Option<MidiNote>,
+    /// 0 to 1.
+    pub confidence: f64,
+    pub snr: Option<Decibels>,
+    /// Steady sound, in seconds.
+    pub steady_s: f64,
+    /// Only so much of it was analysed, in seconds.
+    pub analysed_s: Option<f64>,
+}
+
+/// The concerns that the take itself shows, worst first.
+pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
+    use ConcernKind as Kind;
+    let mut all = Vec::new();
+    let mut say = |kind, text: String| all.push(Concern::new(kind, text));
+    if facts.span.clipped > 0 {
+        let n = facts.span.clipped;
+        say(
+            Kind::Clipped,
+            format!(
+                "{n} samples stand in a row at the ceiling: recorded too loud; record it again with less gain"
+            ),
+        );
+    }
+    if facts.span.starts_inside {
+        say(Kind::StartsInside, "the file begins while it sounds already: its attack is missing".into());
+    }
+    if facts.span.ends_inside {
+        say(Kind::EndsInside, "the file ends while it still sounds: its end is missing".into());
+    }
+    if facts.steady_s < SHORTEST_STEADY_S {
+        say(
+            Kind::TooShortToLoop,
+            format!("only {:.2} s of steady sound; a loop needs {SHORTEST_STEADY_S} s", facts.steady_s),
+        );
+    }
+    if facts.sounds.is_none() {
+        say(Kind::PitchUnsure, "no pitch was found in it; give it its note by hand".into());
+    } else if facts.confidence < SURE {
+        let percent = facts.confidence * 100.0;
+        say(Kind::PitchUnsure, format!("its pitch is only {percent:.0} % sure; listen and check its note"));
+    }
+    if let Some(s) = facts.analysed_s {
+        let minutes = s / 60.0;
+        say(
+            Kind::PitchUnsure,
+            format!("it is so long that only its first {minutes:.0} minutes were analysed"),
+        );
+    }
+    if let Some(snr) = facts.snr
+        && snr.0 < CLEAN_SNR_DB
+    {
+        say(
+            Kind::Noisy,
+            format!("only {:.0} dB above the room; {CLEAN_SNR_DB:.0} dB or more would be clean", snr.0),
+        );
+    }
+    all
+}
+
+/// The concern that a file's own root key is not what sounds in it.
+pub(super) fn of_marks(
+    marks: &SourceMarks,
+    sounds: MidiNote,
+    cents: Cents,
+    middle_c: MiddleC,
+) -> Option<Concern> {
+    let root = marks.root?;
+    let marked = f64::from(root.0) * 100.0 + marks.fine_tune.0;
+    let apart = f64::from(sounds.0) * 100.0 + cents.0 - marked;
+    (apart.abs() >= WRONG_CENTS).then(|| {
+        Concern::new(
+            ConcernKind::SourceDisagrees,
+            format!(
+                "the file's own root key is {}, but it sounds {}: {}",
+                root.name(middle_c),
+                sounds.name(middle_c),
+                interval(Cents(apart))
+            ),
+        )
+    })
+}
+
+/// A take this far from its named note is another note, in cents: clearly nearer to a neighbour.
+pub const WRONG_CENTS: f64 = 60.0;
+
+/// An interval in words with its size, such as `a whole tone above (+203 cents)`.
+pub(super) fn interval(cents: Cents) -> String {
+    const WORDS: [&str; 12] = [
+        "the same note",
+        "a semitone",
+        "a whole tone",
+        "a minor third",
+        "a major third",
+        "a fourth",
+        "a tritone",
+        "a fifth",
+        "a minor sixth",
+        "a major sixth",
+        "a minor seventh",
+        "a major seventh",
+    ];
+    let semitones = (cents.0 / 100.0).round().abs() as usize;
+    let (octaves, rest) = (semitones / 12, semitones % 12);
+    let octaves = match octaves {
+        0 => String::new(),
+        1 => "an octave".into(),
+        n => format!("{n} octaves"),
+    };
+    let words = match (octaves.is_empty(), rest) {
+        (true, _) => WORDS[rest].to_owned(),
+        (false, 0) => octaves,
+        (false, _) => format!("{octaves} and {}", WORDS[rest]),
+    };
+    let side = if cents.0 < 0.0 { "below" } else { "above" };
+    format!("{words} {side} ({:+.0} cents)", cents.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Sizes in equal temperament: 100 cents to the semitone.
+    #[test]
+    fn intervals_in_words() {
+        for (cents, words) in [
+            (200.0, "a whole tone above (+200 cents)"),
+            (-97.0, "a semitone below (-97 cents)"),
+            (702.0, "a fifth above (+702 cents)"),
+            (-1200.0, "an octave below (-1200 cents)"),
+            (1900.0, "an octave and a fifth above (+1900 cents)"),
+            (2405.0, "2 octaves above (+2405 cents)"),
+        ] {
+            assert_eq!(interval(Cents(cents)), words);
+        }
+    }
+
+    #[test]
+    fn a_root_key_with_its_fine_tune_counts() {
+        let marks = |root, fine| SourceMarks {
+            root: Some(MidiNote(root)),
+            fine_tune: Cents(fine),
+            ..Default::default()
+        };
+        let against = |m: &SourceMarks, n, c| of_marks(m, MidiNote(n), Cents(c), MiddleC::C4).map(|c| c.text);
+        assert_eq!(against(&marks(60, 0.0), 60, 30.0), None);
+        // 45 cents above 60, and 48 below 61: 7 cents apart.
+        assert_eq!(against(&marks(60, 45.0), 61, -48.0), None);
+        assert_eq!(
+            against(&marks(60, 0.0), 62, -4.0).unwrap(),
+            "the file's own root key is C4, but it sounds D4: a whole tone above (+196 cents)"
+        );
+        assert_eq!(against(&SourceMarks::default(), 62, 0.0), None);
+    }
+}

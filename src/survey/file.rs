@@ -1,12 +1,360 @@
 //! One file: room tone, takes, their pitch and level.
+//!
+//! Two passes: the envelope of the whole, then the takes one after the other, so that a file of
+//! hours needs little memory.
 
 use std::path::Path;
 
-use super::{FileSurvey, SurveyOptions};
-use crate::error::Result;
-use crate::jobs::Job;
+use rayon::prelude::*;
 
-/// Surveys one file. Errors: as decoding; `Nothing` for a file without frames.
-pub fn survey_file(_path: &Path, _options: &SurveyOptions, _job: &Job) -> Result<FileSurvey> {
-    todo!()
+use super::concerns::{self, Facts};
+use super::{FileSurvey, FoundTake, SurveyOptions};
+use crate::audio::{Clip, level};
+use crate::dsp::pitch::{F0Params, NoteSummary, summarise, track_f0};
+use crate::dsp::spans::{
+    Envelope, EnvelopeBuilder, FoundRoom, FoundSpan, SpanParams, find_room_tone, find_takes,
+};
+use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::{self, SoundInfo};
+use crate::io::hash;
+use crate::jobs::Job;
+use crate::units::{Decibels, FrameRange, Hertz, SampleRate, Seconds};
+
+/// Of a longer take only the beginning is analysed, in seconds.
+const LONGEST_S: f64 = 600.0;
+/// So much of the room around a take helps the tracker to tell it from hum, in seconds.
+const MARGIN_S: f64 = 0.2;
+/// A pitch less sure than this is none when it is asked whether something is a take at all.
+const VOICED: f64 = 0.35;
+/// What has no pitch is no take when it is this much softer than the takes, in dB, …
+const SOFTER_DB: f64 = 12.0;
+/// … or so much shorter.
+const SHORTER: f64 = 0.35;
+/// Even with a pitch it is a noise (a chair, a key) when it is this short, in seconds, and shorter
+/// and softer than the takes by these.
+const SQUEAK_S: f64 = 0.5;
+/// A sound without pitch in a file without any pitch counts when it is this far above the room.
+const CLEAR_DB: f64 = 20.0;
+/// A room tone nearer than this to the takes is looked at: is it the note itself? In dB.
+const NEAR_DB: f64 = 30.0;
+/// A softer room needs no look, in dB re full scale.
+const SOFT_ROOM_DB: f64 = -60.0;
+/// So much of the room is looked at, in seconds.
+const ROOM_LOOK_S: f64 = 4.0;
+
+/// Surveys one file. Errors: as decoding; `Nothing` for a file without frames or without a take;
+/// `Cancelled`.
+///
+/// The concerns are those that the take itself shows; `named`, `note` and `layer` are left to
+/// [`super::layout::place`]. A take of more than ten minutes is analysed in its first ten, and a
+/// concern says so. Progress counts frames, each twice (found, analysed).
+pub fn survey_file(path: &Path, options: &SurveyOptions, job: &Job) -> Result<FileSurvey> {
+    job.check()?;
+    let frames = decode::probe(path)?.frames.unwrap_or(0);
+    job.begin("survey", 2 * frames);
+    let survey = survey_one(path, options, job, &|n| job.advance(n))?;
+    let (done, total) = job.counts();
+    job.advance(total.saturating_sub(done));
+    Ok(survey)
+}
+
+/// As [`survey_file`], counting progress by `step` (frames) instead of in the job.
+pub(super) fn survey_one(
+    path: &Path,
+    options: &SurveyOptions,
+    job: &Job,
+    step: &(dyn Fn(u64) + Sync),
+) -> Result<FileSurvey> {
+    let (bytes, hash) = hash::hash_file(path, &|| !job.cancel.is_cancelled())?;
+    let (info, envelope) = envelope_of(path, job, step)?;
+    let reader = Reader { path, a4: options.a4, job, step };
+    let found = takes_and_room(&reader, &envelope)?;
+    let mut takes: Vec<FoundTake> = found.takes;
+    if let [only] = &mut takes[..]
+        && let Some(sounds) = only.sounds
+        && only.confidence >= concerns::SURE
+    {
+        only.concerns.extend(concerns::of_marks(&info.marks, sounds, only.cents, options.middle_c));
+    }
+    Ok(FileSurvey {
+        path: path.to_path_buf(),
+        bytes,
+        hash,
+        rate: info.rate,
+        channels: info.channels,
+        frames: envelope.frames(),
+        room: found.room,
+        takes,
+        marks: info.marks,
+    })
+}
+
+/// The first pass.
+fn envelope_of(path: &Path, job: &Job, step: &dyn Fn(u64)) -> Result<(SoundInfo, Envelope)> {
+    let mut builder = EnvelopeBuilder::new(decode::probe(path)?.rate);
+    let info = decode::for_each_block(path, &mut |block| {
+        builder.push(block);
+        step(block.first().map_or(0, |c| c.len() as u64));
+        !job.cancel.is_cancelled()
+    })?;
+    Ok((info, builder.finish()))
+}
+
+/// What the second pass found.
+struct Found {
+    room: Option<FoundRoom>,
+    takes: Vec<FoundTake>,
+}
+
+/// Room tone and takes; a room tone that turns out to be a note is none.
+fn takes_and_room(reader: &Reader, envelope: &Envelope) -> Result<Found> {
+    let params = SpanParams::default();
+    let room = find_room_tone(envelope, &params);
+    let spans = find_takes(envelope, room.as_ref(), &params);
+    let measured = reader.measure(&spans, envelope, room)?;
+    let (room, measured) = match room {
+        Some(r) if reader.room_is_a_note(&r, &measured, envelope.rate())? => {
+            let spans = find_takes(envelope, None, &params);
+            (None, reader.measure(&spans, envelope, None)?)
+        }
+        _ => (room, measured),
+    };
+    let heard = measured.len();
+    let takes = keep_takes(measured, room);
+    if takes.is_empty() {
+        return Err(nothing(reader.path, room, heard, params.rise_db));
+    }
+    let takes = takes.iter().map(|m| m.take(reader.a4, room)).collect();
+    Ok(Found { room, takes })
+}
+
+fn nothing(path: &Path, room: Option<FoundRoom>, heard: usize, rise_db: f64) -> Error {
+    let path = path.display();
+    let text = match (heard, room) {
+        (0, Some(r)) if r.level.0 < -120.0 => {
+            format!("no take in {path}: it is silent; was the right input recorded?")
+        }
+        (0, Some(r)) => format!(
+            "no take in {path}: nothing rises {rise_db} dB above the room ({:.1} dB); play louder or nearer to the microphone, or leave this file out",
+            r.level.0
+        ),
+        (0, None) => format!("no take in {path}: nothing in it is loud and long enough; leave this file out"),
+        _ => format!(
+            "no take in {path}: what is heard in it has no pitch (noise, breath, knocks); leave this file out"
+        ),
+    };
+    Error::new(ErrorKind::Nothing, text)
+}
+
+/// What was measured in one span.
+struct Measured {
+    span: FoundSpan,
+    rate: SampleRate,
+    note: Option<NoteSummary>,
+    /// Mean square over the sustain (without a note: over the span) and the channels.
+    power: f64,
+    steady_s: f64,
+    analysed_s: Option<f64>,
+}
+
+impl Measured {
+    fn level(&self) -> Decibels {
+        Decibels::of_amplitude(self.power.sqrt())
+    }
+
+    fn is_voiced(&self) -> bool {
+        self.note.is_some_and(|n| n.confidence >= VOICED)
+    }
+
+    fn lasts_s(&self) -> f64 {
+        self.span.span.count().lasts(self.rate).0
+    }
+
+    fn take(&self, a4: Hertz, room: Option<FoundRoom>) -> FoundTake {
+        let (sounds, cents) = self.note.map(|n| n.f0.nearest_note(a4)).unzip();
+        let snr = room.map(|r| Decibels(self.level().0 - r.level.0));
+        let confidence = self.note.map_or(0.0, |n| n.confidence);
+        let facts = Facts {
+            span: &self.span,
+            sounds,
+            confidence,
+            snr,
+            steady_s: self.steady_s,
+            analysed_s: self.analysed_s,
+        };
+        FoundTake {
+            span: self.span,
+            sounds,
+            cents: cents.unwrap_or_default(),
+            f0: self.note.map(|n| n.f0),
+            confidence,
+            level: self.level(),
+            snr,
+            named: None,
+            note: None,
+            layer: 0,
+            concerns: concerns::of_take(&facts),
+        }
+    }
+}
+
+/// Leaves out what is no take: without pitch and softer or shorter than the takes, or a short soft
+/// squeak. Where nothing has a pitch, what is clearly above the room is left to the user.
+fn keep_takes(all: Vec<Measured>, room: Option<FoundRoom>) -> Vec<Measured> {
+    let voiced: Vec<&Measured> = all.iter().filter(|m| m.is_voiced()).collect();
+    let median = |values: Vec<f64>| {
+        let mut v = values;
+        v.sort_by(f64::total_cmp);
+        v.get(v.len() / 2).copied()
+    };
+    let typical = median(voiced.iter().map(|m| m.level().0).collect())
+        .zip(median(voiced.iter().map(|m| m.lasts_s()).collect()));
+    let Some((level, length)) = typical else {
+        let clear = |m: &Measured| room.is_some_and(|r| m.level().0 - r.level.0 >= CLEAR_DB);
+        return all.into_iter().filter(clear).collect();
+    };
+    all.into_iter()
+        .filter(|m| {
+            let softer = m.level().0 < level - SOFTER_DB;
+            let shorter = m.lasts_s() < SHORTER * length;
+            let squeak = m.lasts_s() < SQUEAK_S && softer && shorter;
+            if m.is_voiced() { !squeak } else { !(softer || shorter) }
+        })
+        .collect()
+}
+
+/// Reads stretches of one file and measures them.
+struct Reader<'a> {
+    path: &'a Path,
+    a4: Hertz,
+    job: &'a Job,
+    step: &'a (dyn Fn(u64) + Sync),
+}
+
+impl Reader<'_> {
+    /// Measures the spans, as many at once as there are workers.
+    fn measure(
+        &self,
+        spans: &[FoundSpan],
+        envelope: &Envelope,
+        room: Option<FoundRoom>,
+    ) -> Result<Vec<Measured>> {
+        let ranges = ranges_to_read(spans, envelope, room.is_some());
+        let mut measured = Vec::with_capacity(spans.len());
+        let mut waiting: Vec<(usize, Clip)> = Vec::new();
+        let at_once = rayon::current_num_threads();
+        let mut failed = None;
+        let work = |clips: &mut Vec<(usize, Clip)>| -> Result<Vec<(usize, Measured)>> {
+            std::mem::take(clips)
+                .into_par_iter()
+                .map(|(i, clip)| {
+                    self.job.check()?;
+                    let measured = measure(&clip, &spans[i])?;
+                    (self.step)(spans[i].span.count().0);
+                    Ok((i, measured))
+                })
+                .collect()
+        };
+        decode::decode_ranges(self.path, &ranges, &mut |i, clip| {
+            waiting.push((i, clip));
+            if waiting.len() >= at_once {
+                match work(&mut waiting) {
+                    Ok(more) => measured.extend(more),
+                    Err(e) => failed = Some(e),
+                }
+            }
+            failed.is_none() && !self.job.cancel.is_cancelled()
+        })
+        .map_err(|e| failed.take().unwrap_or(e))?;
+        measured.extend(work(&mut waiting)?);
+        measured.sort_by_key(|(i, _)| *i);
+        Ok(measured.into_iter().map(|(_, m)| m).collect())
+    }
+
+    /// Whether what was taken for the room is the takes' own note, softly: a long note that swells
+    /// in a file without a pause. Hum and fans stay room.
+    fn room_is_a_note(&self, room: &FoundRoom, takes: &[Measured], rate: SampleRate) -> Result<bool> {
+        let loudest = takes.iter().map(|m| m.level().0).fold(f64::NEG_INFINITY, f64::max);
+        let far = !takes.is_empty() && loudest - room.level.0 > NEAR_DB;
+        if far || room.level.0 < SOFT_ROOM_DB {
+            return Ok(false);
+        }
+        let end = room.range.end.min(room.range.start.plus(Seconds(ROOM_LOOK_S).frames(rate)));
+        let mut note = Ok(None);
+        decode::decode_ranges(self.path, &[FrameRange { start: room.range.start, end }], &mut |_, clip| {
+            note = note_in(&clip);
+            true
+        })?;
+        let Some(note) = note?.filter(|n| n.confidence >= concerns::SURE && !is_mains(n.f0)) else {
+            return Ok(false);
+        };
+        let same = |m: &Measured| m.note.is_some_and(|n| n.f0.cents_above(note.f0).0.abs() < 50.0);
+        Ok(takes.is_empty() || takes.iter().any(same))
+    }
+}
+
+/// A frequency on the lowest harmonics of 50 or 60 Hz, which the mains keep to within 0.5 %
+/// (common practice, no source).
+fn is_mains(f0: Hertz) -> bool {
+    [50.0, 60.0].iter().any(|mains| (1..=4).any(|k| (f0.0 / (mains * f64::from(k)) - 1.0).abs() < 0.005))
+}
+
+/// The stretches to read: the spans with some of the room around them, not into their neighbours.
+fn ranges_to_read(spans: &[FoundSpan], envelope: &Envelope, with_room: bool) -> Vec<FrameRange> {
+    let frames = |s: f64| Seconds(s).frames(envelope.rate()).0;
+    let margin = if with_room { frames(MARGIN_S) } else { 0 };
+    (0..spans.len())
+        .map(|i| {
+            let span = spans[i].span;
+            let free_from = if i > 0 { spans[i - 1].span.end.0 } else { 0 };
+            let free_to = spans.get(i + 1).map_or(envelope.frames(), |s| s.span.start.0);
+            let start = span.start.0.saturating_sub(margin).max(free_from);
+            let end = (span.end.0 + margin).min(free_to).min(span.start.0 + frames(LONGEST_S));
+            FrameRange::new(start, end)
+        })
+        .collect()
+}
+
+/// The note in a clip, if there is one.
+fn note_in(clip: &Clip) -> Result<Option<NoteSummary>> {
+    let track = track_f0(&mono(clip), clip.audio.rate(), &F0Params::default())?;
+    Ok(summarise(&track))
+}
+
+/// The mean of the channels, or the loudest where they cancel each other.
+fn mono(clip: &Clip) -> std::borrow::Cow<'_, [f32]> {
+    let mix = clip.audio.mixed();
+    let loudest = clip.audio.channels().max_by(|a, b| level::rms(a).total_cmp(&level::rms(b)));
+    match loudest {
+        // One silent channel of n makes the mean 1/n of the sound; less than half of that is a
+        // cancellation.
+        Some(c) if level::rms(&mix) < 0.5 * level::rms(c) / clip.audio.channel_count() as f64 => {
+            std::borrow::Cow::Borrowed(c)
+        }
+        _ => mix,
+    }
+}
+
+fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
+    let rate = clip.audio.rate();
+    let note = note_in(clip)?;
+    let frames = |s: f64| Seconds(s).frames(rate).0;
+    let sustain = note.map(|n| {
+        let start = clip.offset.0;
+        FrameRange::new(start + frames(n.sustain_s.0), start + frames(n.sustain_s.1))
+    });
+    let steady = sustain.unwrap_or(FrameRange { start: span.onset, end: span.span.end });
+    let local = |f: u64| f.saturating_sub(clip.offset.0);
+    let part = clip.audio.part(FrameRange::new(local(steady.start.0), local(steady.end.0)));
+    let power = part.channels().map(|c| level::rms(c).powi(2)).sum::<f64>() / part.channel_count() as f64;
+    let cut = clip.range().end < span.span.end;
+    Ok(Measured {
+        span: *span,
+        rate,
+        note,
+        power,
+        steady_s: sustain.map_or(0.0, |s| s.count().lasts(rate).0),
+        analysed_s: cut
+            .then(|| clip.range().end.minus(crate::units::FrameCount(span.span.start.0)).at(rate).0),
+    })
 }

@@ -5,11 +5,17 @@ pub mod concerns;
 pub mod file;
 pub mod layout;
 pub mod names;
+mod set_concerns;
 
+use std::cmp::Ordering;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
+
 use crate::dsp::spans::{FoundRoom, FoundSpan};
-use crate::error::{Error, Result};
+use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::ENDINGS;
 use crate::io::riff::SourceMarks;
 use crate::jobs::Job;
 use crate::session::document::Layout;
@@ -107,22 +113,122 @@ pub enum SurveyEvent {
 }
 
 /// The sound files named by `paths`: files as they are, folders with everything below them
-/// (hidden files and folders left out), in natural order. Errors: `NotFound` for a path that is not
-/// there; `Nothing` with words that say what was looked for when there is no sound file.
-pub fn sound_files(_paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
-    todo!()
+/// (hidden files and folders left out, and what may not be read), in natural order, each once.
+/// Errors: `NotFound` for a path that is not there; `Nothing` with words that say what was looked
+/// for when there is no sound file.
+pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
+    let mut files = Vec::new();
+    for path in paths {
+        if !path.is_dir() {
+            path.metadata().map_err(|e| Error::io("read", path, &e))?;
+            files.push(path.clone());
+            continue;
+        }
+        let inside = walkdir::WalkDir::new(path).follow_links(true).into_iter();
+        let visible = |e: &walkdir::DirEntry| e.depth() == 0 || !is_hidden(e.path());
+        files.extend(
+            inside
+                .filter_entry(visible)
+                .filter_map(std::result::Result::ok)
+                .filter(|e| e.file_type().is_file() && has_sound_ending(e.path()))
+                .map(walkdir::DirEntry::into_path),
+        );
+    }
+    if files.is_empty() {
+        let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
+        return Err(Error::new(
+            ErrorKind::Nothing,
+            format!(
+                "no sound file in {}; looked for files that end in {}",
+                names.join(", "),
+                ENDINGS.join(", ")
+            ),
+        ));
+    }
+    files.sort_by(|a, b| natural_order(a, b));
+    files.dedup();
+    Ok(files)
+}
+
+fn is_hidden(path: &Path) -> bool {
+    path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
+}
+
+fn has_sound_ending(path: &Path) -> bool {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
+}
+
+/// Folder by folder, numbers by their value, capitals like small letters (unless that is all they
+/// differ in).
+fn natural_order(a: &Path, b: &Path) -> Ordering {
+    let parts = |p: &Path| -> Vec<String> {
+        p.components().map(|c| c.as_os_str().to_string_lossy().into_owned()).collect()
+    };
+    let (left, right) = (parts(a), parts(b));
+    left.iter()
+        .zip(&right)
+        .map(|(l, r)| natord::compare_ignore_case(l, r))
+        .find(|o| o.is_ne())
+        .unwrap_or_else(|| left.len().cmp(&right.len()))
+        .then_with(|| a.cmp(b))
 }
 
 /// Surveys `files`, several at once, then places the takes over the whole set.
 ///
-/// Errors: only `Cancelled`; a file that fails is in [`SetSurvey::failed`].
+/// `report` hears of every file as soon as it is done, in any order, from any thread. Progress
+/// counts files. Errors: only `Cancelled`; a file that fails is in [`SetSurvey::failed`].
 pub fn survey_files(
-    _files: &[PathBuf],
-    _options: &SurveyOptions,
-    _job: &Job,
-    _report: &(dyn Fn(SurveyEvent) + Sync),
+    files: &[PathBuf],
+    options: &SurveyOptions,
+    job: &Job,
+    report: &(dyn Fn(SurveyEvent) + Sync),
 ) -> Result<SetSurvey> {
-    todo!()
+    job.begin("survey", files.len() as u64);
+    let mut order: Vec<&PathBuf> = files.iter().collect();
+    order.sort_by(|a, b| natural_order(a, b));
+    order.dedup();
+    let results: Vec<Result<FileSurvey>> =
+        order.par_iter().map(|path| survey_and_report(path, options, job, report)).collect();
+    job.check()?;
+    let mut set = SetSurvey::default();
+    for (path, result) in order.into_iter().zip(results) {
+        match result {
+            Ok(file) => set.files.push(file),
+            Err(e) => set.failed.push((path.clone(), e)),
+        }
+    }
+    (set.layout, set.concerns) = layout::place(&mut set.files, options);
+    Ok(set)
+}
+
+fn survey_and_report(
+    path: &Path,
+    options: &SurveyOptions,
+    job: &Job,
+    report: &(dyn Fn(SurveyEvent) + Sync),
+) -> Result<FileSurvey> {
+    job.check()?;
+    // One file must not take the others with it, whatever is in it.
+    let result = catch_unwind(AssertUnwindSafe(|| file::survey_one(path, options, job, &|_| {})))
+        .unwrap_or_else(|_| {
+            Err(Error::new(
+                ErrorKind::Internal,
+                format!("cannot survey {}: it failed in an unforeseen way; please report it", path.display()),
+            ))
+        });
+    job.advance(1);
+    match &result {
+        Ok(file) => {
+            let mut alone = [file.clone()];
+            layout::place(&mut alone, options);
+            let [file] = alone;
+            report(SurveyEvent::File(Box::new(file)));
+        }
+        Err(e) if e.is_cancelled() => {}
+        Err(e) => report(SurveyEvent::Failed(path.to_path_buf(), e.clone())),
+    }
+    result
 }
 
 /// The path as shown to a user: relative to `base` where it lies below it.

@@ -2,5 +2,10 @@
 
 pub mod cell;
 pub mod control;
+pub mod drag_handle;
 pub mod glyph;
+pub mod loop_arcs;
 pub mod meter;
+pub mod pitch_lane;
+pub mod time_axis;
+pub mod wave_view;

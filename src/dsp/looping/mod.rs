@@ -1,10 +1,38 @@
 //! Loops that nobody hears: candidates, their score, the crossfade, the audit of a seam.
+//!
+//! # The way through
+//! [`find_loops`] reads the sustain once into short-time features (`features`), compares every
+//! possible start with every possible end (`pair_map`), keeps the best of each neighbourhood in
+//! place and length, asks of those whether the partials' phases meet (`candidates`), sets both ends
+//! to the frame (`refine`), and scores what is left (`seam_score`, the same function as
+//! [`score_loop`]). [`audit`] shares nothing with that chain but the samples.
+//!
+//! A loop end is exclusive everywhere: after frame `end − 1` frame `start` is played.
+
+mod audit;
+mod candidates;
+mod crossfade;
+mod features;
+mod pair_map;
+mod periodicity;
+mod refine;
+mod seam_score;
+mod zero_crossing;
 
 use serde::{Deserialize, Serialize};
 
 use crate::audio::AudioBuf;
-use crate::error::Result;
+use crate::error::{Error, Result};
 use crate::units::{Decibels, FrameRange, Hertz};
+
+pub use audit::audit;
+pub use candidates::find_loops;
+pub use crossfade::{bake, crossfade_frames, crossfade_gains};
+pub use seam_score::score_loop;
+pub use zero_crossing::next_zero_crossing;
+
+/// Shortest loop in frames. Source: SoundFont Technical Specification 2.04 (2006), section 7.10.
+pub const SHORTEST_LOOP: u64 = 32;
 
 /// The parts of a loop's score, each 0 (obvious) to 100 (inaudible).
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
@@ -28,7 +56,7 @@ pub struct LoopCandidate {
     pub range: FrameRange,
     /// Length of the crossfade before the end, in frames; 0: none is needed.
     pub crossfade: u64,
-    /// 0 to 100.
+    /// 0 to 100; what the numbers sound like stands at [`score_loop`].
     pub score: f64,
     /// What it is made of.
     pub parts: LoopParts,
@@ -47,55 +75,59 @@ pub struct LoopParams {
     pub top: usize,
 }
 
-/// Finds loops in `audio` (a note at `f0`), best first, diverse in length and place.
-///
-/// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
-/// (too short, silent, no pitch).
-pub fn find_loops(_audio: &AudioBuf, _f0: Hertz, _params: &LoopParams) -> Result<Vec<LoopCandidate>> {
-    todo!()
-}
-
-/// Scores one loop. Errors: `InvalidParameter` when the range does not lie in the audio or is
-/// shorter than 32 frames.
-pub fn score_loop(
-    _audio: &AudioBuf,
-    _f0: Hertz,
-    _range: FrameRange,
-    _crossfade: u64,
-) -> Result<LoopCandidate> {
-    todo!()
-}
-
-/// The frames of the crossfade before a loop end, one vector a channel: what stands at
-/// `end − crossfade .. end` once it is baked. Errors: `InvalidParameter` when the crossfade is
-/// longer than the loop or than what lies before its start.
-pub fn crossfade_frames(_audio: &AudioBuf, _range: FrameRange, _crossfade: u64) -> Result<Vec<Vec<f32>>> {
-    todo!()
-}
-
-/// `audio` with the crossfade written into it. Errors as [`crossfade_frames`].
-pub fn bake(_audio: &AudioBuf, _range: FrameRange, _crossfade: u64) -> Result<AudioBuf> {
-    todo!()
-}
-
 /// What a finished loop measures when it goes round, by none of the search's own features.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct SeamAudit {
-    /// How far the join stands out as a click above the same measure elsewhere in the loop.
+    /// How far the join stands out as a click above the same measure elsewhere in the loop:
+    /// short-time excitation, mean over the ear's bands; 0 when it does not.
     pub click_db: Decibels,
-    /// Level step across the join.
+    /// Level step across the join (K-weighted, the larger of that over 50 and over 200 ms);
+    /// positive when it gets louder.
     pub level_step_db: Decibels,
+    /// How far the change of the spectrum across the join exceeds what is usual in the loop, in dB
+    /// over the ear's bands.
+    #[serde(default)]
+    pub flux_db: f64,
+    /// Pitch step across the join; 0 where no pitch is found.
+    #[serde(default)]
+    pub pitch_step_cents: f64,
+    /// How far the level bulges or dips at the join beyond what is usual in the loop: what is heard
+    /// as a thump at the rate of the loop.
+    #[serde(default)]
+    pub thump_db: f64,
     /// 0 (inaudible) to 100 (obvious).
     pub audibility: f64,
 }
 
-/// Measures the loop as it will be played, round and round. Errors: as [`score_loop`].
-pub fn audit(_audio: &AudioBuf, _range: FrameRange) -> Result<SeamAudit> {
-    todo!()
+/// Refuses a range that does not lie in `audio` or is shorter than [`SHORTEST_LOOP`].
+fn check_range(audio: &AudioBuf, range: FrameRange) -> Result<()> {
+    if range.end.0 > audio.frames().0 || range.start > range.end {
+        return Err(Error::invalid(
+            "loop",
+            format!("frame {} to {}", range.start.0, range.end.0),
+            &format!("within the audio, frame 0 to {}", audio.frames().0),
+        ));
+    }
+    if range.count().0 < SHORTEST_LOOP {
+        return Err(Error::invalid(
+            "loop length",
+            format!("{} frames", range.count().0),
+            &format!("{SHORTEST_LOOP} frames or more; move the end later or the start earlier"),
+        ));
+    }
+    Ok(())
 }
 
-/// The zero crossing nearest to `frame` going `forward` (or back), not `frame` itself: index of the
-/// first sample at or above zero, of the channels' mean. None where there is none.
-pub fn next_zero_crossing(_audio: &AudioBuf, _frame: u64, _forward: bool) -> Option<u64> {
-    todo!()
+/// Refuses a fundamental that is no number or cannot sound at this rate.
+fn check_f0(audio: &AudioBuf, f0: Hertz) -> Result<()> {
+    let most = audio.rate().as_f64() / 4.0;
+    if f0.0.is_finite() && (8.0..=most).contains(&f0.0) {
+        Ok(())
+    } else {
+        Err(Error::invalid(
+            "fundamental",
+            format!("{f0}"),
+            &format!("8 to {most:.0} Hz, a quarter of the rate"),
+        ))
+    }
 }

@@ -1,4 +1,18 @@
 //! The fundamental of a sustained single note over time.
+//!
+//! ```text
+//! samples ─rates→ halved rates ─difference, candidates→ dips in three bands ─path→ rough track
+//!         ─demodulate, refine→ track on the partials' phases ─summary→ what the note is tuned to
+//! ```
+
+mod candidates;
+mod demodulate;
+mod difference;
+mod f0_track;
+mod path;
+mod rates;
+mod refine;
+mod summary;
 
 use crate::error::Result;
 use crate::units::{Hertz, SampleRate};
@@ -52,12 +66,29 @@ pub struct NoteSummary {
 
 /// Tracks the fundamental of `x` (mono, full scale ±1).
 ///
-/// Returns one value a hop, ⌊len/rate/hop⌋+1 of them. Errors: `InvalidParameter`.
-pub fn track_f0(_x: &[f32], _rate: SampleRate, _params: &F0Params) -> Result<F0Track> {
-    todo!()
+/// Returns one value a hop, ⌊len/rate/hop⌋+1 of them; value i is the fundamental at the moment
+/// i·hop (the centre of its window). A value is none where there is no note: in silence, in noise,
+/// in a steady hum that never begins, and at a note's ends where too little of it is heard.
+/// Stiff strings: the value is the frequency of the first partial.
+///
+/// Where nothing in `x` rises 8 dB out of its quietest parts, a deep tone below −42 dB re full
+/// scale counts as the room's hum, any other as a note.
+///
+/// The confidence falls with the aperiodicity of the sound (d' of the search) and with the standard
+/// error that the partials' unrest shows (half at 5 cents).
+///
+/// Sources: de Cheveigné & Kawahara, JASA 111(4), 2002 (difference function); Mauch & Dixon, ICASSP
+/// 2014 (path through the candidates). The refinement on the partials' phases is our own.
+/// Errors: `InvalidParameter` for hop, fmin or fmax outside their ranges.
+pub fn track_f0(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Track> {
+    f0_track::track(x, rate, params)
 }
 
 /// The note that a track holds; none when too little of it is voiced.
-pub fn summarise(_track: &F0Track) -> Option<NoteSummary> {
-    todo!()
+///
+/// The sustain is the longest voiced stretch without jumps (gaps up to 30 ms bridged), without the
+/// parts at its ends that are more than 30 cents (or, with a wide vibrato, most of its movement)
+/// away from its middle. Shorter than 80 ms is too little.
+pub fn summarise(track: &F0Track) -> Option<NoteSummary> {
+    summary::summarise(track)
 }

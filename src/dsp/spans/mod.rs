@@ -1,7 +1,23 @@
 //! Where the takes are: an envelope gathered block by block, the room tone in it, the takes that
 //! rise out of it. Never needs the whole file in memory.
+//!
+//! The envelope holds the power of three bands every 5 ms. Each band is judged against its own
+//! room level and the largest rise counts, so that hum does not hide a soft note of higher pitch and
+//! a low note is not lost to the filter that takes the hum out. All thresholds here are common
+//! practice, no source.
 
-use crate::units::{Decibels, Frame, FrameRange, SampleRate};
+mod clipping;
+mod envelope;
+mod levels;
+mod onset;
+mod room;
+mod takes;
+
+pub use envelope::{Envelope, EnvelopeBuilder};
+pub use room::find_room_tone;
+pub use takes::find_takes;
+
+use crate::units::{Decibels, Frame, FrameRange};
 
 /// Parameters of the search.
 #[derive(Debug, Clone, PartialEq)]
@@ -19,31 +35,6 @@ pub struct SpanParams {
 impl Default for SpanParams {
     fn default() -> Self {
         Self { rise_db: 9.0, shortest_s: 0.25, join_s: 0.12, room_s: 0.3 }
-    }
-}
-
-/// Gathers the envelope of a file as it is decoded.
-#[derive(Debug, Clone)]
-pub struct EnvelopeBuilder {}
-
-/// Level over time, one value a hop.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Envelope {}
-
-impl EnvelopeBuilder {
-    /// An empty envelope for sound at `rate`.
-    pub fn new(_rate: SampleRate) -> Self {
-        todo!()
-    }
-
-    /// Adds a block: one slice a channel, all of one length, any length.
-    pub fn push(&mut self, _channels: &[&[f32]]) {
-        todo!()
-    }
-
-    /// The envelope of everything pushed.
-    pub fn finish(self) -> Envelope {
-        todo!()
     }
 }
 
@@ -69,15 +60,4 @@ pub struct FoundSpan {
     pub ends_inside: bool,
     /// Samples of it that stand at its ceiling three or more in a row: clipped.
     pub clipped: u64,
-}
-
-/// The quietest steady stretch without clicks; none where the file is all sound.
-pub fn find_room_tone(_envelope: &Envelope, _params: &SpanParams) -> Option<FoundRoom> {
-    todo!()
-}
-
-/// The takes in order of time. Without room tone the level is judged against the envelope's own
-/// quiet parts.
-pub fn find_takes(_envelope: &Envelope, _room: Option<&FoundRoom>, _params: &SpanParams) -> Vec<FoundSpan> {
-    todo!()
 }

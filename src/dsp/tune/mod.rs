@@ -1,12 +1,18 @@
 //! Tuning: how far a note is off, how much of that to take out where, and the pitch map that does
 //! it together with the change of rate.
 
+mod deviation;
+mod follow;
+mod pitch_map;
+mod smooth;
+
 use serde::{Deserialize, Serialize};
 
-use crate::audio::AudioBuf;
-use crate::dsp::pitch::F0Track;
-use crate::error::Result;
-use crate::units::{Hertz, SampleRate};
+pub use deviation::{deviation, deviation_rms};
+pub use follow::{pitch_map, read_along};
+pub use pitch_map::PitchMap;
+
+use crate::units::Hertz;
 
 /// How much of the pitch movement is flattened where: straight lines between nodes, level before
 /// the first and after the last.
@@ -24,9 +30,16 @@ impl Default for StrengthCurve {
 }
 
 impl StrengthCurve {
-    /// Strength at `t_s` seconds after the onset.
-    pub fn at(&self, _t_s: f64) -> f64 {
-        todo!()
+    /// Strength at `t_s` seconds after the onset: on the straight line between the nodes around
+    /// it, level outside them. 0 where there is no node.
+    pub fn at(&self, t_s: f64) -> f64 {
+        let after = self.nodes.partition_point(|(t, _)| *t <= t_s);
+        match (after.checked_sub(1).map(|i| self.nodes[i]), self.nodes.get(after)) {
+            (Some((t0, s0)), Some((t1, s1))) if *t1 > t0 => s0 + (s1 - s0) * (t_s - t0) / (t1 - t0),
+            (Some((_, s0)), _) => s0,
+            (None, Some((_, s1))) => *s1,
+            (None, None) => 0.0,
+        }
     }
 }
 
@@ -57,81 +70,26 @@ pub struct Deviation {
     pub centre: f64,
     /// Movement around the centre slower than 2 Hz.
     pub drift: Vec<f64>,
-    /// Movement from 2 Hz up (to where the tracker's noise begins).
+    /// Movement from 2 Hz to 12 Hz, where the tracker's noise begins.
     pub vibrato: Vec<f64>,
     /// Whether the track had a value there.
     pub voiced: Vec<bool>,
 }
 
-/// Splits `track`'s deviation from `target`. Errors: `Nothing` where too little is voiced.
-pub fn deviation(_track: &F0Track, _target: Hertz) -> Result<Deviation> {
-    todo!()
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
 
-/// RMS of centre + drift + vibrato over the voiced part from `from_s` to `until_s`, in cents.
-pub fn deviation_rms(_d: &Deviation, _from_s: f64, _until_s: f64) -> f64 {
-    todo!()
-}
-
-/// From output frames to source positions: strictly increasing, smooth.
-#[derive(Debug, Clone, PartialEq)]
-pub struct PitchMap {}
-
-impl PitchMap {
-    /// A map that only changes the rate: p(m) = start + m·from/to, covering `frames` source frames.
-    pub fn plain(_start: f64, _frames: f64, _from: SampleRate, _to: SampleRate) -> Self {
-        todo!()
+    #[test]
+    fn strength_runs_straight_between_nodes() {
+        let c = StrengthCurve { nodes: vec![(0.1, 0.0), (0.3, 1.0), (0.3, 0.4), (0.5, 0.4)] };
+        for (t, want) in [(-1.0, 0.0), (0.1, 0.0), (0.2, 0.5), (0.4, 0.4), (9.0, 0.4)] {
+            assert!((c.at(t) - want).abs() < 1e-12, "{t}");
+        }
+        // Two nodes at one time are a jump: the later one holds from there on.
+        assert!(c.at(0.2999) > 0.99 && c.at(0.3) == 0.4);
+        assert_eq!(StrengthCurve { nodes: vec![] }.at(0.0), 0.0);
+        assert_eq!(StrengthCurve::default().at(0.04), 0.0);
+        assert_eq!(StrengthCurve::default().at(0.16), 1.0);
     }
-
-    /// Source position of output frame `m` (fractional `m` allowed; outside it goes on straight).
-    pub fn source_at(&self, _m: f64) -> f64 {
-        todo!()
-    }
-
-    /// Output position of source position `p`: the inverse of [`PitchMap::source_at`].
-    pub fn output_at(&self, _p: f64) -> f64 {
-        todo!()
-    }
-
-    /// Number of output frames.
-    pub fn frames(&self) -> usize {
-        todo!()
-    }
-
-    /// Interval that the reading speed makes at output frame `m`, in cents, without the change of rate.
-    pub fn cents_at(&self, _m: f64) -> f64 {
-        todo!()
-    }
-
-    /// The same map with its speed multiplied by `factor` around output frame `fixed`, which keeps
-    /// its source position.
-    #[must_use]
-    pub fn stretched(&self, _factor: f64, _fixed: f64) -> Self {
-        todo!()
-    }
-
-    /// (output frame, source position) pairs that describe the map by straight lines to within
-    /// a thousandth of a frame.
-    pub fn points(&self) -> Vec<(f64, f64)> {
-        todo!()
-    }
-}
-
-/// The map that does `params` to a note that deviates by `d`, reading source positions
-/// `from..until` (indices into the analysed samples, rate `from_rate`) to `to_rate`.
-/// Errors: `InvalidParameter`.
-pub fn pitch_map(
-    _d: &Deviation,
-    _params: &TuneParams,
-    _from: f64,
-    _until: f64,
-    _from_rate: SampleRate,
-    _to_rate: SampleRate,
-) -> Result<PitchMap> {
-    todo!()
-}
-
-/// Reads all channels of `audio` along `map`; identity maps give the samples bit for bit.
-pub fn read_along(_audio: &AudioBuf, _map: &PitchMap, _to_rate: SampleRate) -> Result<AudioBuf> {
-    todo!()
 }

@@ -1,17 +1,108 @@
 //! The bench: one take under the hands.
+//!
+//! Four layers: [`model`] gathers what is shown, the axes ([`crate::app::widgets`]) are pure
+//! numbers, the lanes turn input into commands by way of [`edits`], and paint last.
 
-use egui::Ui;
+pub mod curve;
+pub mod edits;
+mod empty;
+mod fields;
+mod gesture;
+mod lanes;
+mod loops;
+pub mod model;
+mod overview;
+mod pitch;
+mod score;
+mod side;
+mod suggestions;
+mod tools;
+mod wave;
+
+use egui::{Frame, Margin, Panel, Ui};
 
 use crate::app::command::Command;
 use crate::app::view::View;
+use crate::app::widgets::drag_handle::HandleMemory;
+use crate::app::widgets::time_axis::TimeRange;
+use crate::session::TakeId;
 
-/// The bench room.
+use gesture::Gesture;
+use model::{Model, Stage};
+
+/// The bench room. Its fields are what may be lost: zoom, a drag that is going on.
 #[derive(Debug, Default)]
-pub struct BenchPanel {}
+pub struct BenchPanel {
+    /// The take that the rest of the fields belong to.
+    take: Option<TakeId>,
+    /// What is seen; none: the whole clip.
+    visible: Option<TimeRange>,
+    /// Cents from the middle to the edge of the pitch lane; none: fitted.
+    cents_half: Option<f64>,
+    handles: HandleMemory,
+    gesture: Gesture,
+}
+
+/// Ways to change what is seen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Zoom {
+    /// Twice as near around the middle.
+    In,
+    /// Twice as far.
+    Out,
+    /// The loop with a little around it.
+    Loop,
+    /// The whole clip.
+    All,
+}
 
 impl BenchPanel {
     /// Draws the selected take and returns what the user wants done.
-    pub fn ui(&mut self, _ui: &mut Ui, _view: &View<'_>) -> Vec<Command> {
-        todo!()
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let mut out = Vec::new();
+        self.settle(view, &mut out);
+        match Stage::of(view) {
+            Stage::NoTake => empty::no_take(ui, view),
+            Stage::Analysing(take) => empty::analysing(ui, view, take),
+            Stage::Failed(take, why) => empty::failed(ui, view, take, why, &mut out),
+            Stage::Here(model) => self.show(ui, view, &model, &mut out),
+        }
+        out
+    }
+
+    /// What is seen of the clip now, in seconds of the source; none before a take was shown.
+    pub fn visible(&self) -> Option<TimeRange> {
+        self.visible
+    }
+
+    /// Looks at a stretch, in seconds of the source; it is kept inside the clip when drawn.
+    pub fn look_at(&mut self, range: TimeRange) {
+        self.visible = Some(range);
+    }
+
+    /// Another take: everything that belonged to the old one goes, its open drag first.
+    fn settle(&mut self, view: &View<'_>, out: &mut Vec<Command>) {
+        if self.take == view.selected {
+            return;
+        }
+        let open = self.handles.drop_drag() | self.gesture.drop_drag();
+        if open {
+            out.push(gesture::abort());
+        }
+        *self = Self { take: view.selected, ..Self::default() };
+    }
+
+    fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+        let theme = view.theme;
+        Panel::right("bench side")
+            .exact_size(308.0)
+            .resizable(false)
+            .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
+            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, out));
+        let frame = Frame::new().fill(theme.paper).inner_margin(Margin::symmetric(10, 8));
+        egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {
+            let wish = tools::show(ui, view, model, out);
+            lanes::show(self, ui, view, model, wish, out);
+        });
     }
 }

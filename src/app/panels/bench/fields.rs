@@ -1,0 +1,213 @@
+//! Rows of the side column: a name, a slider or a number that can be typed, its unit.
+
+use std::ops::RangeInclusive;
+
+use egui::{DragValue, RichText, Slider, Ui, vec2};
+
+use super::edits::Mark;
+use super::gesture::Gesture;
+use crate::app::command::Command;
+use crate::app::theme::Theme;
+use crate::session::Edit;
+
+const NAME: f32 = 78.0;
+
+/// Makes the change that a field asks for; the flag says whether the hand is at rest.
+pub type Change<'a> = &'a dyn Fn(f64, bool) -> Option<Edit>;
+
+/// What a row is about.
+pub struct Field {
+    name: &'static str,
+    unit: &'static str,
+    range: RangeInclusive<f64>,
+    label: &'static str,
+    decimals: usize,
+    speed: f64,
+    tip: &'static str,
+}
+
+impl Field {
+    /// A field called `name`, in `unit`, whose change is called `label` in the history.
+    pub fn new(
+        name: &'static str,
+        unit: &'static str,
+        range: RangeInclusive<f64>,
+        label: &'static str,
+    ) -> Self {
+        Self { name, unit, range, label, decimals: 1, speed: 0.1, tip: "" }
+    }
+
+    /// Digits after the point.
+    pub fn decimals(mut self, n: usize) -> Self {
+        self.decimals = n;
+        self
+    }
+
+    /// Change for each point of a drag.
+    pub fn speed(mut self, speed: f64) -> Self {
+        self.speed = speed;
+        self
+    }
+
+    /// What it does.
+    pub fn tip(mut self, tip: &'static str) -> Self {
+        self.tip = tip;
+        self
+    }
+
+    fn suffix(&self) -> String {
+        if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) }
+    }
+}
+
+/// The column that rows are added to.
+pub struct Rows<'a> {
+    /// Where it is drawn.
+    pub ui: &'a mut Ui,
+    /// The colours.
+    pub theme: &'a Theme,
+    /// Whether anything may be changed.
+    pub enabled: bool,
+    /// The drag that is going on.
+    pub gesture: &'a mut Gesture,
+    /// Where wishes go.
+    pub out: &'a mut Vec<Command>,
+}
+
+impl Rows<'_> {
+    /// A heading with a line under it.
+    pub fn heading(&mut self, text: &str) {
+        self.ui.add_space(8.0);
+        self.ui.label(RichText::new(text).size(13.0).strong().color(self.theme.ink));
+        let y = self.ui.cursor().top();
+        let x = self.ui.max_rect().x_range();
+        self.ui.painter().hline(x, y, egui::Stroke::new(1.0, self.theme.line));
+        self.ui.add_space(4.0);
+    }
+
+    /// A sentence of second rank.
+    pub fn soft(&mut self, text: &str) {
+        self.ui.label(RichText::new(text).color(self.theme.ink_soft));
+    }
+
+    /// A button on a row of its own; whether it was pressed.
+    pub fn button(&mut self, text: &str, tip: &str) -> bool {
+        self.ui.add_enabled(self.enabled, egui::Button::new(text)).on_hover_text(tip).clicked()
+    }
+
+    fn row(&mut self, name: &str, tip: &str, add: impl FnOnce(&mut Ui, &mut Gesture, &mut Vec<Command>)) {
+        let (enabled, soft) = (self.enabled, self.theme.ink_soft);
+        self.ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 5.0;
+            let (rect, r) = ui.allocate_exact_size(vec2(NAME, 20.0), egui::Sense::hover());
+            let at = rect.left_center();
+            ui.painter().text(at, egui::Align2::LEFT_CENTER, name, egui::FontId::proportional(13.0), soft);
+            if !tip.is_empty() {
+                r.on_hover_text(tip);
+            }
+            ui.add_enabled_ui(enabled, |ui| {
+                ui.name_inputs(name, |ui| add(ui, self.gesture, self.out));
+            });
+        });
+    }
+
+    /// A slider whose value can be typed.
+    pub fn slider(&mut self, f: &Field, value: f64, change: Change<'_>) {
+        self.row(f.name, f.tip, |ui, gesture, out| {
+            ui.spacing_mut().slider_width = (ui.available_width() - 84.0).max(40.0);
+            let mut v = value;
+            let r = ui.add(
+                Slider::new(&mut v, f.range.clone())
+                    .fixed_decimals(f.decimals)
+                    .suffix(f.suffix())
+                    .update_while_editing(false),
+            );
+            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+        });
+    }
+
+    /// A number that can be dragged or typed.
+    pub fn number(&mut self, f: &Field, value: f64, change: Change<'_>) {
+        self.row(f.name, f.tip, |ui, gesture, out| {
+            let mut v = value;
+            let r = ui.add(drag_value(f, &mut v));
+            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+        });
+    }
+
+    /// A number that is written and read in words of its own.
+    pub fn named_number(
+        &mut self,
+        f: &Field,
+        value: f64,
+        write: &dyn Fn(f64) -> String,
+        read: &dyn Fn(&str) -> Option<f64>,
+        change: Change<'_>,
+    ) {
+        self.row(f.name, f.tip, |ui, gesture, out| {
+            let mut v = value;
+            let field = drag_value(f, &mut v).custom_formatter(|n, _| write(n)).custom_parser(read);
+            let r = ui.add(field);
+            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+        });
+    }
+
+    /// A place in rendered frames and in seconds.
+    pub fn frames_and_seconds(
+        &mut self,
+        name: &'static str,
+        mark: Mark,
+        frames: f64,
+        (low, high): (f64, f64),
+        rate: f64,
+        change: Change<'_>,
+    ) {
+        self.row(name, "In frames of the worked take, and in seconds.", |ui, gesture, out| {
+            let f = Field::new(name, "", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
+            let mut v = frames;
+            let r = ui.add(drag_value(&f, &mut v)).accessible_name(format!("{name} in frames"));
+            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
+                .decimals(4)
+                .speed(0.001);
+            let mut s = frames / rate;
+            let r = ui.add(drag_value(&f, &mut s)).accessible_name(format!("{name} in seconds"));
+            gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
+        });
+    }
+
+    /// The loop's length in seconds and in periods.
+    pub fn length(
+        &mut self,
+        frames: f64,
+        least: f64,
+        most: f64,
+        rate: f64,
+        period: Option<f64>,
+        change: Change<'_>,
+    ) {
+        let most = most.max(least);
+        let label = "Change loop length";
+        self.row("Length", "In seconds, and in periods of the note.", |ui, gesture, out| {
+            let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
+            let mut s = frames / rate;
+            let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
+            gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
+            let Some(period) = period else { return };
+            let f =
+                Field::new("Length", "periods", least / period..=most / period, label).decimals(2).speed(1.0);
+            let mut n = frames / period;
+            let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
+            gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
+        });
+    }
+}
+
+fn drag_value<'v>(f: &Field, v: &'v mut f64) -> DragValue<'v> {
+    DragValue::new(v)
+        .range(f.range.clone())
+        .speed(f.speed)
+        .fixed_decimals(f.decimals)
+        .suffix(f.suffix())
+        .update_while_editing(false)
+}

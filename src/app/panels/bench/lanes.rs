@@ -1,0 +1,201 @@
+//! The lanes over their one time axis: where each lies, what is seen of the clip, wheel and pinch.
+
+use egui::{Align2, FontId, Painter, Rect, Stroke, Ui, pos2};
+
+use super::model::Model;
+use super::{BenchPanel, Zoom, empty, loops, overview, pitch, wave};
+use crate::app::command::Command;
+use crate::app::theme::Theme;
+use crate::app::view::View;
+use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
+
+/// Left of every lane: its name and scale.
+pub const GUTTER: f32 = 52.0;
+const RULER: f32 = 20.0;
+const GAP: f32 = 6.0;
+
+/// What every lane is given.
+pub struct Lane<'a, 'v> {
+    /// The view.
+    pub view: &'a View<'v>,
+    /// The take.
+    pub model: &'a Model<'v>,
+    /// Seconds against points.
+    pub axis: TimeAxis,
+    /// Where it lies, without the gutter.
+    pub rect: Rect,
+    /// Whether anything may be changed.
+    pub editable: bool,
+}
+
+impl<'a> Lane<'a, '_> {
+    /// The colours.
+    pub fn theme(&self) -> &'a Theme {
+        self.view.theme
+    }
+
+    /// x of a source position.
+    pub fn x(&self, source: f64) -> f32 {
+        self.axis.x_from_s(self.model.s(source))
+    }
+
+    /// Source position of an x.
+    pub fn source_at(&self, x: f32) -> f64 {
+        self.axis.s_from_x(x) * self.model.rate()
+    }
+
+    /// The lane's ground, with its name in the gutter.
+    pub fn ground(&self, ui: &Ui, name: &str) -> Painter {
+        let t = self.theme();
+        ui.painter().rect_filled(self.rect, 3.0, t.sheet);
+        ui.painter().text(
+            pos2(self.rect.left() - 8.0, self.rect.top() + 2.0),
+            Align2::RIGHT_TOP,
+            name,
+            FontId::proportional(11.0),
+            t.ink_soft,
+        );
+        ui.painter_at(self.rect)
+    }
+
+    /// A small text in the gutter at height `y`.
+    pub fn gutter_text(&self, ui: &Ui, y: f32, text: &str) {
+        let at = pos2(self.rect.left() - 6.0, y);
+        ui.painter().text(at, Align2::RIGHT_CENTER, text, FontId::proportional(10.0), self.theme().ink_soft);
+    }
+}
+
+/// Shortest stretch that can be seen: a few frames.
+fn shortest_s(model: &Model<'_>) -> f64 {
+    24.0 / model.rate()
+}
+
+/// What a zoom wish makes of what is seen.
+pub fn zoomed(now: TimeRange, wish: Zoom, model: &Model<'_>) -> TimeRange {
+    let limits = model.clip_s();
+    let middle = (now.start_s + now.end_s) / 2.0;
+    match wish {
+        Zoom::In => now.zoomed(2.0, middle, limits, shortest_s(model)),
+        Zoom::Out => now.zoomed(0.5, middle, limits, shortest_s(model)),
+        Zoom::All => limits,
+        Zoom::Loop => model.looping().map_or(now, |l| {
+            TimeRange::new(model.s(l.start), model.s(l.end)).widened(0.1).clamped(limits, shortest_s(model))
+        }),
+    }
+}
+
+struct Places {
+    overview: Rect,
+    ruler: Rect,
+    wave: Rect,
+    pitch: Rect,
+    loops: Rect,
+}
+
+/// The lanes from top to bottom; the wave gets what the others leave.
+fn places(all: Rect) -> Places {
+    let left = all.left() + GUTTER;
+    let overview_h = (all.height() * 0.09).clamp(40.0, 72.0);
+    let rest = (all.height() - overview_h - RULER - 3.0 * GAP).max(120.0);
+    let (pitch_h, loops_h) = ((rest * 0.3).max(70.0), (rest * 0.17).max(44.0));
+    let row = |top: f32, h: f32| Rect::from_min_max(pos2(left, top), pos2(all.right(), top + h));
+    let overview = row(all.top(), overview_h);
+    let ruler = row(overview.bottom() + GAP, RULER);
+    let wave = row(ruler.bottom(), (rest - pitch_h - loops_h).max(80.0));
+    let pitch = row(wave.bottom() + GAP, pitch_h);
+    let loops = row(pitch.bottom() + GAP, loops_h);
+    Places { overview, ruler, wave, pitch, loops }
+}
+
+/// Draws all lanes in the rest of `ui`.
+pub fn show(
+    bench: &mut BenchPanel,
+    ui: &mut Ui,
+    view: &View<'_>,
+    model: &Model<'_>,
+    wish: Option<Zoom>,
+    out: &mut Vec<Command>,
+) {
+    let all = ui.available_rect_before_wrap();
+    ui.advance_cursor_after_rect(all);
+    let limits = model.clip_s();
+    let mut seen = bench.visible.unwrap_or(limits).clamped(limits, shortest_s(model));
+    if let Some(wish) = wish {
+        seen = zoomed(seen, wish, model);
+    }
+    let p = places(all);
+    let lanes = p.overview.union(p.loops);
+    seen = wheel(ui, lanes, TimeAxis::new(seen, p.wave.left(), p.wave.right()), limits, shortest_s(model));
+    let editable = !view.read_only && model.recipe().is_some();
+    let lane = |rect: Rect, seen: TimeRange| Lane {
+        view,
+        model,
+        axis: TimeAxis::new(seen, rect.left(), rect.right()),
+        rect,
+        editable,
+    };
+    seen = overview::show(ui, &lane(p.overview, limits), seen, shortest_s(model));
+    ruler(ui, &lane(p.ruler, seen));
+    seen = wave::show(ui, &lane(p.wave, seen), &mut bench.handles, out);
+    bench.visible = Some(seen);
+    if model.recipe().is_some() {
+        pitch::show(ui, &lane(p.pitch, seen), &mut bench.handles, &mut bench.cents_half, out);
+        loops::show(ui, &lane(p.loops, seen), out);
+    } else {
+        empty::no_recipe(ui, view, model, p.pitch.union(p.loops), out);
+    }
+}
+
+/// Wheel and pinch over the lanes: scrolls in time, zooms around the pointer.
+fn wheel(ui: &Ui, lanes: Rect, axis: TimeAxis, limits: TimeRange, shortest: f64) -> TimeRange {
+    let Some(pointer) = ui.input(|i| i.pointer.hover_pos()).filter(|p| lanes.contains(*p)) else {
+        return axis.visible;
+    };
+    if !ui.rect_contains_pointer(lanes) {
+        return axis.visible;
+    }
+    let (zoom, scroll) = ui.input(|i| (f64::from(i.zoom_delta()), i.smooth_scroll_delta()));
+    let mut seen = axis.visible;
+    if zoom != 1.0 {
+        seen = seen.zoomed(zoom, axis.s_from_x(pointer.x), limits, shortest);
+    }
+    let by = f64::from(scroll.x + scroll.y);
+    if by != 0.0 {
+        seen = seen.scrolled(-by / axis.points_per_s(), limits);
+    }
+    seen
+}
+
+fn ruler(ui: &Ui, lane: &Lane<'_, '_>) {
+    let t = lane.theme();
+    let painter = ui.painter_at(lane.rect.expand2(egui::vec2(24.0, 0.0)));
+    for tick in lane.axis.ticks(90.0) {
+        let x = painter.round_to_pixel_center(lane.axis.x_from_s(tick.at_s));
+        let height = if tick.label.is_some() { 6.0 } else { 3.0 };
+        painter.vline(x, lane.rect.bottom() - height..=lane.rect.bottom(), Stroke::new(1.0, t.line));
+        if let Some(text) = tick.label {
+            let at = pos2(x, lane.rect.bottom() - 7.0);
+            painter.text(at, Align2::CENTER_BOTTOM, text, FontId::proportional(10.5), t.ink_soft);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lanes_do_not_overlap_and_fill_the_room() {
+        for (w, h) in [(900.0, 560.0), (1560.0, 900.0), (500.0, 420.0)] {
+            let all = Rect::from_min_size(pos2(10.0, 20.0), egui::vec2(w, h));
+            let p = places(all);
+            let rows = [p.overview, p.ruler, p.wave, p.pitch, p.loops];
+            for r in rows.windows(2) {
+                assert!(r[0].bottom() <= r[1].top());
+            }
+            assert!((p.loops.bottom() - all.bottom()).abs() < 0.5, "{w}×{h}: {}", p.loops.bottom());
+            assert!(rows.iter().all(|r| r.right() == all.right() && r.left() == all.left() + GUTTER));
+            assert!(p.wave.height() > p.pitch.height());
+        }
+    }
+}

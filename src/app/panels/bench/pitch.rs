@@ -1,0 +1,280 @@
+//! The pitch lane: cents from the target before (thin) and after (thick), and the strength curve
+//! as a band whose nodes are moved here.
+
+use egui::{Button, FontId, Painter, Rect, Sense, Stroke, Ui, pos2, vec2};
+
+use super::curve::{self, CurveSpace, NodeEvent};
+use super::gesture::{abort, commit, preview, step};
+use super::lanes::Lane;
+use super::model::Model;
+use super::{edits, wave};
+use crate::app::command::Command;
+use crate::app::widgets::drag_handle::HandleMemory;
+use crate::app::widgets::pitch_lane::{self, CentsAxis, Trace, TraceValue};
+use crate::dsp::tune::{Deviation, StrengthCurve};
+use crate::session::Edit;
+
+const LABEL: &str = "Bend strength curve";
+
+/// Draws the lane.
+pub fn show(
+    ui: &mut Ui,
+    lane: &Lane<'_, '_>,
+    memory: &mut HandleMemory,
+    cents_half: &mut Option<f64>,
+    out: &mut Vec<Command>,
+) {
+    let ground = ui.interact(lane.rect, ui.scope_id().with("pitch"), Sense::CLICK);
+    let painter = lane.ground(ui, "Pitch");
+    let half = cents_half.unwrap_or_else(|| pitch_lane::fitting_half(furthest(lane.model)));
+    let cents = CentsAxis { rect: lane.rect.shrink2(vec2(0.0, 8.0)), half };
+    strength_band(lane, &painter);
+    grid(ui, lane, &painter, &cents);
+    wave::dim_outside(lane, &painter);
+    traces(lane, &painter, &cents);
+    summary(ui, lane, &ground);
+    nodes(ui, lane, &painter, memory, &ground, out);
+    buttons(ui, lane, half, cents_half, out);
+}
+
+fn curve_of<'a>(m: &Model<'a>) -> Option<&'a StrengthCurve> {
+    Some(&m.recipe()?.tune.curve)
+}
+
+fn set_curve(m: &Model<'_>, curve: StrengthCurve) -> Option<Edit> {
+    edits::set_tune(m, |t| t.curve = curve)
+}
+
+/// Deviation of value `i` from the target, in cents.
+fn total(d: &Deviation, i: usize) -> Option<f64> {
+    d.voiced.get(i).copied().unwrap_or(false).then_some(())?;
+    Some(d.centre + d.drift.get(i).copied().unwrap_or(0.0) + d.vibrato.get(i).copied().unwrap_or(0.0))
+}
+
+/// What the scale must show: 95 of 100 of the values, so that a stray one does not set it.
+fn furthest(m: &Model<'_>) -> f64 {
+    let Some(d) = m.made.and_then(|x| x.rendered.before.as_ref()) else { return 0.0 };
+    // A thousand values tell as much as all of a long take.
+    let step = (d.drift.len() / 1000).max(1);
+    let mut all: Vec<f64> =
+        (0..d.drift.len()).step_by(step).filter_map(|i| total(d, i)).map(f64::abs).collect();
+    all.sort_by(f64::total_cmp);
+    all.get(all.len() * 95 / 100).copied().unwrap_or(0.0)
+}
+
+fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
+    let t = lane.theme();
+    for c in cents.lines() {
+        let y = painter.round_to_pixel_center(cents.y(c));
+        painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.line.gamma_multiply(0.6)));
+        if (y - lane.rect.top()) > 22.0 {
+            lane.gutter_text(ui, y, &format!("{c:+.0}"));
+        }
+    }
+    let y = painter.round_to_pixel_center(cents.y(0.0));
+    painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.ink_soft));
+    let Some(r) = lane.model.recipe() else { return };
+    let mut name = r.tune.target.name(lane.model.document.setup.middle_c);
+    if r.tune.offset.0 != 0.0 {
+        name += &format!(" {:+.1}", r.tune.offset.0);
+    }
+    lane.gutter_text(ui, y, &name);
+}
+
+fn traces(lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
+    let (m, t) = (lane.model, lane.theme());
+    let Some(made) = m.made else { return };
+    let track = &m.sound.analysed.track;
+    let confidence = |i: usize| track.confidence.get(i).copied().unwrap_or(0.0);
+    let first_s = m.clip_s().start_s;
+    if let Some(d) = &made.rendered.before {
+        let value = |i: usize| Some(TraceValue { cents: total(d, i)?, confidence: confidence(i) });
+        let trace = Trace {
+            len: d.drift.len(),
+            value: &value,
+            index_at_s: &|s| (s - first_s) / d.hop_s,
+            s_at_index: &|i| first_s + i * d.hop_s,
+        };
+        pitch_lane::paint(painter, &pitch_lane::pieces(&trace, &lane.axis, cents), t.ink_soft, 1.2);
+    }
+    let Some(d) = made.after.as_deref() else { return };
+    let frames_a_hop = d.hop_s * m.out_rate();
+    let s_at = |i: f64| m.s(m.source_of(i * frames_a_hop));
+    let value = |i: usize| {
+        let cents = total(d, i)?;
+        let k = ((s_at(i as f64) - first_s) / track.hop_s).round().max(0.0) as usize;
+        Some(TraceValue { cents, confidence: confidence(k) })
+    };
+    let trace = Trace {
+        len: d.drift.len(),
+        value: &value,
+        index_at_s: &|s| m.frame_of(s * m.rate()) / frames_a_hop,
+        s_at_index: &s_at,
+    };
+    pitch_lane::paint(painter, &pitch_lane::pieces(&trace, &lane.axis, cents), t.ink, 2.2);
+}
+
+fn summary(ui: &Ui, lane: &Lane<'_, '_>, ground: &egui::Response) {
+    let Some(made) = lane.model.made else { return };
+    let text = match made.rendered.rms_cents {
+        Some((before, after)) => format!("{before:.1} cents rms before (thin), {after:.1} after (thick)"),
+        None => "no note was found in this take".into(),
+    };
+    let painter = ui.painter_at(lane.rect);
+    let galley = painter.layout_no_wrap(text.clone(), FontId::proportional(11.0), lane.theme().ink_soft);
+    let at = lane.rect.right_bottom() - galley.size() - vec2(8.0, 4.0);
+    let back = Rect::from_min_size(at, galley.size()).expand2(vec2(4.0, 1.0));
+    painter.rect_filled(back, 2.0, lane.theme().sheet.gamma_multiply(0.8));
+    painter.galley(at, galley, lane.theme().ink_soft);
+    ui.ctx().accesskit_node_builder(ground.id, |n| {
+        n.set_role(egui::accesskit::Role::Image);
+        n.set_label(format!("Pitch: {text}"));
+    });
+}
+
+fn space_parts(lane: &Lane<'_, '_>) -> (f64, f64) {
+    let m = lane.model;
+    let onset_s = m.s(m.onset());
+    let last_s = m.recipe().map_or(onset_s, |r| m.s(r.trim.range.end.0 as f64));
+    (onset_s, (last_s - onset_s).max(0.0))
+}
+
+fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
+    let Some(curve) = curve_of(lane.model) else { return };
+    let (Some(first), Some(last)) = (curve.nodes.first(), curve.nodes.last()) else { return };
+    let (onset_s, _) = space_parts(lane);
+    let x = |t: f64| lane.axis.x_from_s(onset_s + t);
+    let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
+    let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
+    let mut line = vec![pos2(lane.rect.left().min(x(first.0)), space.y(first.1))];
+    line.extend(curve.nodes.iter().map(|n| space.pos(*n)));
+    line.push(pos2(lane.rect.right().max(x(last.0)), space.y(last.1)));
+    let t = lane.theme();
+    painter.add(pitch_lane::ribbon(
+        line.iter().map(|p| (p.x, p.y, lane.rect.bottom())),
+        t.accent.gamma_multiply(0.13),
+    ));
+    painter.line(line, Stroke::new(1.2, t.accent));
+}
+
+fn nodes(
+    ui: &Ui,
+    lane: &Lane<'_, '_>,
+    painter: &Painter,
+    memory: &mut HandleMemory,
+    ground: &egui::Response,
+    out: &mut Vec<Command>,
+) {
+    let m = lane.model;
+    let Some(curve) = curve_of(m) else { return };
+    let (onset_s, longest_s) = space_parts(lane);
+    let x = |t: f64| lane.axis.x_from_s(onset_s + t);
+    let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
+    let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
+    for (i, n) in curve.nodes.iter().enumerate() {
+        let id = ui.scope_id().with(("strength node", i));
+        let (response, event) = curve::node(ui, id, i, *n, &space, lane.editable, memory);
+        if let Some(event) = event {
+            node_event(m, curve, i, event, longest_s, out);
+        }
+        paint_node(lane, painter, space.pos(*n), *n, &response);
+    }
+    let over_node =
+        curve.nodes.iter().any(|n| ground.hover_pos().is_some_and(|p| (p - space.pos(*n)).length() < 10.0));
+    if lane.editable
+        && ground.double_clicked()
+        && !over_node
+        && let Some(p) = ground.interact_pointer_pos()
+    {
+        let next = curve::added(curve, t_s(p.x), space.strength(p.y), longest_s);
+        out.extend(set_curve(m, next).map(|e| step("Add strength node", e)));
+    }
+}
+
+fn node_event(
+    m: &Model<'_>,
+    old: &StrengthCurve,
+    i: usize,
+    event: NodeEvent,
+    longest_s: f64,
+    out: &mut Vec<Command>,
+) {
+    match event {
+        NodeEvent::Dragged(t, v) => {
+            out.extend(set_curve(m, curve::moved(old, i, t, v, longest_s)).map(preview));
+        }
+        NodeEvent::Released => out.push(commit(LABEL)),
+        NodeEvent::Aborted => out.push(abort()),
+        NodeEvent::Stepped(t, v) => {
+            let next = curve::moved(old, i, t, v, longest_s);
+            if next != *old {
+                out.extend(set_curve(m, next).map(|e| step(LABEL, e)));
+            }
+        }
+        NodeEvent::Removed => {
+            let edit = curve::removed(old, i).and_then(|c| set_curve(m, c));
+            out.extend(edit.map(|e| step("Remove strength node", e)));
+        }
+    }
+}
+
+fn paint_node(lane: &Lane<'_, '_>, painter: &Painter, at: egui::Pos2, n: (f64, f64), r: &egui::Response) {
+    let t = lane.theme();
+    let hot = r.hovered() || r.dragged() || r.has_focus();
+    painter.circle(
+        at,
+        if hot { 6.0 } else { 4.5 },
+        t.sheet,
+        Stroke::new(if hot { 2.5 } else { 2.0 }, t.accent),
+    );
+    if r.has_focus() {
+        painter.circle_stroke(at, 9.0, Stroke::new(1.0, t.ink));
+    }
+    if hot {
+        let text = format!("{:.0} % at {:.0} ms", n.1 * 100.0, n.0 * 1000.0);
+        let galley = painter.layout_no_wrap(text, FontId::proportional(11.5), t.ink);
+        let size = galley.size() + vec2(10.0, 4.0);
+        let left = if at.x + 12.0 + size.x < lane.rect.right() { at.x + 12.0 } else { at.x - 12.0 - size.x };
+        let top = (at.y - size.y / 2.0).clamp(lane.rect.top() + 2.0, lane.rect.bottom() - size.y - 2.0);
+        let back = Rect::from_min_size(pos2(left, top), size);
+        painter.rect(back, 3.0, t.paper, Stroke::new(1.0, t.line), egui::StrokeKind::Inside);
+        painter.galley(back.min + vec2(5.0, 2.0), galley, t.ink);
+    }
+}
+
+/// Scale and reset, in the lane's upper right corner.
+fn buttons(
+    ui: &mut Ui,
+    lane: &Lane<'_, '_>,
+    half: f64,
+    cents_half: &mut Option<f64>,
+    out: &mut Vec<Command>,
+) {
+    let top = lane.rect.right_top() + vec2(-8.0, 4.0);
+    let place = Rect::from_min_max(pos2(top.x - 330.0, top.y), pos2(top.x, top.y + 20.0));
+    let builder = egui::UiBuilder::new()
+        .max_rect(place.intersect(lane.rect))
+        .layout(egui::Layout::right_to_left(egui::Align::Center));
+    ui.scope_builder(builder, |ui| {
+        ui.spacing_mut().item_spacing.x = 3.0;
+        let small = |text: &str| Button::new(egui::RichText::new(text).size(11.0)).small();
+        for (text, name, nearer) in [("+", "Cents scale nearer", true), ("–", "Cents scale further", false)]
+        {
+            let next = pitch_lane::stepped_half(half, nearer);
+            if ui.add_enabled(next != half, small(text)).accessible_name(name).on_hover_text(name).clicked() {
+                *cents_half = Some(next);
+            }
+        }
+        ui.label(egui::RichText::new(format!("±{half:.0} cents")).size(11.0).color(lane.theme().ink_soft));
+        ui.add_space(6.0);
+        let plain = StrengthCurve::default();
+        let changed = curve_of(lane.model).is_some_and(|c| *c != plain);
+        let reset = ui.add_enabled(lane.editable && changed, small("Reset strength"));
+        let tip = "The attack as it was played, everything after it flattened.\n\
+                   The band shows how much of drift and vibrato is taken out where. Double-click adds a \
+                   node, Delete or a right click removes one.";
+        if reset.on_hover_text(tip).on_disabled_hover_text(tip).clicked() {
+            out.extend(set_curve(lane.model, plain).map(|e| step("Reset strength curve", e)));
+        }
+    });
+}

@@ -1,0 +1,192 @@
+//! Beside the lanes: the take's state and concerns, and every number of its recipe as a field that
+//! can be typed into.
+
+use egui::{Button, RichText, ScrollArea, Ui, vec2};
+
+use super::gesture::{Gesture, step};
+use super::model::{Model, parse_note};
+use super::{edits, fields, score, suggestions};
+use crate::app::command::{Command, EditCommand, WorkCommand};
+use crate::app::theme::Theme;
+use crate::app::view::View;
+use crate::session::{Edit, Recipe, TakeState};
+use crate::units::{Cents, MidiNote};
+
+use fields::{Field, Rows};
+
+/// Draws the column.
+pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, gesture: &mut Gesture, out: &mut Vec<Command>) {
+    header(ui, view, model);
+    state_buttons(ui, view, model, out);
+    ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
+        ui.spacing_mut().item_spacing = vec2(6.0, 4.0);
+        ui.set_max_width(ui.available_width() - 6.0);
+        concerns(ui, view.theme, model);
+        let Some(recipe) = model.recipe() else { return };
+        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out };
+        rows.heading("Loop");
+        loop_fields(&mut rows, model);
+        rows.heading("Suggestions");
+        suggestions::show(rows.ui, view, model, rows.out);
+        rows.heading("Tuning");
+        tune_fields(&mut rows, model, recipe);
+        rows.heading("Fades and level");
+        level_fields(&mut rows, model, recipe);
+        rows.ui.add_space(8.0);
+    });
+}
+
+fn header(ui: &mut Ui, view: &View<'_>, model: &Model<'_>) {
+    let (t, take) = (view.theme, model.take);
+    ui.horizontal(|ui| {
+        let (rect, _) = ui.allocate_exact_size(vec2(12.0, 24.0), egui::Sense::hover());
+        ui.painter().rect_filled(rect.shrink2(vec2(2.0, 2.0)), 2.0, t.layer(take.layer));
+        let note = take.note.map_or_else(|| "no note".into(), |n| n.name(model.document.setup.middle_c));
+        ui.label(RichText::new(note).size(20.0).color(t.ink));
+        ui.label(RichText::new(format!("layer {}", take.layer + 1)).color(t.ink_soft));
+        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+            ui.label(RichText::new(take.state.word()).color(t.ink));
+        });
+    });
+}
+
+fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+    let take = model.take;
+    let id = take.id;
+    let free = !view.read_only;
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        let set = |s: TakeState| Command::Edit(EditCommand::SetState(id, s));
+        let (text, to) = match take.state {
+            TakeState::Accepted => ("Take back", TakeState::Proposed),
+            _ => ("Accept", TakeState::Accepted),
+        };
+        let ready = free && take.recipe.is_some() && take.note.is_some();
+        let b = Button::new(RichText::new(text).color(view.theme.on_accent)).fill(view.theme.accent);
+        let b = if ready && take.state != TakeState::Accepted { b } else { Button::new(text) };
+        let tip = "An accepted take will be delivered. It needs a recipe and a note.";
+        if ui.add_enabled(ready, b).on_hover_text(tip).on_disabled_hover_text(tip).clicked() {
+            out.push(set(to));
+        }
+        let aside = take.state == TakeState::SetAside;
+        let back = if take.recipe.is_some() { TakeState::Proposed } else { TakeState::New };
+        let text = if aside { "Bring back" } else { "Set aside" };
+        let r = ui.add_enabled(free, Button::new(text));
+        if r.on_hover_text("A take set aside will not be delivered; nothing is lost.").clicked() {
+            out.push(set(if aside { back } else { TakeState::SetAside }));
+        }
+        let text = if take.recipe.is_some() { "Propose again" } else { "Propose" };
+        let tip = "Fills the recipe anew from the sound. A loop that is kept stays. Undo brings the old recipe back.";
+        if ui.add_enabled(free, Button::new(text)).on_hover_text(tip).clicked() {
+            out.push(Command::Work(WorkCommand::Propose(id)));
+        }
+    });
+    if view.read_only {
+        ui.label(
+            RichText::new("Read only: another program has this session open.").small().color(view.theme.warn),
+        );
+    }
+    ui.add_space(4.0);
+}
+
+fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
+    if let Some(why) = &model.derived.failed {
+        ui.label(RichText::new(format!("! {why}")).color(t.warn));
+    }
+    let mut all: Vec<_> = model.take.concerns.iter().collect();
+    all.sort_by_key(|c| c.kind);
+    for c in all {
+        ui.horizontal_wrapped(|ui| {
+            ui.label(RichText::new(format!("! {}:", c.kind.words())).strong().color(t.warn));
+            ui.label(RichText::new(&c.text).color(t.ink_soft));
+        });
+    }
+}
+
+fn loop_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
+    let Some(l) = m.looping() else {
+        rows.soft("No loop: the take is played to its end.");
+        if rows.button("Make a loop", "Takes the best suggestion, or the middle of the note.") {
+            rows.out.extend(edits::first_loop(m).map(|e| step("Make a loop", e)));
+        }
+        return;
+    };
+    let Some((start, end)) = m.loop_frames() else { return };
+    let rate = m.out_rate();
+    for (name, mark, value) in [("Start", edits::Mark::LoopStart, start), ("End", edits::Mark::LoopEnd, end)]
+    {
+        let (low, high) = mark.limits(m).unwrap_or((value, value));
+        let of = |v: f64, rest: bool| mark.edit(m, v, rest);
+        rows.frames_and_seconds(name, mark, value, (low, high), rate, &of);
+    }
+    let length = |frames: f64, rest: bool| edits::loop_between(m, start, start + frames, rest);
+    let longest = m.frame_of(m.recipe().map_or(0.0, |r| r.trim.range.end.0 as f64)).floor() - start;
+    let periods = m.period_frames();
+    rows.length(end - start, edits::SHORTEST_LOOP + 1.0, longest, rate, periods, &length);
+    let most = edits::longest_crossfade(start, end) / rate * 1000.0;
+    let field = Field::new("Crossfade", "ms", 0.0..=most, "Change crossfade")
+        .decimals(1)
+        .speed(0.5)
+        .tip("What comes before the loop start is faded in before the loop end. 0: none.");
+    rows.number(&field, l.crossfade.0 * 1000.0, &|v, rest| edits::crossfade(m, v, rest));
+    rows.ui.add_space(2.0);
+    score::show(rows.ui, rows.theme, l);
+    let mut kept = l.locked;
+    let b = rows.ui.add_enabled(rows.enabled, egui::Checkbox::new(&mut kept, "Keep this loop"));
+    if b.on_hover_text("Proposals leave a kept loop alone.").changed() {
+        let label = if kept { "Keep loop" } else { "Let loop be proposed" };
+        rows.out.push(step(label, edits::set_loop(m, crate::session::LoopRecipe { locked: kept, ..*l })));
+    }
+    if rows.button("Remove the loop", "The take is then played to its end.") {
+        rows.out.push(step("Remove loop", Edit::SetLoop { take: m.take.id, looping: None }));
+    }
+}
+
+fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
+    let tune = &recipe.tune;
+    let middle_c = m.document.setup.middle_c;
+    let field = Field::new("Target note", "", 0.0..=127.0, "Set target note")
+        .decimals(0)
+        .speed(0.05)
+        .tip("The note to bring the take to; also its root key. Type a name such as F#3, or a number.");
+    let write = |n: f64| MidiNote(n.round().clamp(0.0, 127.0) as u8).name(middle_c);
+    let read = |s: &str| parse_note(s, middle_c).map(|n| f64::from(n.0));
+    rows.named_number(&field, f64::from(tune.target.0), &write, &read, &|v, _| {
+        edits::set_tune(m, |t| t.target = MidiNote(v.round().clamp(0.0, 127.0) as u8))
+    });
+    let field = Field::new("Offset", "cents", -100.0..=100.0, "Set tuning offset")
+        .decimals(1)
+        .tip("Added to the target's equal-tempered pitch.");
+    rows.slider(&field, tune.offset.0, &|v, _| edits::set_tune(m, |t| t.offset = Cents(v)));
+    let percents: [(&str, f64, &str, &str, fn(&mut crate::session::TuneRecipe) -> &mut f64); 3] = [
+        ("Centre", tune.centre, "Set centre", "How much of the whole note's deviation is taken out.", |t| {
+            &mut t.centre
+        }),
+        ("Drift", tune.drift, "Set drift", "How much of the movement slower than 2 Hz is taken out.", |t| {
+            &mut t.drift
+        }),
+        (
+            "Vibrato",
+            tune.vibrato,
+            "Set vibrato",
+            "How much of the movement from 2 Hz up is taken out.",
+            |t| &mut t.vibrato,
+        ),
+    ];
+    for (name, value, label, tip, part) in percents {
+        let field = Field::new(name, "%", 0.0..=100.0, label).decimals(0).tip(tip);
+        rows.slider(&field, value * 100.0, &|v, _| edits::set_tune(m, |t| *part(t) = v / 100.0));
+    }
+}
+
+fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
+    for (name, mark) in [("Fade in", edits::Mark::FadeIn), ("Fade out", edits::Mark::FadeOut)] {
+        let (Some(value), Some((low, high))) = (mark.value(m), mark.limits(m)) else { continue };
+        let ms = 1000.0 / m.rate();
+        let field = Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5);
+        rows.number(&field, value * ms, &|v, rest| mark.edit(m, v / ms, rest));
+    }
+    let field =
+        Field::new("Gain", "dB", -60.0..=24.0, "Set gain").decimals(1).tip("Applied to the whole take.");
+    rows.slider(&field, recipe.level.gain.0, &|v, _| edits::set_gain(m, v));
+}

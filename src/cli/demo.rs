@@ -1,0 +1,65 @@
+//! `demo`: writes the demo takes, then opens them or runs them all the way through.
+
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::output::Output;
+use super::session_file::open_or_new;
+use super::{Done, deliver as deliver_command, propose};
+use crate::demo;
+use crate::error::Result;
+use crate::jobs::Job;
+use crate::render::batch::{DeliverOptions, deliver};
+use crate::survey::SurveyOptions;
+
+/// Writes the demo takes (invented bottles in an invented kitchen) and opens them.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// Folder to write them into (made if missing)
+    #[arg(default_value = "Cellar bottles")]
+    dir: PathBuf,
+    /// No window: survey, propose, accept what passes, deliver into DIR/out
+    #[arg(long)]
+    headless: bool,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    let job = Job::new();
+    let files = output.with_progress(&job, || demo::write(&args.dir, &job))?;
+    if !args.headless {
+        output.say(&format!("{} demo files are in {}", files.len(), args.dir.display()));
+        if args.json {
+            output.document(&json!({"files": files}), "")?;
+        }
+        crate::app::run(vec![args.dir.clone()])?;
+        return Ok(Done::All);
+    }
+    let mut session = open_or_new(&args.dir, output)?;
+    let mut failed = session.survey(&args.dir, &SurveyOptions::default(), output)?;
+    failed.extend(session.propose(output)?);
+    session.accept(session.document.setup.accept_score)?;
+    session.save()?;
+    let out = args.dir.join("out");
+    let options = DeliverOptions { resume: true };
+    let job = Job::new();
+    let delivery =
+        output.with_progress(&job, || deliver(&session.path, &session.document, &out, &options, &job))?;
+    let document = json!({
+        "files": files,
+        "session": session.path,
+        "takes": propose::takes_json(&session.document),
+        "failed": failed,
+        "delivery": deliver_command::as_json(&session.document, &delivery),
+    });
+    let text = propose::as_table(&session.document) + &deliver_command::as_text(&delivery);
+    output.document(&document, &text)?;
+    for f in &failed {
+        output.say(f);
+    }
+    Ok(Done::all_if(failed.is_empty() && delivery.failed.is_empty()))
+}

@@ -1,0 +1,120 @@
+//! `loops`: finds loops in a file.
+
+use std::path::PathBuf;
+
+use serde_json::{Value, json};
+
+use super::output::{Output, table};
+use super::{Done, one_take};
+use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
+use crate::error::{Error, Result};
+use crate::units::{FrameRange, Hertz, SampleRate, Seconds};
+
+/// Finds loops in a file, best first. Frames are counted in the file, ends are exclusive.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The sound file
+    file: PathBuf,
+    /// Loops lie after this frame; without it in the steady part that is found
+    #[arg(long, value_name = "F")]
+    from: Option<u64>,
+    /// Loops lie before this frame
+    #[arg(long, value_name = "F")]
+    until: Option<u64>,
+    /// Shortest loop in seconds
+    #[arg(long, default_value_t = 0.05, value_name = "S")]
+    shortest: f64,
+    /// Longest loop in seconds
+    #[arg(long, default_value_t = 12.0, value_name = "S")]
+    longest: f64,
+    /// How many to list
+    #[arg(long, default_value_t = 20, value_name = "N")]
+    top: usize,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Left out at both ends of the steady part when it is found by itself.
+const SETTLE: Seconds = Seconds(0.1);
+
+/// Runs the command.
+pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    let take = one_take::read(&args.file)?;
+    let frames = take.audio.frames().0;
+    let rate = take.audio.rate();
+    let f0 = take.note()?.f0;
+    let sustain = take.sustain()?;
+    let settle = SETTLE.frames(rate).0.min(sustain.count().0 / 4);
+    let from = args.from.unwrap_or(sustain.start.0 + settle);
+    let until = args.until.unwrap_or(sustain.end.0 - settle);
+    if from >= until || until > frames {
+        return Err(Error::invalid(
+            "--from and --until",
+            format!("{from} and {until}"),
+            &format!("--from below --until, both in 0 to {frames}, the file's frames"),
+        ));
+    }
+    let params = LoopParams {
+        within: FrameRange::new(from, until),
+        shortest_s: args.shortest,
+        longest_s: args.longest,
+        top: args.top,
+    };
+    let found = find_loops(&take.audio, f0, &params)?;
+    output.document(&as_json(&found, rate, f0), &as_table(&found, rate))?;
+    Ok(Done::All)
+}
+
+fn as_json(found: &[LoopCandidate], rate: SampleRate, f0: Hertz) -> Value {
+    let candidates: Vec<Value> = found
+        .iter()
+        .map(|c| {
+            json!({
+                "start": c.range.start.0,
+                "end": c.range.end.0,
+                "crossfade": c.crossfade,
+                "score": c.score,
+                "parts": c.parts,
+            })
+        })
+        .collect();
+    json!({"rate": rate.hz(), "f0_hz": f0.0, "candidates": candidates})
+}
+
+fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
+    let rows: Vec<Vec<String>> = found
+        .iter()
+        .map(|c| {
+            let p = &c.parts;
+            let part = |v: f64| format!("{v:.0}");
+            vec![
+                format!("{:.1}", c.score),
+                c.range.start.0.to_string(),
+                c.range.end.0.to_string(),
+                c.range.count().lasts(rate).to_string(),
+                c.crossfade.to_string(),
+                part(p.zero_crossing),
+                part(p.waveform),
+                part(p.spectral),
+                part(p.level),
+                part(p.pitch),
+            ]
+        })
+        .collect();
+    table(
+        &[
+            "score",
+            "start",
+            "end",
+            "length",
+            "crossfade",
+            "zero crossing",
+            "waveform",
+            "spectral",
+            "level",
+            "pitch",
+        ],
+        &rows,
+    )
+}

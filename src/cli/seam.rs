@@ -1,0 +1,79 @@
+//! `seam`: writes a loop and its crossfade into a file.
+
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::Done;
+use super::options::not_over_source;
+use super::output::Output;
+use crate::dsp::looping::{audit, bake};
+use crate::dsp::pitch::{F0Params, summarise, track_f0};
+use crate::error::{Error, Result};
+use crate::io::riff::SourceMarks;
+use crate::io::{decode, wav};
+use crate::units::{FrameRange, Hertz, STANDARD_A4_HZ};
+
+/// Writes the file with the crossfade in it and the loop in its `smpl` chunk.
+#[derive(Debug, clap::Args)]
+pub struct Args {
+    /// The sound file
+    file: PathBuf,
+    /// Where to write it (24-bit WAV)
+    #[arg(long)]
+    to: PathBuf,
+    /// First frame of the loop
+    #[arg(long, value_name = "F")]
+    start: u64,
+    /// First frame after the loop
+    #[arg(long, value_name = "F")]
+    end: u64,
+    /// Length of the crossfade before the loop end, in frames
+    #[arg(long, default_value_t = 0, value_name = "F")]
+    crossfade: u64,
+    /// Print JSON
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Runs the command.
+pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    not_over_source(&args.file, &args.to)?;
+    let info = decode::probe(&args.file)?;
+    let audio = decode::decode(&args.file)?;
+    if args.start >= args.end || args.end > audio.frames().0 {
+        return Err(Error::invalid(
+            "--start and --end",
+            format!("{} and {}", args.start, args.end),
+            &format!("--start below --end, both in 0 to {}, the file's frames", audio.frames().0),
+        ));
+    }
+    let range = FrameRange::new(args.start, args.end);
+    let baked = if args.crossfade > 0 { bake(&audio, range, args.crossfade)? } else { audio };
+    let (root, fine_tune) = match info.marks.root {
+        Some(root) => (Some(root), info.marks.fine_tune),
+        None => {
+            let track = track_f0(&baked.mixed(), baked.rate(), &F0Params::default())?;
+            summarise(&track)
+                .map(|n| n.f0.nearest_note(Hertz(STANDARD_A4_HZ)))
+                .map_or((None, info.marks.fine_tune), |(n, c)| (Some(n), c))
+        }
+    };
+    let marks = SourceMarks { root, fine_tune, loops: vec![range], info: info.marks.info };
+    wav::write24(&args.to, &baked, &marks)?;
+    let audit = audit(&baked, range).ok();
+    let heard = audit.map_or_else(|| "-".into(), |a| format!("{:.0} of 100", a.audibility));
+    output.document(
+        &json!({
+            "rate": baked.rate().hz(),
+            "start": args.start,
+            "end": args.end,
+            "crossfade": args.crossfade,
+            "root": root.map(|n| n.0),
+            "fine_tune_cents": fine_tune.0,
+            "audit": audit,
+        }),
+        &format!("{}: loop {} to {}, seam audible {heard}\n", args.to.display(), args.start, args.end),
+    )?;
+    Ok(Done::All)
+}

@@ -1,0 +1,117 @@
+//! Opening, filling and saving sessions from the command line.
+
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+
+use super::output::Output;
+use crate::error::{Error, ErrorKind, Result};
+use crate::jobs::Job;
+use crate::render::intake;
+use crate::render::propose::Proposal;
+use crate::session::{Document, Edit, TakeId, store};
+use crate::survey::{self, SurveyOptions};
+
+/// A session that this process may write.
+pub struct OpenSession {
+    /// The session file.
+    pub path: PathBuf,
+    /// The document.
+    pub document: Document,
+    _lock: store::Lock,
+}
+
+/// The session file that a folder or session argument names.
+pub fn path_of(given: &Path) -> Result<PathBuf> {
+    if given.is_dir() {
+        Ok(store::path_for_folder(given))
+    } else if given.exists() {
+        Ok(given.to_path_buf())
+    } else {
+        Err(Error::io("open", given, &std::io::Error::from(std::io::ErrorKind::NotFound)))
+    }
+}
+
+/// Opens the session of a folder for writing, or begins one.
+pub fn open_or_new(folder: &Path, output: &Output) -> Result<OpenSession> {
+    let path = path_of(folder)?;
+    if path.exists() {
+        let opened = store::open(&path)?;
+        for problem in &opened.problems {
+            output.say(problem);
+        }
+        let why = opened.read_only_because.unwrap_or_default();
+        let lock =
+            opened.lock.ok_or_else(|| Error::new(ErrorKind::Locked, format!("{}: {why}", path.display())))?;
+        return Ok(OpenSession { path, document: opened.document, _lock: lock });
+    }
+    let lock = store::lock(&path)?.ok_or_else(|| {
+        Error::new(
+            ErrorKind::Locked,
+            format!("another program has {} open; close it there first", path.display()),
+        )
+    })?;
+    let mut document = Document::default();
+    if let Some(stem) = path.file_stem() {
+        document.setup.title = stem.to_string_lossy().into_owned();
+    }
+    Ok(OpenSession { path, document, _lock: lock })
+}
+
+impl OpenSession {
+    /// Surveys a folder into the session. Returns the files that failed, in words.
+    pub fn survey(&mut self, folder: &Path, options: &SurveyOptions, output: &Output) -> Result<Vec<String>> {
+        self.document.setup.a4 = options.a4;
+        self.document.setup.middle_c = options.middle_c;
+        self.document.setup.layout = options.layout;
+        let files = survey::sound_files(&[folder.to_path_buf()])?;
+        let job = Job::new();
+        let found = output.with_progress(&job, || survey::survey_files(&files, options, &job, &|_| {}))?;
+        self.document = intake::found(&self.path, &found.files).apply(&self.document)?;
+        for c in &found.concerns {
+            output.say(&c.text);
+        }
+        Ok(found.failed.iter().map(|(p, e)| format!("{}: {e}", p.display())).collect())
+    }
+
+    /// Proposes recipes for all new takes. Returns the takes that failed, in words.
+    pub fn propose(&mut self, output: &Output) -> Result<Vec<String>> {
+        let job = Job::new();
+        let takes = intake::to_propose(&self.document);
+        let results: Mutex<Vec<(TakeId, Result<Proposal>)>> = Mutex::new(Vec::new());
+        output.with_progress(&job, || {
+            intake::propose_takes(&self.path, &self.document, &takes, &job, &|id, result| {
+                results.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((id, result));
+            })
+        })?;
+        let mut results = results.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+        results.sort_by_key(|(id, _)| *id);
+        let mut failed = Vec::new();
+        let mut edits = Vec::new();
+        for (take, result) in results {
+            match result {
+                Ok(p) => edits.push(Edit::Propose { take, recipe: Box::new(p.recipe), concerns: p.concerns }),
+                Err(e) => {
+                    let what =
+                        self.document.take(take).map(|t| crate::render::names::described(&self.document, t));
+                    failed.push(format!("{}: {e}", what.unwrap_or_default()));
+                }
+            }
+        }
+        self.document = Edit::Many(edits).apply(&self.document)?;
+        Ok(failed)
+    }
+
+    /// Accepts what passes at `score`; returns how many.
+    pub fn accept(&mut self, score: f64) -> Result<usize> {
+        let before = self.document.takes.clone();
+        if let Some(edit) = intake::accept_passing(&self.document, score) {
+            self.document = edit.apply(&self.document)?;
+        }
+        Ok(before.iter().zip(&self.document.takes).filter(|(a, b)| a.state != b.state).count())
+    }
+
+    /// Saves it.
+    pub fn save(&self) -> Result<()> {
+        store::save(&self.path, &self.document)
+    }
+}

@@ -1,0 +1,268 @@
+//! The search.
+
+use realfft::num_complex::Complex;
+
+use super::features::{Analyser, Features};
+use super::pair_map::{Pair, islands};
+use super::periodicity::periodicity;
+use super::refine::{Ground, Refined};
+use super::seam_score::Scorer;
+use super::{LoopCandidate, LoopParams, SHORTEST_LOOP, check_f0};
+use crate::audio::AudioBuf;
+use crate::error::{Error, ErrorKind, Result};
+use crate::units::{FrameRange, Hertz};
+
+/// Below this [`periodicity`] there is no tone to loop: a tone 3 dB under its breath has ⅓.
+const LEAST_PERIODICITY: f64 = 0.3;
+/// Below this level nothing sounds, dB re full scale.
+const SILENCE_DB: f32 = -80.0;
+/// Phases tried within a period.
+const PHASES: usize = 64;
+/// Loops of this length or more are wanted wherever the sustain is long enough.
+const WANTED_S: f64 = 1.0;
+/// Share of the sustain that is wanted where it is not.
+const WANTED_SHARE: f64 = 0.4;
+/// Long loops that score less than this do not keep shorter ones away.
+const GOOD_ENOUGH: f64 = 60.0;
+
+/// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
+/// and place.
+///
+/// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
+/// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
+/// and two periods at least), carries the crossfade it needs, and is scored by
+/// [`super::score_loop`]. Loops of 1 s or more (0.4 of a shorter sustain) keep shorter ones away as
+/// long as one of them scores 60. Time: about a second of audio in 5 ms; memory: linear.
+///
+/// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
+/// (too short, silent, no pitch).
+///
+/// Sources: self-similarity, Foote, ACM Multimedia 1999; the ear's bands, Glasberg & Moore 1990.
+pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Vec<LoopCandidate>> {
+    check(audio, f0, params)?;
+    let rate = audio.rate().as_f64();
+    let period = rate / f0.0;
+    let limits = Limits::new(audio, f0, params)?;
+    let mut analyser = Analyser::new(rate, f0.0);
+    let features = Features::read(audio, &mut analyser, f0.0, params.within);
+    if features.loudest_db < SILENCE_DB {
+        return Err(nothing("the sustain is silent; choose a stretch where the note sounds"));
+    }
+    let channels: Vec<&[f32]> = audio.channels().collect();
+    let within = params.within.as_usize();
+    if periodicity(&channels, within.start, within.end, period, rate) < LEAST_PERIODICITY {
+        return Err(nothing(&format!(
+            "no steady pitch near {:.1} Hz in the sustain, only noise or another note; set the pitch by hand or choose another stretch",
+            f0.0
+        )));
+    }
+    let ground = Ground { channels: &channels, rate, period, within };
+    let rough = rough_pairs(&features, &limits, period, rate, params.top);
+    let reach = (period / 6.0) as usize + 2;
+    let refined: Vec<Refined> = rough
+        .iter()
+        .filter_map(|r| ground.refine(r.start, r.end, reach))
+        .filter(|r| limits.allows(r.end - r.start))
+        .collect();
+    let mut scorer = Scorer::new(&channels, rate, f0.0, analyser);
+    let scored: Vec<LoopCandidate> = refined
+        .iter()
+        .map(|r| {
+            let measures = scorer.measure(r.start, r.end);
+            let crossfade = scorer.crossfade_for(&measures, r.start, r.end);
+            scorer.candidate(&measures, FrameRange::new(r.start as u64, r.end as u64), crossfade)
+        })
+        .collect();
+    let chosen = choose(scored, limits.wanted, params.top, rate);
+    if chosen.is_empty() {
+        return Err(nothing("no two places in the sustain join; choose a longer or steadier stretch"));
+    }
+    Ok(chosen)
+}
+
+fn nothing(why: &str) -> Error {
+    Error::new(ErrorKind::Nothing, format!("no loop: {why}"))
+}
+
+fn check(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<()> {
+    check_f0(audio, f0)?;
+    let within = params.within;
+    if within.end.0 > audio.frames().0 || within.start > within.end {
+        return Err(Error::invalid(
+            "sustain",
+            format!("frame {} to {}", within.start.0, within.end.0),
+            &format!("within the audio, frame 0 to {}", audio.frames().0),
+        ));
+    }
+    if !(params.shortest_s.is_finite() && params.shortest_s >= 0.0) {
+        return Err(Error::invalid("shortest loop", format!("{} s", params.shortest_s), "0 s or more"));
+    }
+    // An infinite longest loop is a fair way to say "any"; not-a-number is not.
+    if params.longest_s.is_nan() || params.longest_s < params.shortest_s || params.longest_s <= 0.0 {
+        return Err(Error::invalid(
+            "longest loop",
+            format!("{} s", params.longest_s),
+            &format!("more than 0 s, and not shorter than the shortest loop ({} s)", params.shortest_s),
+        ));
+    }
+    if params.top == 0 {
+        return Err(Error::invalid("number of candidates", 0, "1 or more"));
+    }
+    Ok(())
+}
+
+/// Lengths in frames.
+struct Limits {
+    shortest: usize,
+    longest: usize,
+    /// Loops of this length and more come first.
+    wanted: usize,
+}
+
+impl Limits {
+    fn new(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Self> {
+        let rate = audio.rate().as_f64();
+        let span = params.within.count().0 as usize;
+        let least = (2.0 * rate / f0.0).max(SHORTEST_LOOP as f64);
+        let shortest = (params.shortest_s * rate).max(least).ceil() as usize;
+        let longest = ((params.longest_s * rate) as usize).min(span);
+        if longest < shortest {
+            return Err(nothing(&format!(
+                "the sustain is {:.3} s and the loop has to be {:.3} to {:.3} s long; allow shorter loops (two periods are the least) or widen the sustain",
+                span as f64 / rate,
+                shortest as f64 / rate,
+                params.longest_s
+            )));
+        }
+        let wanted = (WANTED_S * rate).min(WANTED_SHARE * span as f64) as usize;
+        Ok(Self { shortest, longest, wanted: wanted.clamp(shortest, longest) })
+    }
+
+    fn allows(&self, length: usize) -> bool {
+        (self.shortest..=self.longest).contains(&length)
+    }
+}
+
+/// A start and an end in frames, and what speaks against them.
+struct Rough {
+    start: usize,
+    end: usize,
+    cost: f32,
+}
+
+/// The islands of the pair map with the ends moved to where the partials' phases agree best, the
+/// best of them, none too near to another.
+fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize) -> Vec<Rough> {
+    // About 60 ms to both sides: what a crossfade mixes and what follows the join.
+    let context = ((0.06 * rate) as usize / f.hop).max(1);
+    let shortest = (limits.shortest / f.hop).max(1);
+    let found = islands(f, shortest, limits.longest / f.hop + 1, context);
+    let table: Vec<Complex<f32>> = (0..PHASES)
+        .map(|i| {
+            let turn = std::f64::consts::TAU * i as f64 / PHASES as f64;
+            Complex::new(turn.cos() as f32, turn.sin() as f32)
+        })
+        .collect();
+    let mut rough: Vec<Rough> =
+        found.iter().filter_map(|p| meet_in_phase(f, p, limits, period, &table)).collect();
+    // Lengths of less than one hop more than the shortest have no row of their own.
+    if rough.is_empty() {
+        rough = tight_pairs(f, limits, period);
+    }
+    rough.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    let most = (3 * top).clamp(60, 120);
+    let mut kept: Vec<Rough> = Vec::with_capacity(most);
+    for r in rough {
+        let near = |k: &Rough| k.start.abs_diff(r.start) < 3 * f.hop && k.end.abs_diff(r.end) < 3 * f.hop;
+        if !kept.iter().any(near) {
+            kept.push(r);
+        }
+        if kept.len() == most {
+            break;
+        }
+    }
+    kept
+}
+
+/// Sustains so short that the rows do not resolve the lengths: whole periods from several starts.
+fn tight_pairs(f: &Features, limits: &Limits, period: f64) -> Vec<Rough> {
+    let span = (f.rows.len() - 1) * f.hop;
+    let most = limits.longest.min(span.max(limits.shortest));
+    let periods = (limits.shortest as f64 / period).ceil() as usize..=(most as f64 / period) as usize;
+    periods
+        .take(40)
+        .map(|n| (n as f64 * period).round() as usize)
+        .flat_map(|length| {
+            let room = span.saturating_sub(length);
+            (0..4).map(move |i| (length, room * i / 3))
+        })
+        .map(|(length, at)| Rough { start: f.first + at, end: f.first + at + length, cost: 0.0 })
+        .collect()
+}
+
+/// Moves the end of a pair within half a period to where the partials' phases meet those at the
+/// start, and adds to its cost what of them does not meet.
+fn meet_in_phase(
+    f: &Features,
+    pair: &Pair,
+    limits: &Limits,
+    period: f64,
+    table: &[Complex<f32>],
+) -> Option<Rough> {
+    let (a, b) = (f.partials_of(pair.start), f.partials_of(pair.end));
+    let mut products = [Complex::new(0f32, 0f32); super::features::PARTIALS];
+    let (mut aa, mut bb) = (1e-20f32, 1e-20f32);
+    for (i, (a, b)) in a.iter().zip(b).enumerate() {
+        products[i % f.partial_count] += b * a.conj();
+        aa += a.norm_sqr();
+        bb += b.norm_sqr();
+    }
+    let at = |phase: usize| -> f32 {
+        let partials = products[..f.partial_count].iter().enumerate();
+        partials.map(|(k, p)| (p * table[(k + 1) * phase % PHASES]).re).sum()
+    };
+    let (phase, sum) = (0..PHASES).map(|p| (p, at(p))).max_by(|x, y| x.1.total_cmp(&y.1))?;
+    let agreement = (sum / (aa * bb).sqrt()).clamp(-1.0, 1.0);
+    let turn = if phase > PHASES / 2 { phase as f64 - PHASES as f64 } else { phase as f64 };
+    let start = f.first + pair.start * f.hop;
+    let mut end = (f.first + pair.end * f.hop) as f64 + turn / PHASES as f64 * period;
+    // A period more or less keeps the phase and may keep the limits.
+    if ((end - start as f64) as usize) < limits.shortest {
+        end += period;
+    }
+    let length = (end - start as f64).max(0.0) as usize;
+    if !limits.allows(length) {
+        return None;
+    }
+    // Phases that do not meet cost up to (6 dB)²; too short ones up to (2 dB)² an octave; longer
+    // ones are liked a little.
+    let octaves = (limits.wanted as f32 / length as f32).log2();
+    let length_cost = if octaves > 0.0 { 4.0 * octaves } else { 0.1 * octaves.max(-2.0) };
+    let cost = pair.cost + 36.0 * (1.0 - agreement) + length_cost;
+    Some(Rough { start, end: end.round() as usize, cost })
+}
+
+/// The best ones that differ from one another, best first.
+fn choose(mut scored: Vec<LoopCandidate>, wanted: usize, top: usize, rate: f64) -> Vec<LoopCandidate> {
+    let long = |c: &LoopCandidate| c.range.count().0 as usize >= wanted;
+    if scored.iter().any(|c| long(c) && c.score >= GOOD_ENOUGH) {
+        scored.retain(long);
+    }
+    scored.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut chosen: Vec<LoopCandidate> = Vec::with_capacity(top);
+    // First those well apart in place or length, then nearer ones until there are enough.
+    for apart_s in [0.1, 0.02, 0.002] {
+        let apart = (apart_s * rate) as u64;
+        for c in &scored {
+            let near = |k: &LoopCandidate| {
+                k.range.start.0.abs_diff(c.range.start.0) < apart.max(1)
+                    && k.range.count().0.abs_diff(c.range.count().0) < apart.max(1)
+            };
+            if chosen.len() < top && !chosen.iter().any(near) {
+                chosen.push(*c);
+            }
+        }
+    }
+    chosen.sort_by(|a, b| b.score.total_cmp(&a.score));
+    chosen
+}

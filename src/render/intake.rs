@@ -1,0 +1,143 @@
+//! What a survey found, as an edit of the document; and proposals for many takes at once.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::chain::{self, Analysed};
+use super::propose::{self, Proposal};
+use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode;
+use crate::jobs::Job;
+use crate::session::{Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store};
+use crate::survey::{FileSurvey, FoundTake};
+use crate::units::FrameRange;
+
+/// The edit that enters surveyed files into the document of the session at `session_path`.
+pub fn found(session_path: &Path, files: &[FileSurvey]) -> Edit {
+    let mut sources = Vec::new();
+    let mut takes = Vec::new();
+    for (i, file) in files.iter().enumerate() {
+        let id = SourceId(i as u32);
+        sources.push(Source {
+            id,
+            path: store::path_in_session(session_path, &file.path),
+            bytes: file.bytes,
+            hash: file.hash.clone(),
+            rate: file.rate,
+            channels: file.channels,
+            frames: file.frames,
+            room_tone: file.room.map(|r| RoomTone { range: r.range, level: r.level }),
+        });
+        takes.extend(file.takes.iter().map(|t| take(id, t)));
+    }
+    Edit::AddFound { sources, takes }
+}
+
+/// A found take as the document keeps it. Its id is given when it is entered.
+fn take(source: SourceId, t: &FoundTake) -> Take {
+    Take {
+        id: TakeId(0),
+        source,
+        span: t.span.span,
+        onset: t.span.onset,
+        sounds: t.sounds,
+        f0: t.f0,
+        cents: t.cents,
+        level: t.level,
+        snr: t.snr,
+        named: t.named,
+        note: t.note,
+        layer: t.layer,
+        state: TakeState::New,
+        concerns: t.concerns.clone(),
+        recipe: None,
+    }
+}
+
+/// Decodes and analyses takes, one pass a source, and hands each on as soon as it is there.
+///
+/// `each` runs on worker threads. Errors: only `Cancelled`; a take that fails is handed on as an
+/// error.
+pub fn analyse_takes(
+    session_path: &Path,
+    document: &Document,
+    takes: &[TakeId],
+    job: &Job,
+    each: &(dyn Fn(&Take, Result<Analysed>) + Sync),
+) -> Result<()> {
+    let mut by_source: BTreeMap<SourceId, Vec<&Take>> = BTreeMap::new();
+    for id in takes {
+        if let Some(take) = document.take(*id) {
+            by_source.entry(take.source).or_default().push(take);
+        }
+    }
+    let groups: Vec<_> = by_source.into_iter().collect();
+    groups.par_iter().try_for_each(|(source, takes)| {
+        let Some(source) = document.source(*source) else { return Ok(()) };
+        analyse_source(session_path, source, takes, job, each)
+    })
+}
+
+fn analyse_source(
+    session_path: &Path,
+    source: &Source,
+    takes: &[&Take],
+    job: &Job,
+    each: &(dyn Fn(&Take, Result<Analysed>) + Sync),
+) -> Result<()> {
+    let ranges: Vec<FrameRange> = takes.iter().map(|t| chain::clip_range(t, source)).collect();
+    let mut handed = vec![false; takes.len()];
+    let path = store::source_path(session_path, &source.path);
+    let result = decode::decode_ranges(&path, &ranges, &mut |i, clip| {
+        handed[i] = true;
+        each(takes[i], chain::analyse(clip, takes[i].span));
+        !job.cancel.is_cancelled()
+    });
+    job.check()?;
+    let left = || takes.iter().zip(&handed).filter(|(_, done)| !**done).map(|(t, _)| *t);
+    for take in left() {
+        let error = result.as_ref().err().cloned().unwrap_or_else(|| {
+            Error::new(
+                ErrorKind::Decode,
+                format!("{} ends before this take; survey again", source.path.display()),
+            )
+        });
+        each(take, Err(error));
+    }
+    Ok(())
+}
+
+/// Proposes recipes for `takes`, several at once; `report` gets each as soon as it is there.
+/// Errors: only `Cancelled`.
+pub fn propose_takes(
+    session_path: &Path,
+    document: &Document,
+    takes: &[TakeId],
+    job: &Job,
+    report: &(dyn Fn(TakeId, Result<Proposal>) + Sync),
+) -> Result<()> {
+    job.begin("propose", takes.len() as u64);
+    analyse_takes(session_path, document, takes, job, &|take, analysed| {
+        let result = analysed.and_then(|a| propose::propose(take, &a, &document.setup));
+        report(take.id, result);
+        job.advance(1);
+    })
+}
+
+/// The takes that `propose` fills by itself: those nobody has decided about.
+pub fn to_propose(document: &Document) -> Vec<TakeId> {
+    document.takes.iter().filter(|t| t.state == TakeState::New).map(|t| t.id).collect()
+}
+
+/// The edit that accepts every proposed take that passes at `score`; none when there is none.
+pub fn accept_passing(document: &Document, score: f64) -> Option<Edit> {
+    let edits: Vec<Edit> = document
+        .takes
+        .iter()
+        .filter(|t| propose::passes(t, score))
+        .map(|t| Edit::SetState { take: t.id, state: TakeState::Accepted })
+        .collect();
+    (!edits.is_empty()).then_some(Edit::Many(edits))
+}

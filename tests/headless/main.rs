@@ -1,0 +1,8 @@
+//! The program from outside: its commands, its files, bad input, real recordings.
+
+mod bad_input;
+mod commands;
+mod deliver;
+mod make;
+mod real_input;
+mod session_file;

@@ -1,0 +1,115 @@
+//! The session file: damage, versions, locks, moved and changed sources.
+
+use super::make::*;
+use seamwright::error::ErrorKind;
+use seamwright::session::{ConcernKind, store};
+
+#[test]
+fn saves_and_opens_the_same() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    assert_eq!(path.parent(), Some(dir.path()));
+    let opened = store::open(&path).unwrap();
+    assert!(opened.lock.is_some() && opened.problems.is_empty());
+    assert_eq!(opened.document.takes.len(), 3);
+    // Sources by relative path, so that the folder can be moved.
+    assert!(opened.document.sources.iter().all(|s| s.path.is_relative()));
+    let bytes = std::fs::read(&path).unwrap();
+    store::save(&path, &opened.document).unwrap();
+    assert_eq!(std::fs::read(&path).unwrap(), bytes);
+}
+
+#[test]
+fn a_damaged_session_is_refused_left_alone_and_the_autosave_offered() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let good = std::fs::read(&path).unwrap();
+    for damage in
+        [&b""[..], b"{", b"not json at all", &good[..good.len() / 2], b"{\"format\":\"x\",\"version\":1}"]
+    {
+        std::fs::write(&path, damage).unwrap();
+        let e = store::open(&path).unwrap_err();
+        assert_eq!(e.kind(), ErrorKind::SessionDamaged);
+        assert!(e.to_string().contains("autosave"), "{e}");
+        assert_eq!(std::fs::read(&path).unwrap(), damage, "a damaged file must be left as it is");
+        let auto = store::autosave_of(&path).unwrap();
+        assert_eq!(store::read(&auto).unwrap().takes.len(), 3);
+    }
+    // A take outside its file would make every later step fail in worse words.
+    let text = String::from_utf8(good).unwrap().replace("\"frames\": 192000", "\"frames\": 5");
+    std::fs::write(&path, text).unwrap();
+    assert!(store::open(&path).unwrap_err().to_string().contains("inside its file"));
+    let r = run(&["propose", s(dir.path())]);
+    assert_eq!(r.code, 1);
+    assert!(r.err.contains("left as it is"), "{}", r.err);
+}
+
+#[test]
+fn a_later_versions_session_is_refused_and_left_alone() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let later = std::fs::read_to_string(&path).unwrap().replacen("\"version\": 1", "\"version\": 2", 1);
+    std::fs::write(&path, &later).unwrap();
+    let e = store::open(&path).unwrap_err();
+    assert_eq!(e.kind(), ErrorKind::SessionNewer);
+    assert!(e.to_string().contains("later version"), "{e}");
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), later);
+}
+
+#[test]
+fn the_second_program_opens_read_only_and_says_so() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let first = store::open(&path).unwrap();
+    assert!(first.lock.is_some());
+    let second = store::open(&path).unwrap();
+    assert!(second.lock.is_none());
+    assert!(second.read_only_because.unwrap().contains("another program"));
+    // Another process as well.
+    let r = run(&["propose", s(dir.path())]);
+    assert_ne!(r.code, 0);
+    assert!(r.err.contains("another program"), "{}", r.err);
+    drop(first);
+    assert!(store::open(&path).unwrap().lock.is_some());
+}
+
+#[test]
+fn moved_sources_are_found_again_and_changed_ones_reported() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    std::fs::create_dir(dir.path().join("elsewhere")).unwrap();
+    std::fs::rename(dir.path().join("C4.wav"), dir.path().join("elsewhere/first bottle.wav")).unwrap();
+    std::fs::remove_file(dir.path().join("D4.wav")).unwrap();
+    write(&dir.path().join("E4.wav"), &steady(329.6276, 2.0, 8));
+    let opened = store::open(&path).unwrap();
+    assert_eq!(opened.problems.len(), 3, "{:?}", opened.problems);
+    let of = |name: &str| {
+        let source = opened.document.sources.iter().find(|s| s.path.ends_with(name));
+        let source = source.unwrap_or_else(|| panic!("{name} is not listed"));
+        let take = opened.document.takes.iter().find(|t| t.source == source.id).unwrap();
+        take.concerns.iter().any(|c| c.kind == ConcernKind::SourceChanged)
+    };
+    assert!(!of("first bottle.wav"));
+    assert!(of("D4.wav") && of("E4.wav"));
+}
+
+#[test]
+fn a_source_changed_in_place_is_noticed_by_its_hash() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let c4 = dir.path().join("C4.wav");
+    let mut bytes = std::fs::read(&c4).unwrap();
+    let n = bytes.len();
+    bytes[n / 2] ^= 0x40;
+    std::fs::write(&c4, bytes).unwrap();
+    let opened = store::open(&path).unwrap();
+    assert!(opened.problems.is_empty(), "the size is the same");
+    let changed = store::verify_sources(&path, &opened.document, &|| true).unwrap();
+    assert_eq!(changed.len(), 1);
+    assert!(changed[0].1.contains("C4.wav"), "{}", changed[0].1);
+    drop(opened);
+    let r = run(&["deliver", s(dir.path()), "--to", s(&dir.path().join("out")), "--json"]);
+    assert_eq!(r.code, 1);
+    assert_eq!(r.json()["written"].as_array().unwrap().len(), 2);
+    assert!(r.json()["failed"][0]["error"].as_str().unwrap().contains("survey again"));
+}
