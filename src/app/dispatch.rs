@@ -9,12 +9,12 @@ use super::app::{App, preference};
 use super::command::{
     Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
 };
+use super::events;
 use super::session_state::SessionState;
 use super::sound::From;
 use super::work::Purpose;
-use super::{events, words};
 use crate::error::{Error, ErrorKind, Result};
-use crate::render::propose::passes;
+use crate::render::intake;
 use crate::session::{Document, Edit, Setup, TakeId, TakeState, store};
 
 /// Carries out `command`.
@@ -248,23 +248,14 @@ fn propose(app: &mut App, takes: Vec<TakeId>) {
 }
 
 fn accept_passing(app: &mut App) {
-    let document = app.session.document();
-    let score = document.setup.accept_score;
-    let passing: Vec<_> = document
-        .takes
-        .iter()
-        .filter(|t| passes(t, score))
-        .map(|t| Edit::SetState { take: t.id, state: TakeState::Accepted })
-        .collect();
-    let count = passing.len();
-    if count == 0 {
+    let score = app.session.document().setup.accept_score;
+    let Some(edit) = intake::accept_passing(app.session.document(), score) else {
         app.notices.say(format!(
             "No proposed take passes: none has a loop score of at least {score:.0} and no concern that needs a look."
         ));
         return;
-    }
-    let label = format!("Accept {}", words::takes(count));
-    let result = app.session.apply(&label, &Edit::Many(passing));
+    };
+    let result = app.session.apply("Accept what passes", &edit);
     app.notices.check(result);
 }
 

@@ -12,6 +12,7 @@ use super::session_state::SessionState;
 use super::work::{Event, Purpose};
 use crate::error::{Error, ErrorKind, Result};
 use crate::render::batch::Delivery;
+use crate::render::intake;
 use crate::render::propose::Proposal;
 use crate::session::store::{self, Opened};
 use crate::session::{Edit, Take};
@@ -106,10 +107,10 @@ fn select_something(app: &mut App) {
 }
 
 fn found_file(app: &mut App, file: &FileSurvey) {
-    let Some(folder) = app.session.folder().map(Path::to_path_buf) else { return };
-    let edit = found::add_files(&folder, std::slice::from_ref(file));
+    let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
+    let edit = intake::found(&session, std::slice::from_ref(file));
     if app.notices.check(app.session.amend(&edit)).is_some() {
-        app.place.provisional.note(&folder, file);
+        app.place.provisional.note(&session, file);
         select_something(app);
     }
 }
@@ -117,11 +118,11 @@ fn found_file(app: &mut App, file: &FileSurvey) {
 fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
     app.work.ended(job);
     let Some(survey) = app.notices.check(result) else { return };
-    let Some(folder) = app.session.folder().map(Path::to_path_buf) else { return };
-    if app.notices.check(app.session.amend(&found::add_files(&folder, &survey.files))).is_none() {
+    let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
+    if app.notices.check(app.session.amend(&intake::found(&session, &survey.files))).is_none() {
         return;
     }
-    if let Some(edit) = app.place.provisional.settle(app.session.document(), &folder, &survey.files) {
+    if let Some(edit) = app.place.provisional.settle(app.session.document(), &session, &survey.files) {
         let settled = app.session.amend(&edit);
         app.notices.check(settled);
     }

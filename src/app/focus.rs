@@ -9,12 +9,11 @@ use super::derived::{Derived, FromRecipe, FromSource};
 use super::work::{Event, Runner};
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::Peaks;
-use crate::dsp::pitch::{F0Params, track_f0};
-use crate::dsp::tune::{Deviation, deviation};
+use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::decode_ranges;
 use crate::jobs::Job;
-use crate::render::batch::decode_take;
-use crate::render::chain::{analyse, finished, plain, render};
+use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
 use crate::render::propose::loops_for;
 use crate::session::store::source_path;
 use crate::session::{Document, LoopRecipe, Recipe, Setup, Sheet, Source, Take, TakeId};
@@ -134,7 +133,7 @@ impl Focus {
         let id = take.id;
         let path = source_path(start.about.session_path, &source.path);
         let (take, source) = (Arc::clone(take), source.clone());
-        let work = move || from_source(&path, &take, &source).map(Box::new);
+        let work = move || from_source(&path, clip_range(&take, &source), take.span).map(Box::new);
         start.run(work, move |r| FocusEvent::Source(id, r));
         true
     }
@@ -196,12 +195,7 @@ impl Focus {
         let a4 = start.about.document.setup.a4;
         let recipe = Arc::clone(&made.recipe);
         start.run(
-            move || {
-                let audio = &made.rendered.audio;
-                let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
-                let target = made.rendered.root.frequency(a4).shifted(made.recipe.tune.offset);
-                deviation(&track, target)
-            },
+            move || deviation_after(&made.rendered, target_of(&made.recipe.tune, a4)),
             move |r| FocusEvent::After(id, recipe, r),
         );
         true
@@ -300,9 +294,19 @@ fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeK
     Some(RecipeKey(source_key(take, source), take.recipe.clone()?, setup.a4, setup.delivery_rate))
 }
 
-fn from_source(path: &Path, take: &Take, source: &Source) -> Result<FromSource> {
-    let clip = decode_take(path, take, source, &Job::new())?;
-    let analysed = analyse(clip, take.span)?;
+fn from_source(path: &Path, range: FrameRange, span: FrameRange) -> Result<FromSource> {
+    let mut clip = None;
+    decode_ranges(path, &[range], &mut |_, c| {
+        clip = Some(c);
+        true
+    })?;
+    let clip = clip.filter(|c| !c.audio.is_empty()).ok_or_else(|| {
+        Error::new(
+            ErrorKind::SessionDamaged,
+            format!("{} ends before this take begins; survey the files again", path.display()),
+        )
+    })?;
+    let analysed = analyse(clip, span)?;
     let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }

@@ -7,20 +7,17 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
-use rayon::prelude::*;
-
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
 use super::thumbs::Thumbs;
 use super::view::JobView;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::decode_ranges;
 use crate::jobs::{Job, Pool};
 use crate::render::batch::{DeliverOptions, Delivery, deliver};
-use crate::render::chain::{analyse, clip_range};
-use crate::render::propose::{Proposal, propose};
-use crate::session::store::{self, Opened, source_path};
+use crate::render::intake;
+use crate::render::propose::Proposal;
+use crate::session::store::{self, Opened};
 use crate::session::{Document, Source, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
 use crate::units::FrameRange;
@@ -291,13 +288,11 @@ impl Work {
         self.heavy.spawn(
             &job,
             move |job, report| {
-                by_source(&document, &takes).par_iter().for_each(|(source, takes)| {
-                    propose_in_source(&session, &document, source, takes, job, &|before, result| {
-                        let before = Arc::clone(before);
-                        report(Event::Proposed { job: id, before, result });
-                    });
-                });
-                job.check()
+                intake::propose_takes(&session, &document, &takes, job, &|take, result| {
+                    if let Some(before) = document.take(take).map(Arc::clone) {
+                        report(Event::Proposed { job: id, before, result: result.map(Box::new) });
+                    }
+                })
             },
             move |result| Event::ProposeEnded { job: id, result },
         );
@@ -357,35 +352,4 @@ pub fn by_source(document: &Document, takes: &[TakeId]) -> Vec<(Arc<Source>, Vec
         }
     }
     groups
-}
-
-/// Tells of one take.
-type ProposalReport<'a> = dyn Fn(&Arc<Take>, Result<Box<Proposal>>) + 'a;
-
-fn propose_in_source(
-    session: &Path,
-    document: &Document,
-    source: &Source,
-    takes: &[Arc<Take>],
-    job: &Job,
-    report: &ProposalReport<'_>,
-) {
-    let ranges: Vec<_> = takes.iter().map(|t| clip_range(t, source)).collect();
-    let mut done = vec![false; takes.len()];
-    let result = decode_ranges(&source_path(session, &source.path), &ranges, &mut |i, clip| {
-        let proposal = analyse(clip, takes[i].span).and_then(|a| propose(&takes[i], &a, &document.setup));
-        report(&takes[i], proposal.map(Box::new));
-        done[i] = true;
-        job.advance(1);
-        !job.cancel.is_cancelled()
-    });
-    if job.cancel.is_cancelled() {
-        return;
-    }
-    if let Err(e) = result {
-        for (take, _) in takes.iter().zip(&done).filter(|(_, done)| !**done) {
-            report(take, Err(e.clone()));
-            job.advance(1);
-        }
-    }
 }
