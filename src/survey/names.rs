@@ -197,7 +197,9 @@ impl Text {
         let mut signs = Signs::default();
         let mut i = 0;
         while i < self.0.len() {
-            if !self.begins(i) && !(self.is_letter(i) && i > 0 && self.is_digit(i - 1)) {
+            // `C4L2`: a layer word may begin right behind a digit.
+            let behind_digit = self.is_letter(i) && i > 0 && self.is_digit(i - 1);
+            if !self.begins(i) && !behind_digit {
                 i += 1;
             } else if let Some((weight, layer, end)) = self.layer(i) {
                 if let Some(layer) = layer

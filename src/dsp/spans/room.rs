@@ -149,7 +149,8 @@ fn best_stretch(
     let near = |a: f32, b: f32| a <= b + ALIKE_DB;
     let alike = |w: &Window| w.calm && fits(w) && near(w.level, quietest.level) && near(w.all, quietest.all);
     let long_enough = envelope.hops_in(LONG_ENOUGH_S);
-    let mut best: Option<((usize, f32), (usize, usize, f32))> = None;
+    let mut best: Option<(usize, usize, f32)> = None;
+    let worth = |(start, end, level): (usize, usize, f32)| ((end - start).min(long_enough), -level);
     for run in windows.chunk_by(|a, b| alike(a) == alike(b)) {
         // A slope by chance in a window or two does not end a stretch; a decay is all slope.
         let flat = run.iter().filter(|w| w.flat).count();
@@ -158,12 +159,12 @@ fn best_stretch(
         }
         let (start, end) = (run[0].start, run[run.len() - 1].start + width);
         let level = run.iter().map(|w| w.level).sum::<f32>() / run.len() as f32;
-        let worth = ((end - start).min(long_enough), -level);
-        if best.as_ref().is_none_or(|(b, _)| worth > *b) {
-            best = Some((worth, (start, end, level)));
+        let stretch = (start, end, level);
+        if best.is_none_or(|b| worth(stretch) > worth(b)) {
+            best = Some(stretch);
         }
     }
-    best.map(|(_, stretch)| stretch)
+    best
 }
 
 fn found(envelope: &Envelope, levels: &Levels, start: usize, end: usize, width: usize) -> FoundRoom {

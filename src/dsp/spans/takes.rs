@@ -3,7 +3,7 @@
 use super::envelope::{ALL, BANDS, Envelope, NO_HUM, NO_RUMBLE};
 use super::levels::{largest_before, quantile, raw_db, steady_db};
 use super::{FoundRoom, FoundSpan, SpanParams, onset};
-use crate::units::Seconds;
+use crate::units::{Frame, FrameRange, Seconds};
 
 /// A room below this does not matter, in dB: a gap of digital silence is not deeper.
 const LOWEST_ROOM_DB: f32 = -90.0;
@@ -298,13 +298,12 @@ fn describe(
         from = from.max(at(onset.hop).saturating_sub(frames(BEFORE_ATTACK_S)));
     }
     let range = envelope.frames_of(start, if ends_inside { n } else { end });
-    let span =
-        crate::units::FrameRange::new(if starts_inside { 0 } else { from.max(free_from) }, range.end.0);
-    let onset_frame = if starts_inside { span.start } else { range_start(at(onset.hop), span) };
+    let span = FrameRange::new(if starts_inside { 0 } else { from.max(free_from) }, range.end.0);
+    let onset_frame = if starts_inside { span.start } else { inside(at(onset.hop), span) };
     FoundSpan { span, onset: onset_frame, starts_inside, ends_inside, clipped: envelope.clipped_in(span) }
 }
 
 /// The frame `at`, kept inside `span`.
-fn range_start(at: u64, span: crate::units::FrameRange) -> crate::units::Frame {
-    crate::units::Frame(at.clamp(span.start.0, span.end.0.max(span.start.0)))
+fn inside(at: u64, span: FrameRange) -> Frame {
+    Frame(at.clamp(span.start.0, span.end.0.max(span.start.0)))
 }
