@@ -15,6 +15,7 @@ use rayon::prelude::*;
 
 use crate::dsp::spans::{FoundRoom, FoundSpan};
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::DELIVERY_MANIFEST;
 use crate::io::decode::ENDINGS;
 use crate::io::riff::SourceMarks;
 use crate::jobs::Job;
@@ -113,7 +114,9 @@ pub enum SurveyEvent {
 }
 
 /// The sound files named by `paths`: files as they are, folders with everything below them
-/// (hidden files and folders left out, and what may not be read), in natural order, each once.
+/// (hidden files and folders left out, and folders that hold a delivery: what came out must not go
+/// in again), in natural order, each once. A sound file that leads nowhere is listed: reading it
+/// says so.
 /// Errors: `NotFound` for a path that is not there; `Nothing` with words that say what was looked
 /// for when there is no sound file.
 pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
@@ -125,14 +128,9 @@ pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
             continue;
         }
         let inside = walkdir::WalkDir::new(path).follow_links(true).into_iter();
-        let visible = |e: &walkdir::DirEntry| e.depth() == 0 || !is_hidden(e.path());
-        files.extend(
-            inside
-                .filter_entry(visible)
-                .filter_map(std::result::Result::ok)
-                .filter(|e| e.file_type().is_file() && has_sound_ending(e.path()))
-                .map(walkdir::DirEntry::into_path),
-        );
+        let visible =
+            |e: &walkdir::DirEntry| e.depth() == 0 || !(is_hidden(e.path()) || is_delivery(e.path()));
+        files.extend(inside.filter_entry(visible).filter_map(sound_file));
     }
     if files.is_empty() {
         let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
@@ -148,6 +146,20 @@ pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
     files.sort_by(|a, b| natural_order(a, b));
     files.dedup();
     Ok(files)
+}
+
+/// The path of an entry that is a sound file, or was to be one.
+fn sound_file(entry: walkdir::Result<walkdir::DirEntry>) -> Option<PathBuf> {
+    let path = match entry {
+        Ok(e) if e.file_type().is_file() => e.into_path(),
+        Ok(_) => return None,
+        Err(e) => e.path()?.to_path_buf(),
+    };
+    has_sound_ending(&path).then_some(path)
+}
+
+fn is_delivery(folder: &Path) -> bool {
+    folder.join(DELIVERY_MANIFEST).exists()
 }
 
 fn is_hidden(path: &Path) -> bool {
