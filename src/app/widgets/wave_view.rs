@@ -42,8 +42,10 @@ impl ColumnPlan {
         if each.is_nan() || each < 1.0 {
             return None;
         }
+        let each = even(each);
         let first = (from / each).floor() * each;
-        Some(Self { first, each, count: wanted as usize + 2 })
+        let count = (axis.visible.span_s() * rate_hz / each).ceil() as usize + 2;
+        Some(Self { first, each, count })
     }
 
     /// The samples that the columns lie over.
@@ -55,6 +57,20 @@ impl ColumnPlan {
     pub fn middle_s(&self, i: usize, starts_s: f64, rate_hz: f64) -> f64 {
         starts_s + (self.first + (i as f64 + 0.5) * self.each) / rate_hz
     }
+}
+
+/// A column's width rounded up by at most an eighth, so that its borders fall on those of the
+/// pyramid's buckets (32 samples, then 4 times as many from level to level): then no single sample
+/// has to be fetched from a long wave, which costs more than all the arithmetic.
+fn even(each: f64) -> f64 {
+    let mut bucket = 32.0;
+    if each < 8.0 * bucket {
+        return each;
+    }
+    while each >= 32.0 * bucket {
+        bucket *= 4.0;
+    }
+    (each / bucket).ceil() * bucket
 }
 
 /// Where and how a wave is drawn.
@@ -244,6 +260,16 @@ mod tests {
             assert!(plan.range().start <= 0.5 * 96_000.0);
             assert!(plan.range().end >= (0.5 + span) * 96_000.0);
         }
+    }
+
+    #[test]
+    fn wide_columns_are_whole_buckets() {
+        for each in [256.0, 300.5, 1023.0, 1024.0, 5_000.0, 36_734.7, 1e6] {
+            let wide = even(each);
+            assert_eq!(wide % 32.0, 0.0);
+            assert!(wide >= each && wide <= each * 1.125, "{each} {wide}");
+        }
+        assert_eq!(even(255.9), 255.9);
     }
 
     #[test]
