@@ -1,6 +1,7 @@
 //! The program's window: what it holds, and what happens in a frame.
 
 use std::path::PathBuf;
+use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use egui::{Context, Ui};
@@ -20,6 +21,7 @@ use super::view::View;
 use super::work::{PROGRESS_EVERY, Work};
 use super::{dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
+use crate::jobs::Interrupt;
 use crate::session::TakeId;
 
 /// Where the user is; may be lost.
@@ -272,8 +274,18 @@ pub fn run(paths: Vec<PathBuf>) -> Result<()> {
         .with_inner_size(settings.get().window)
         .with_min_inner_size([760.0, 480.0]);
     let options = eframe::NativeOptions { viewport, persist_window: false, ..Default::default() };
-    let create: eframe::AppCreator<'_> =
-        Box::new(move |cc| Ok(Box::new(App::new(&cc.egui_ctx, &environment, paths)?)));
+    // Ctrl-C closes the window as its button does: what was changed is saved.
+    let window = Arc::new(OnceLock::<egui::Context>::new());
+    let opened = Arc::clone(&window);
+    let _interrupt = Interrupt::calls(move || {
+        if let Some(ctx) = opened.get() {
+            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
+        }
+    });
+    let create: eframe::AppCreator<'_> = Box::new(move |cc| {
+        window.get_or_init(|| cc.egui_ctx.clone());
+        Ok(Box::new(App::new(&cc.egui_ctx, &environment, paths)?))
+    });
     eframe::run_native("Seamwright", options, create).map_err(|e| {
         Error::new(
             ErrorKind::Device,

@@ -8,7 +8,7 @@ use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
-use crate::jobs::Job;
+use crate::jobs::{Interrupt, Job};
 
 /// Where a command writes.
 pub struct Output {
@@ -52,8 +52,7 @@ impl Output {
     /// Runs `work` with a progress line on standard error; Ctrl-C asks it to stop.
     pub fn with_progress<R>(&self, job: &Job, work: impl FnOnce() -> R) -> R {
         let cancel = job.cancel.clone();
-        // Only the first command of a process can set the handler; later ones go on without.
-        let _ = ctrlc::set_handler(move || cancel.cancel());
+        let _interrupt = Interrupt::calls(move || cancel.cancel());
         if !std::io::stderr().is_terminal() {
             return work();
         }
