@@ -2,7 +2,7 @@
 //!
 //! One frame: [`App`]'s `logic` takes in what the jobs and the sound engine report, then its `ui`
 //! lets each panel draw from a read-only [`view::View`] and return [`command::Command`]s, which
-//! [`dispatch`] carries out one after the other. Nothing else changes the document. Panels keep
+//! `dispatch` carries out one after the other. Nothing else changes the document. Panels keep
 //! only memory that may be lost (zoom, hover, a half-typed number).
 
 // The window is called App everywhere, and so is its file.

@@ -121,7 +121,7 @@ pub fn write(folder: &Path, job: &Job) -> Result<Vec<PathBuf>> {
     write_files(folder, &files, job, &|path, audio| wav::write24(path, audio, &SourceMarks::default()))
 }
 
-/// Writes `files` by `writer`, as [`write`] says.
+/// Writes `files` by `writer`, as [`write()`] says.
 fn write_files(
     folder: &Path,
     files: &[(String, AudioBuf)],

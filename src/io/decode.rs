@@ -1,6 +1,6 @@
 //! Sound files to samples; the only user of symphonia.
 //!
-//! WAV and AIFF are read by [`super::pcm`]; FLAC, MP3 and Ogg by symphonia. A file's frame n is the
+//! WAV and AIFF are read by `pcm`; FLAC, MP3 and Ogg by symphonia. A file's frame n is the
 //! same frame in every function here: encoders' priming and padding are cut off before counting.
 
 use std::fs::{self, File};

@@ -5,7 +5,7 @@
 //! possible start with every possible end (`pair_map`), keeps the best of each neighbourhood in
 //! place and length, asks of those whether the partials' phases meet (`candidates`), sets both ends
 //! to the frame (`refine`), and scores what is left (`seam_score`, the same function as
-//! [`score_loop`]). [`audit`] shares nothing with that chain but the samples.
+//! [`score_loop`]). [`audit()`] shares nothing with that chain but the samples.
 //!
 //! A loop end is exclusive everywhere: after frame `end − 1` frame `start` is played.
 

@@ -41,7 +41,7 @@ pub(super) struct Scorer<'a> {
 /// spectrum a little, the pitch not at all; partials that cancel within it cost spectrum. A level
 /// step that the sound itself makes at the join costs a little of the level.
 ///
-/// How to read it (our calibration against [`super::audit`], no source): **95** and more: not found
+/// How to read it (our calibration against [`super::audit()`], no source): **95** and more: not found
 /// by listening for it. **80**: found by somebody who listens to this note alone and knows the
 /// loop's length, not in playing. **50**: a regular bump or change of colour, heard at once when the
 /// note is held alone. An exactly periodic tone gives 100.

@@ -19,7 +19,7 @@ pub struct Difference {
     fine_spectrum: Vec<Complex<f32>>,
     correlation: Vec<f32>,
     scratch: Vec<Complex<f32>>,
-    /// energy[i] = Σ_{j<i} x_j².
+    /// `energy[i]` = Σ_{j<i} x_j².
     energy: Vec<f64>,
     d: Vec<f32>,
     cmnd: Vec<f32>,
