@@ -86,6 +86,22 @@ fn sheet_shows_what_is_there_and_what_is_missing() {
 }
 
 #[test]
+fn moving_a_take_moves_its_concerns() {
+    let has =
+        |d: &Document, id: u32, kind| d.take(TakeId(id)).unwrap().concerns.iter().any(|c| c.kind == kind);
+    use seamwright::session::ConcernKind::{DuplicateCell, WrongNote};
+    let d = three_takes();
+    // The D4 of layer 1 is put where the C4 of layer 1 is: it sounds wrong there, and both are one too many.
+    let d = Edit::Place { take: TakeId(3), note: MidiNote(60), layer: 0 }.apply(&d).unwrap();
+    assert!(has(&d, 3, WrongNote) && has(&d, 3, DuplicateCell) && has(&d, 1, DuplicateCell));
+    assert!(!has(&d, 2, DuplicateCell));
+    let aside = Edit::SetState { take: TakeId(1), state: TakeState::SetAside }.apply(&d).unwrap();
+    assert!(!has(&aside, 3, DuplicateCell) && !has(&aside, 1, DuplicateCell));
+    let back = Edit::Place { take: TakeId(3), note: MidiNote(62), layer: 0 }.apply(&d).unwrap();
+    assert!([1, 2, 3].iter().all(|id| !has(&back, *id, DuplicateCell) && !has(&back, *id, WrongNote)));
+}
+
+#[test]
 fn nothing_is_accepted_without_a_recipe() {
     let mut h = History::new(three_takes());
     let accept = Edit::SetState { take: TakeId(1), state: TakeState::Accepted };

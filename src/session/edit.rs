@@ -1,12 +1,13 @@
 //! Every way the user can change a document, as data.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
-use super::take::{Concern, Source, Take, TakeId, TakeState};
+use super::take::{Concern, ConcernKind, Source, Take, TakeId, TakeState};
 use crate::error::{Error, ErrorKind, Result};
-use crate::units::MidiNote;
+use crate::units::{MiddleC, MidiNote};
 
 /// One change. Applying it gives a new document or an error; never half of one.
 #[derive(Debug, Clone, PartialEq)]
@@ -97,14 +98,20 @@ impl Edit {
         match self {
             Self::AddFound { sources, takes } => add_found(d, sources, takes),
             Self::SetConcerns { take, concerns } => take_mut(d, *take)?.concerns.clone_from(concerns),
-            Self::SetState { take, state } => set_state(take_mut(d, *take)?, *state)?,
+            Self::SetState { take, state } => {
+                set_state(take_mut(d, *take)?, *state)?;
+                judge_cells(d);
+            }
             Self::Place { take, note, layer } => {
+                let middle_c = d.setup.middle_c;
                 let t = take_mut(d, *take)?;
                 t.note = Some(*note);
                 t.layer = *layer;
                 if let Some(r) = &mut t.recipe {
                     r.tune.target = *note;
                 }
+                judge_note(t, middle_c);
+                judge_cells(d);
             }
             Self::Propose { take, recipe, concerns } => {
                 let t = take_mut(d, *take)?;
@@ -140,6 +147,57 @@ fn recipe_mut(d: &mut Document, id: TakeId) -> Result<&mut Recipe> {
         .recipe
         .as_mut()
         .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe yet; propose one first"))
+}
+
+/// A take that was given another note no longer has the concern that its file's name gave it; one
+/// that was given a note of another pitch class than sounds has a new one. Whole octaves are left
+/// alone: they are a matter of how octaves are counted.
+fn judge_note(take: &mut Take, middle_c: MiddleC) {
+    let (Some(note), Some(sounds)) = (take.note, take.sounds) else { return };
+    take.concerns.retain(|c| c.kind != ConcernKind::WrongNote);
+    let steps = i32::from(sounds.0) - i32::from(note.0);
+    if steps % 12 != 0 {
+        let text = format!(
+            "placed as {}, sounds {} ({steps:+} semitones)",
+            note.name(middle_c),
+            sounds.name(middle_c)
+        );
+        take.concerns.push(Concern::new(ConcernKind::WrongNote, text));
+        take.concerns.sort_by_key(|c| c.kind);
+    }
+}
+
+/// Two takes for one cell concern each other until one is moved or set aside.
+fn judge_cells(d: &mut Document) {
+    let claims = |t: &Take| {
+        (t.state != TakeState::SetAside).then_some(())?;
+        t.note.map(|n| (n, t.layer))
+    };
+    let mut count = BTreeMap::new();
+    for cell in d.takes.iter().filter_map(|t| claims(t)) {
+        *count.entry(cell).or_insert(0usize) += 1;
+    }
+    let middle_c = d.setup.middle_c;
+    for take in &mut d.takes {
+        let crowd = claims(take).filter(|cell| count[cell] > 1);
+        let known = take.concerns.iter().any(|c| c.kind == ConcernKind::DuplicateCell);
+        match crowd {
+            None if known => {
+                Arc::make_mut(take).concerns.retain(|c| c.kind != ConcernKind::DuplicateCell);
+            }
+            Some(cell) if !known => {
+                let (note, layer) = (cell.0.name(middle_c), cell.1 + 1);
+                let text = format!(
+                    "{} takes claim {note} in layer {layer}; set all but one aside or move them",
+                    count[&cell]
+                );
+                let concerns = &mut Arc::make_mut(take).concerns;
+                concerns.push(Concern::new(ConcernKind::DuplicateCell, text));
+                concerns.sort_by_key(|c| c.kind);
+            }
+            _ => {}
+        }
+    }
 }
 
 fn set_state(take: &mut Take, state: TakeState) -> Result<()> {

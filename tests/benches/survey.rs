@@ -1,4 +1,5 @@
-//! How many times faster than it sounds a file is surveyed. Goal: 60 times on one core.
+//! How many times faster than it sounds a file is surveyed (goal: 60 times on one core), and a
+//! recipe is proposed for each take in it.
 
 use std::hint::black_box;
 use std::path::{Path, PathBuf};
@@ -8,6 +9,8 @@ use criterion::{Criterion, Throughput};
 use seamwright::audio::signals::{harmonic, white_noise};
 use seamwright::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone, find_takes};
 use seamwright::jobs::Job;
+use seamwright::render::intake;
+use seamwright::session::Document;
 use seamwright::survey::SurveyOptions;
 use seamwright::survey::file::survey_file;
 use seamwright::units::SampleRate;
@@ -71,6 +74,21 @@ fn main() {
             });
         });
     }
+    let path = folder.path().join("10 min stereo.wav");
+    let session = folder.path().join("bench.seamwright");
+    let found = survey_file(&path, &SurveyOptions::default(), &Job::new()).expect("takes");
+    let document = intake::found(&session, &[found]).apply(&Document::default()).expect("a document");
+    let takes = intake::to_propose(&document);
+    group.throughput(Throughput::Elements(600));
+    group.bench_function("propose for the takes of 10 min stereo", |b| {
+        b.iter(|| {
+            one.install(|| {
+                intake::propose_takes(&session, &document, &takes, &Job::new(), &|_, proposal| {
+                    black_box(&proposal);
+                })
+            })
+        });
+    });
     group.finish();
     c.final_summary();
 }
