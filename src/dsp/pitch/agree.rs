@@ -118,29 +118,18 @@ impl Measures {
     }
 
     /// The partials' weighted mean deviation at each step and its standard error, both relative.
-    ///
-    /// Where no whole window fits into the sound the nearest one that does speaks, a little less
-    /// surely: what a cut window measures would reach into the note with every further round.
     pub fn agree(&self, f_hz: &[f64]) -> Vec<(f64, f64)> {
-        let own = |i: usize| {
-            let (sum, weight) = self.sums(i, f_hz[i]);
-            if weight > 0.0 { (sum / weight, (1.0 / weight).sqrt()) } else { (0.0, f64::INFINITY) }
-        };
-        let first = self.whole.iter().position(|w| *w);
-        let last = self.whole.iter().rposition(|w| *w);
-        let (Some(first), Some(last)) = (first, last) else {
-            return (0..self.steps).map(own).collect();
-        };
-        let (head, tail) = (own(first), own(last));
-        let held = |(dev, sigma): (f64, f64)| (dev, 2.0 * sigma);
         (0..self.steps)
-            .map(|i| match i {
-                _ if self.spread[i] == 0.0 => (0.0, f64::INFINITY),
-                _ if i < first => held(head),
-                _ if i > last => held(tail),
-                _ => own(i),
+            .map(|i| {
+                let (sum, weight) = self.sums(i, f_hz[i]);
+                if weight > 0.0 { (sum / weight, (1.0 / weight).sqrt()) } else { (0.0, f64::INFINITY) }
             })
             .collect()
+    }
+
+    /// First and last step with a whole window, however short, in the sound.
+    pub fn whole_part(&self) -> Option<(usize, usize)> {
+        Some((self.whole.iter().position(|w| *w)?, self.whole.iter().rposition(|w| *w)?))
     }
 
     /// Fits further inharmonicity ΔB to the partials' lasting offsets, ½·ΔB·(k² − 1) in relative

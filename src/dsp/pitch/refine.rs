@@ -25,6 +25,8 @@ const WINDOW_S: f64 = 0.06;
 /// Window of the first round: what catches a rough track.
 const CATCH_PERIODS: f64 = 5.0;
 const CATCH_S: f64 = 0.025;
+/// What a value held from its neighbour is less sure by.
+const HELD: f64 = 3.0;
 /// Largest relative correction of one round.
 const LARGEST_STEP: f64 = 0.04;
 
@@ -129,6 +131,18 @@ impl<'a> Work<'a> {
         for (f, (dev, sigma)) in self.f_hz.iter_mut().zip(&found) {
             if sigma.is_finite() {
                 *f *= 1.0 + dev.clamp(-LARGEST_STEP, LARGEST_STEP);
+            }
+        }
+        // Where no whole window fits into the sound the nearest one that does speaks, less surely:
+        // what a cut window measures would reach into the note with every further round.
+        let Some((first, last)) = m.whole_part() else { return };
+        let (head, tail) = ((self.f_hz[first], self.sigma_cents[first]), (self.f_hz[last], self.sigma_cents[last]));
+        for i in (0..first).chain(last + 1..self.f_hz.len()) {
+            let (f, sigma) = if i < first { head } else { tail };
+            self.f_hz[i] = f;
+            // Where nothing was measured, nothing is known.
+            if self.sigma_cents[i].is_finite() {
+                self.sigma_cents[i] = HELD * sigma;
             }
         }
     }
