@@ -14,6 +14,12 @@ const MOST_RAISED: f64 = 25.0;
 const RESTLESS: f64 = 0.5;
 /// Largest inharmonicity believed (short bass strings reach about 1e-3).
 const STIFFEST: f64 = 2e-3;
+/// A restless partial is there when it is no fainter than this part of the strongest: −20 dB.
+const CLEAR: f64 = 0.1;
+/// What is further than this from a multiple of the fundamental, in fundamentals, is no partial.
+const FOREIGN: f64 = 0.03;
+/// How many times too low the track is taken to be at most.
+const MOST_TIMES: usize = 8;
 /// What the strongest partial leaves in another's window (−80 dB): the window's sidelobes at −93 dB
 /// from several sides, and what the blocks fold back.
 const LEAK: f64 = 1e-4;
@@ -176,20 +182,31 @@ impl Measures {
         slope
     }
 
-    /// 2 or 3 when only every second or third partial is there: the track is that much too low.
-    pub fn too_low_by(&self, typical: f64) -> Option<f64> {
-        let there = |k: usize| {
-            let sure = (0..self.steps).filter(|i| self.variance(k, *i, typical).is_some()).count();
-            2 * sure > self.steps
-        };
-        let only =
-            |n: usize| self.partials >= n && (1..=self.partials).all(|k| k % n == 0 || !there(k)) && there(n);
-        if only(2) {
-            Some(2.0)
-        } else if only(3) {
-            Some(3.0)
-        } else {
-            None
+    /// n when only every n-th partial is there: the track is that many times too low.
+    ///
+    /// The search may take several periods of a note for one when something else repeats with them
+    /// by chance, such as the second partial of a bar, at 2.76 times its first (4 × 2.76 ≈ 11).
+    pub fn too_low_by(&self) -> Option<usize> {
+        let loudest = median(&mut self.top.clone());
+        let there: Vec<bool> = (1..=self.partials).map(|k| self.is_there(k, loudest)).collect();
+        (2..=MOST_TIMES.min(self.partials))
+            .rev()
+            .find(|n| there[n - 1] && (1..=self.partials).all(|k| k % n == 0 || !there[k - 1]))
+    }
+
+    /// Whether partial `k` sounds and belongs to the note: its amplitude may be restless (two strings
+    /// a little apart beat), but its frequency must be that of a partial.
+    fn is_there(&self, k: usize, loudest: f64) -> bool {
+        let heard = |i: &usize| self.amp[(k - 1) * self.steps + i] > 0.0;
+        let mut amp: Vec<f64> = (0..self.steps).map(|i| self.amp[(k - 1) * self.steps + i]).collect();
+        let steady = self.noise[k - 1].is_finite();
+        if median(&mut amp) < (if steady { self.faintest } else { CLEAR * loudest }) {
+            return false;
         }
+        let mut dev: Vec<f64> =
+            (0..self.steps).filter(heard).map(|i| self.dev[(k - 1) * self.steps + i]).collect();
+        // In fundamentals; stiffness only sharpens, by ½·B·k³.
+        let off = median(&mut dev) * k as f64;
+        off > -FOREIGN && off < FOREIGN + 0.5 * STIFFEST * (k as f64).powi(3)
     }
 }

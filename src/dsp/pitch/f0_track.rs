@@ -31,6 +31,8 @@ const TRUST_CENTS: f64 = 60.0;
 const UNSURE_CENTS: f64 = 15.0;
 /// Standard error that halves the confidence, in cents.
 const HALF_SURE_CENTS: f64 = 5.0;
+/// d' of a note that is believed without any word of its partials.
+const CLEARLY_PERIODIC: f64 = 0.1;
 /// d' at which a frame is no more periodic than noise may be.
 const NO_PERIOD: f64 = 0.6;
 
@@ -117,7 +119,10 @@ pub fn track(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Track> 
             sound_s: ((t0 - reach).max(0.0), (end + reach).min(seconds)),
             top_hz,
         };
-        let refined = refine(&rates, &stretch);
+        let mut refined = refine(&rates, &stretch);
+        if refined.is_blank() && percentile(&note.aperiodicity, 0.5) < CLEARLY_PERIODIC {
+            refined = Refined::of_search(&stretch);
+        }
         write(&mut track, &note, &refined, &grid, params);
     }
     Ok(track)

@@ -27,6 +27,10 @@ const CATCH_PERIODS: f64 = 5.0;
 const CATCH_S: f64 = 0.025;
 /// What a value held from its neighbour is less sure by.
 const HELD: f64 = 3.0;
+/// Part of a stretch that must be known for the rest to count.
+const BLANK: f64 = 0.1;
+/// What the search's parabolas may be off by, in cents.
+const SEARCH_CENTS: f64 = 3.0;
 /// Largest relative correction of one round.
 const LARGEST_STEP: f64 = 0.04;
 
@@ -36,6 +40,26 @@ pub struct Refined {
     pub f_hz: Vec<f64>,
     /// Its standard error as the partials' unrest shows it, in cents; infinite where nothing is known.
     pub sigma_cents: Vec<f64>,
+}
+
+impl Refined {
+    /// Whether the partials said nothing nearly everywhere.
+    pub fn is_blank(&self) -> bool {
+        let known = self.sigma_cents.iter().filter(|s| s.is_finite()).count();
+        (known as f64) < BLANK * self.sigma_cents.len() as f64
+    }
+
+    /// What the search alone knows of a stretch: for several voices in unison, whose partials beat too
+    /// wildly to have a phase. Its scatter tells how sure that is.
+    pub fn of_search(stretch: &Stretch) -> Self {
+        let mut f_hz = stretch.f_hz.to_vec();
+        smooth(&mut f_hz, WINDOW_S / stretch.step);
+        let mut off: Vec<f64> =
+            f_hz.iter().zip(stretch.f_hz).map(|(a, b)| (CENTS * (a / b).ln()).abs()).collect();
+        // Median absolute value of a normal variable: 0.6745 σ.
+        let sigma = SEARCH_CENTS + median(&mut off) / 0.6745;
+        Self { sigma_cents: vec![sigma; f_hz.len()], f_hz }
+    }
 }
 
 /// A stretch of a track, and where its sound lies.
@@ -70,10 +94,10 @@ pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
         smooth(&mut work.f_hz, window / 4.0 / stretch.step);
         let closer = work.measure(window, most);
         if may_rise
-            && let Some(times) = closer.too_low_by(work.typical)
-            && times * work.typical < stretch.top_hz
+            && let Some(times) = closer.too_low_by()
+            && times as f64 * work.typical < stretch.top_hz
         {
-            rough = work.f_hz.iter().map(|f| f * times).collect();
+            rough = work.f_hz.iter().map(|f| f * times as f64).collect();
             may_rise = false;
             continue;
         }
