@@ -16,8 +16,9 @@ const RESTLESS: f64 = 0.5;
 const STIFFEST: f64 = 2e-3;
 /// A restless partial is there when it is no fainter than this part of the strongest: −20 dB.
 const CLEAR: f64 = 0.1;
-/// What is further than this from a multiple of the fundamental, in fundamentals, is no partial.
-const FOREIGN: f64 = 0.03;
+/// Strays may hold this part of the power (−10 dB), and one in so many of the places they may be at.
+const STRAY_POWER: f64 = 0.1;
+const STRAY_PLACES: usize = 4;
 /// How many times too low the track is taken to be at most.
 const MOST_TIMES: usize = 8;
 /// What the strongest partial leaves in another's window (−80 dB): the window's sidelobes at −93 dB
@@ -165,7 +166,7 @@ impl Measures {
                 xy += wxy - wx * wy / w;
             }
         }
-        if used.iter().filter(|u| **u).count() < 3 || !(xx > 0.0) {
+        if used.iter().filter(|u| **u).count() < 3 || xx <= 0.0 {
             return 0.0;
         }
         // Neighbouring steps share their windows, so they are not that many measurements.
@@ -182,31 +183,32 @@ impl Measures {
         slope
     }
 
-    /// n when only every n-th partial is there: the track is that many times too low.
+    /// n when the partials are those of a note n times higher: the track is that many times too low.
     ///
     /// The search may take several periods of a note for one when something else repeats with them
-    /// by chance, such as the second partial of a bar, at 2.76 times its first (4 × 2.76 ≈ 11).
+    /// by chance, such as the second partial of a bar, at 2.76 times its first (4 × 2.76 ≈ 11). So a
+    /// few faint strays among many empty places do not count; the first partial always does.
     pub fn too_low_by(&self) -> Option<usize> {
         let loudest = median(&mut self.top.clone());
-        let there: Vec<bool> = (1..=self.partials).map(|k| self.is_there(k, loudest)).collect();
-        (2..=MOST_TIMES.min(self.partials))
-            .rev()
-            .find(|n| there[n - 1] && (1..=self.partials).all(|k| k % n == 0 || !there[k - 1]))
+        let power: Vec<f64> = (1..=self.partials).map(|k| self.power_of(k, loudest)).collect();
+        let all: f64 = power.iter().sum();
+        let fits = |n: usize| {
+            let others = || (1..=self.partials).filter(|k| k % n != 0).map(|k| power[k - 1]);
+            let strays = others().filter(|p| *p > 0.0).count();
+            power[n - 1] > 0.0
+                && power[0] == 0.0
+                && others().sum::<f64>() <= STRAY_POWER * all
+                && strays * STRAY_PLACES <= others().count()
+        };
+        (2..=MOST_TIMES.min(self.partials)).rev().find(|n| fits(*n))
     }
 
-    /// Whether partial `k` sounds and belongs to the note: its amplitude may be restless (two strings
-    /// a little apart beat), but its frequency must be that of a partial.
-    fn is_there(&self, k: usize, loudest: f64) -> bool {
-        let heard = |i: &usize| self.amp[(k - 1) * self.steps + i] > 0.0;
-        let mut amp: Vec<f64> = (0..self.steps).map(|i| self.amp[(k - 1) * self.steps + i]).collect();
-        let steady = self.noise[k - 1].is_finite();
-        if median(&mut amp) < (if steady { self.faintest } else { CLEAR * loudest }) {
-            return false;
-        }
-        let mut dev: Vec<f64> =
-            (0..self.steps).filter(heard).map(|i| self.dev[(k - 1) * self.steps + i]).collect();
-        // In fundamentals; stiffness only sharpens, by ½·B·k³.
-        let off = median(&mut dev) * k as f64;
-        off > -FOREIGN && off < FOREIGN + 0.5 * STIFFEST * (k as f64).powi(3)
+    /// Power (square of the median amplitude) of partial `k`; 0 when it does not sound. Its amplitude
+    /// may be restless when it is strong: two strings a little apart beat.
+    fn power_of(&self, k: usize, loudest: f64) -> f64 {
+        let row = self.row(k);
+        let amp = median(&mut self.amp[row].to_vec());
+        let least = if self.noise[k - 1].is_finite() { self.faintest } else { CLEAR * loudest };
+        if amp > least { amp * amp } else { 0.0 }
     }
 }

@@ -120,9 +120,7 @@ pub fn track(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Track> 
             top_hz,
         };
         let mut refined = refine(&rates, &stretch);
-        if refined.is_blank() && percentile(&note.aperiodicity, 0.5) < CLEARLY_PERIODIC {
-            refined = Refined::of_search(&stretch);
-        }
+        refined.fill(&stretch, |i| note.aperiodicity[i] < CLEARLY_PERIODIC);
         write(&mut track, &note, &refined, &grid, params);
     }
     Ok(track)
@@ -205,7 +203,7 @@ fn percentile(v: &[f64], p: f64) -> f64 {
 fn write(track: &mut F0Track, note: &Note, refined: &Refined, grid: &Grid, params: &F0Params) {
     for i in 0..refined.f_hz.len() {
         let step = note.first + i;
-        if step % grid.per_hop != 0 {
+        if !step.is_multiple_of(grid.per_hop) {
             continue;
         }
         let (f, sigma) = (refined.f_hz[i], refined.sigma_cents[i]);

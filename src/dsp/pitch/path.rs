@@ -30,7 +30,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
     let mut before: &[Candidate] = &[];
     // log2 of the frequencies, now and before: each is needed up to nine times.
     let (mut logs, mut logs_before) = ([0.0f64; MOST], [0.0f64; MOST]);
-    for i in 0..moments {
+    for (i, back) in back.iter_mut().enumerate() {
         let now = &all[starts[i]..starts[i + 1]];
         for (l, c) in logs.iter_mut().zip(now) {
             *l = c.f_hz.log2();
@@ -51,7 +51,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
                 let sum = cost[from] + step + own;
                 if sum < next[to] {
                     next[to] = sum;
-                    back[i][to] = from as u8;
+                    back[to] = from as u8;
                 }
             }
         }

@@ -27,7 +27,7 @@ const CATCH_PERIODS: f64 = 5.0;
 const CATCH_S: f64 = 0.025;
 /// What a value held from its neighbour is less sure by.
 const HELD: f64 = 3.0;
-/// Part of a stretch that must be known for the rest to count.
+/// A stretch of which less than this part is known has no ends of its own.
 const BLANK: f64 = 0.1;
 /// What the search's parabolas may be off by, in cents.
 const SEARCH_CENTS: f64 = 3.0;
@@ -43,15 +43,32 @@ pub struct Refined {
 }
 
 impl Refined {
-    /// Whether the partials said nothing nearly everywhere.
-    pub fn is_blank(&self) -> bool {
-        let known = self.sigma_cents.iter().filter(|s| s.is_finite()).count();
-        (known as f64) < BLANK * self.sigma_cents.len() as f64
+    /// Takes the search's word where the partials say nothing though the sound repeats (`is_clear`):
+    /// several voices in unison, whose partials beat too wildly to have a phase. At a note's ends
+    /// the partials' silence stands.
+    pub fn fill(&mut self, stretch: &Stretch, is_clear: impl Fn(usize) -> bool) {
+        let known = |s: &f64| s.is_finite();
+        let count = self.sigma_cents.iter().filter(|s| known(s)).count();
+        let ends = if count as f64 <= BLANK * self.f_hz.len() as f64 {
+            Some((0, self.f_hz.len() - 1))
+        } else {
+            self.sigma_cents.iter().position(known).zip(self.sigma_cents.iter().rposition(known))
+        };
+        let Some((first, last)) = ends else { return };
+        let search = Self::of_search(stretch);
+        for i in (first..=last).filter(|i| is_clear(*i)) {
+            // Never beside values that were found an octave higher.
+            if self.sigma_cents[i] > search.sigma_cents[i]
+                && (self.f_hz[i] / search.f_hz[i]).log2().abs() < 0.5
+            {
+                self.f_hz[i] = search.f_hz[i];
+                self.sigma_cents[i] = search.sigma_cents[i];
+            }
+        }
     }
 
-    /// What the search alone knows of a stretch: for several voices in unison, whose partials beat too
-    /// wildly to have a phase. Its scatter tells how sure that is.
-    pub fn of_search(stretch: &Stretch) -> Self {
+    /// What the search alone knows of a stretch. Its scatter tells how sure that is.
+    fn of_search(stretch: &Stretch) -> Self {
         let mut f_hz = stretch.f_hz.to_vec();
         smooth(&mut f_hz, WINDOW_S / stretch.step);
         let mut off: Vec<f64> =
@@ -160,7 +177,8 @@ impl<'a> Work<'a> {
         // Where no whole window fits into the sound the nearest one that does speaks, less surely:
         // what a cut window measures would reach into the note with every further round.
         let Some((first, last)) = m.whole_part() else { return };
-        let (head, tail) = ((self.f_hz[first], self.sigma_cents[first]), (self.f_hz[last], self.sigma_cents[last]));
+        let (head, tail) =
+            ((self.f_hz[first], self.sigma_cents[first]), (self.f_hz[last], self.sigma_cents[last]));
         for i in (0..first).chain(last + 1..self.f_hz.len()) {
             let (f, sigma) = if i < first { head } else { tail };
             self.f_hz[i] = f;

@@ -7,6 +7,8 @@ use super::turning::SPREAD;
 
 /// Longest reach to each side that a settled value is gathered from, in seconds.
 const LONGEST_SETTLE_S: f64 = 0.2;
+/// A value whose standard error is this many times the usual weighs less than others.
+const MUCH_LESS_SURE: f64 = 4.0;
 
 /// Takes out of the track what is no larger than its noise, from slow to fast.
 ///
@@ -16,10 +18,11 @@ const LONGEST_SETTLE_S: f64 = 0.2;
 /// a steady note gets a long window, vibrato and scoops keep the short one.
 /// Returns the factor by which each value's standard error fell.
 pub fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> Vec<f64> {
-    // Values less sure than usual (at a note's ends) weigh less; those that are surer count alike, or a
+    // Values much less sure than the others (at a note's ends) weigh less; else all count alike, or a
     // loud moment would speak for its neighbours.
-    let usual = median(&mut sigma_cents.iter().copied().filter(|s| s.is_finite()).collect::<Vec<_>>());
-    let trust = |s: &f64| if s.is_finite() { (usual / s.max(1e-12)).powi(2).min(1.0) } else { 0.0 };
+    let mut sigmas: Vec<f64> = sigma_cents.iter().copied().filter(|s| s.is_finite()).collect();
+    let most = MUCH_LESS_SURE * median(&mut sigmas);
+    let trust = |s: &f64| if s.is_finite() { (most / s.max(1e-12)).powi(2).min(1.0) } else { 0.0 };
     let known: Vec<f64> = sigma_cents.iter().map(trust).collect();
     let noise: Vec<f64> = sigma_cents.iter().map(|s| if s.is_finite() { s * s } else { 0.0 }).collect();
     let centre = median(&mut f_hz.to_vec());
