@@ -21,6 +21,8 @@ const SHORTEST_S: f64 = 0.04;
 const SHORTEST_PERIODS: f64 = 4.0;
 /// A note rises at least this far above the quiet parts, in dB.
 const RISE_DB: f64 = 8.0;
+/// A stretch over more than this part of a recording leaves no quiet parts.
+const FILLED: f64 = 0.9;
 /// A recording that nothing rises out of and that is this quiet is a room, in dB re full scale.
 const ROOM_DB: f64 = -42.0;
 /// Highest fundamental that a machine in a room is taken to hum at, in hertz.
@@ -184,7 +186,9 @@ impl Levels {
     /// recording rises, a deep and very quiet tone is taken for the room, anything else for a note.
     fn is_note(&self, note: &Note) -> bool {
         let own = percentile(&self.db[note.first..note.first + note.f_hz.len()], 0.8);
-        if self.loud_db - self.quiet_db >= RISE_DB {
+        // A note from end to end has no quiet parts to rise from, however much it swells.
+        let fills = note.f_hz.len() as f64 > FILLED * self.db.len() as f64;
+        if self.loud_db - self.quiet_db >= RISE_DB && !fills {
             return own >= self.quiet_db + RISE_DB;
         }
         let deep = percentile(&note.f_hz, 0.5) < HUM_TOP_HZ;

@@ -38,7 +38,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
         let mut next = [f64::MAX; STATES];
         for to in 0..=now.len() {
             let own = if to == 0 { UNVOICED } else { now[to - 1].cost };
-            for from in 0..=before.len() {
+            for (from, so_far) in cost.iter().enumerate().take(before.len() + 1) {
                 let step = match (from, to) {
                     _ if i == 0 => 0.0,
                     (0, 0) => 0.0,
@@ -48,7 +48,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
                         if jump > 0.0 { JUMP * jump } else { 0.0 }
                     }
                 };
-                let sum = cost[from] + step + own;
+                let sum = so_far + step + own;
                 if sum < next[to] {
                     next[to] = sum;
                     back[to] = from as u8;

@@ -104,10 +104,11 @@ pub fn smooth(f: &mut [f64], half: f64) {
         let reach = half.min(i as f64 + 0.5).min((from.len() - 1 - i) as f64 + 0.5);
         let n = reach.floor() as usize;
         let (mut sum, mut weight) = (0.0, 0.0);
-        for j in i - n.min(i)..=(i + n).min(from.len() - 1) {
+        let first = i - n.min(i);
+        for (j, v) in (first..).zip(&from[first..=(i + n).min(from.len() - 1)]) {
             let u = (j as f64 - i as f64) / (reach + 0.5);
             let w = 1.0 + (PI * u).cos();
-            sum += w * from[j];
+            sum += w * v;
             weight += w;
         }
         *out = sum / weight;
