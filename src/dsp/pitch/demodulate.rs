@@ -97,8 +97,8 @@ impl<'a> Phase<'a> {
 /// Demodulates partials 1 to `partials` of `x` (rate `rate` hertz) along `track`, between `from_s`
 /// and `until_s` seconds, one value every `block` samples.
 ///
-/// Each value is a triangular mean over ±`block` samples: its zeros lie where blocks would fold
-/// other partials back, twice over.
+/// Each value is a mean weighted by a cubic B-spline over ±2·`block` samples: its fourfold zeros lie
+/// where blocks would fold other partials back (de Boor, A Practical Guide to Splines, 1978, ch. IX).
 pub fn demodulate(
     x: &[f32],
     rate: f64,
@@ -118,13 +118,14 @@ pub fn demodulate(
         values: vec![Complex::default(); len * partials],
         cycles: (0..len).map(|m| phase.at(((first + m) * block) as f64 / rate)).collect(),
     };
+    let splines = Splines::new(block);
     let padded = block.next_multiple_of(LANES);
     let (mut cos, mut sin) = (vec![0f32; padded], vec![0f32; padded]);
     let (mut re, mut im) = (vec![0f32; padded], vec![0f32; padded]);
-    let ramp: Vec<f32> = (0..padded).map(|i| if i < block { i as f32 / block as f32 } else { 0.0 }).collect();
-    for m in 0..len {
-        let start = (first + m) * block;
-        if start >= x.len() {
+    // A block counts for the two borders before its end and the two after its start.
+    for b in first.saturating_sub(2)..last + 2 {
+        let start = b * block;
+        if len == 0 || start >= x.len() {
             break;
         }
         let here = (x.len() - start).min(block);
@@ -133,15 +134,38 @@ pub fn demodulate(
         re[..here].copy_from_slice(&x[start..start + here]);
         phasors(&phase, start as f64 / rate, block as f64 / rate, &mut cos[..block], &mut sin[..block]);
         for k in 0..partials {
-            let (plain, ramped) = turn_and_sum(&mut re, &mut im, &cos, &sin, &ramp);
-            // Sample i of this block lies i/block of the way to the next border.
-            out.values[k * len + m] += (plain - ramped) / block as f32;
-            if m + 1 < len {
-                out.values[k * len + m + 1] += ramped / block as f32;
+            let sums = turn_and_sum(&mut re, &mut im, &cos, &sin, &splines);
+            for (i, sum) in sums.iter().enumerate() {
+                // Border b − 1 + i, counted from the first.
+                if let Some(m) = (b + i).checked_sub(first + 1)
+                    && m < len
+                {
+                    out.values[k * len + m] += sum / block as f32;
+                }
             }
         }
     }
     out
+}
+
+/// The pieces of the cubic B-spline over the samples of a block.
+struct Splines {
+    /// The weights for the border before the block's start, for its start, and for the one after its
+    /// end; what is missing from 1 is the weight for its end.
+    weights: [Vec<f32>; 3],
+}
+
+impl Splines {
+    fn new(block: usize) -> Self {
+        let padded = block.next_multiple_of(LANES);
+        let piece = |p: fn(f64) -> f64| {
+            (0..padded).map(|i| if i < block { p(i as f64 / block as f64) as f32 } else { 0.0 }).collect()
+        };
+        let before = piece(|u| (1.0 - u).powi(3) / 6.0);
+        let start = piece(|u| (4.0 + u * u * (3.0 * u - 6.0)) / 6.0);
+        let after = piece(|u| u.powi(3) / 6.0);
+        Self { weights: [before, start, after] }
+    }
 }
 
 /// e^{j2πφ} at the samples of a block that begins at `t` and lasts `lasts` seconds.
@@ -167,33 +191,39 @@ fn phasors(phase: &Phase, t: f64, lasts: f64, cos: &mut [f32], sin: &mut [f32]) 
     }
 }
 
-/// Turns the values back by one more multiple of the phase; their sum, plain and times `ramp`.
+/// Turns the values back by one more multiple of the phase; their sums weighted for the four borders
+/// nearest to the block.
 fn turn_and_sum(
     re: &mut [f32],
     im: &mut [f32],
     cos: &[f32],
     sin: &[f32],
-    ramp: &[f32],
-) -> (Complex<f32>, Complex<f32>) {
-    let mut sums = [[0f32; LANES]; 4];
+    splines: &Splines,
+) -> [Complex<f32>; 4] {
+    let mut sums = [[0f32; LANES]; 8];
+    let [before, start, after] = &splines.weights;
     let chunks = re
         .chunks_exact_mut(LANES)
         .zip(im.chunks_exact_mut(LANES))
         .zip(cos.chunks_exact(LANES).zip(sin.chunks_exact(LANES)))
-        .zip(ramp.chunks_exact(LANES));
-    for (((re, im), (cos, sin)), ramp) in chunks {
+        .zip(before.chunks_exact(LANES).zip(start.chunks_exact(LANES)).zip(after.chunks_exact(LANES)));
+    for (((re, im), (cos, sin)), ((w0, w1), w3)) in chunks {
         for i in 0..LANES {
             let (a, b) = (re[i] * cos[i] + im[i] * sin[i], im[i] * cos[i] - re[i] * sin[i]);
             re[i] = a;
             im[i] = b;
-            sums[0][i] += a;
-            sums[1][i] += b;
-            sums[2][i] += a * ramp[i];
-            sums[3][i] += b * ramp[i];
+            for (s, v) in [a, b, a * w0[i], b * w0[i], a * w1[i], b * w1[i], a * w3[i], b * w3[i]]
+                .into_iter()
+                .enumerate()
+            {
+                sums[s][i] += v;
+            }
         }
     }
-    let total = |s: &[f32; LANES]| s.iter().sum::<f32>();
-    (Complex::new(total(&sums[0]), total(&sums[1])), Complex::new(total(&sums[2]), total(&sums[3])))
+    let total = |s: usize| sums[s].iter().sum::<f32>();
+    let sum = |s: usize| Complex::new(total(2 * s), total(2 * s + 1));
+    let (plain, before, start, after) = (sum(0), sum(1), sum(2), sum(3));
+    [before, start, plain - before - start - after, after]
 }
 
 #[cfg(test)]

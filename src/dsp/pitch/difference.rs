@@ -69,7 +69,7 @@ impl Difference {
         for (i, v) in frame[..n].iter().enumerate() {
             self.energy[i + 1] = self.energy[i] + f64::from(*v).powi(2);
         }
-        if !(self.energy[n] > 0.0) {
+        if self.energy[n] <= 0.0 {
             return false;
         }
         let size = self.time.len();

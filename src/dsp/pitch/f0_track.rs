@@ -21,6 +21,8 @@ const SHORTEST_S: f64 = 0.04;
 const SHORTEST_PERIODS: f64 = 4.0;
 /// A note rises at least this far above the quiet parts, in dB.
 const RISE_DB: f64 = 8.0;
+/// A stretch over more than this part of a recording leaves no quiet parts.
+const FILLED: f64 = 0.9;
 /// A recording that nothing rises out of and that is this quiet is a room, in dB re full scale.
 const ROOM_DB: f64 = -42.0;
 /// Highest fundamental that a machine in a room is taken to hum at, in hertz.
@@ -31,6 +33,8 @@ const TRUST_CENTS: f64 = 60.0;
 const UNSURE_CENTS: f64 = 15.0;
 /// Standard error that halves the confidence, in cents.
 const HALF_SURE_CENTS: f64 = 5.0;
+/// d' of a note that is believed without any word of its partials.
+const CLEARLY_PERIODIC: f64 = 0.1;
 /// d' at which a frame is no more periodic than noise may be.
 const NO_PERIOD: f64 = 0.6;
 
@@ -117,7 +121,8 @@ pub fn track(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Track> 
             sound_s: ((t0 - reach).max(0.0), (end + reach).min(seconds)),
             top_hz,
         };
-        let refined = refine(&rates, &stretch);
+        let mut refined = refine(&rates, &stretch);
+        refined.fill(&stretch, |i| note.aperiodicity[i] < CLEARLY_PERIODIC);
         write(&mut track, &note, &refined, &grid, params);
     }
     Ok(track)
@@ -181,7 +186,9 @@ impl Levels {
     /// recording rises, a deep and very quiet tone is taken for the room, anything else for a note.
     fn is_note(&self, note: &Note) -> bool {
         let own = percentile(&self.db[note.first..note.first + note.f_hz.len()], 0.8);
-        if self.loud_db - self.quiet_db >= RISE_DB {
+        // A note from end to end has no quiet parts to rise from, however much it swells.
+        let fills = note.f_hz.len() as f64 > FILLED * self.db.len() as f64;
+        if self.loud_db - self.quiet_db >= RISE_DB && !fills {
             return own >= self.quiet_db + RISE_DB;
         }
         let deep = percentile(&note.f_hz, 0.5) < HUM_TOP_HZ;
@@ -200,7 +207,7 @@ fn percentile(v: &[f64], p: f64) -> f64 {
 fn write(track: &mut F0Track, note: &Note, refined: &Refined, grid: &Grid, params: &F0Params) {
     for i in 0..refined.f_hz.len() {
         let step = note.first + i;
-        if step % grid.per_hop != 0 {
+        if !step.is_multiple_of(grid.per_hop) {
             continue;
         }
         let (f, sigma) = (refined.f_hz[i], refined.sigma_cents[i]);

@@ -5,14 +5,18 @@
 //!         ─demodulate, refine→ track on the partials' phases ─summary→ what the note is tuned to
 //! ```
 
+mod agree;
 mod candidates;
 mod demodulate;
 mod difference;
 mod f0_track;
+mod measure;
 mod path;
 mod rates;
 mod refine;
+mod settle;
 mod summary;
+mod turning;
 
 use crate::error::Result;
 use crate::units::{Hertz, SampleRate};

@@ -30,7 +30,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
     let mut before: &[Candidate] = &[];
     // log2 of the frequencies, now and before: each is needed up to nine times.
     let (mut logs, mut logs_before) = ([0.0f64; MOST], [0.0f64; MOST]);
-    for i in 0..moments {
+    for (i, back) in back.iter_mut().enumerate() {
         let now = &all[starts[i]..starts[i + 1]];
         for (l, c) in logs.iter_mut().zip(now) {
             *l = c.f_hz.log2();
@@ -38,7 +38,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
         let mut next = [f64::MAX; STATES];
         for to in 0..=now.len() {
             let own = if to == 0 { UNVOICED } else { now[to - 1].cost };
-            for from in 0..=before.len() {
+            for (from, so_far) in cost.iter().enumerate().take(before.len() + 1) {
                 let step = match (from, to) {
                     _ if i == 0 => 0.0,
                     (0, 0) => 0.0,
@@ -48,10 +48,10 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
                         if jump > 0.0 { JUMP * jump } else { 0.0 }
                     }
                 };
-                let sum = cost[from] + step + own;
+                let sum = so_far + step + own;
                 if sum < next[to] {
                     next[to] = sum;
-                    back[i][to] = from as u8;
+                    back[to] = from as u8;
                 }
             }
         }

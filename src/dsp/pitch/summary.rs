@@ -15,7 +15,7 @@ const JUMP_CENTS: f64 = 80.0;
 
 /// See [`super::summarise`].
 pub fn summarise(track: &F0Track) -> Option<NoteSummary> {
-    if !(track.hop_s > 0.0) {
+    if track.hop_s.is_nan() || track.hop_s <= 0.0 {
         return None;
     }
     let (first, last) = longest_run(track)?;
