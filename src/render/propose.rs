@@ -1,7 +1,7 @@
 //! Fills a take's recipe.
 
-use super::chain::{Analysed, Rendered, render};
-use crate::audio::level;
+use super::chain::{Analysed, Rendered, finished, render};
+use crate::audio::{AudioBuf, level};
 use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
@@ -24,6 +24,8 @@ const BEFORE_RELEASE: Seconds = Seconds(0.05);
 const WRONG_NOTE_CENTS: f64 = 60.0;
 /// Highest sample peak that a proposal leaves.
 const PEAK_CEILING: Decibels = Decibels(-0.3);
+/// Two voices of a crossfade, each at its full gain, stand at most 20·log10(2) dB above one.
+const CROSSFADE_ROOM: Decibels = Decibels(6.1);
 /// Loops shorter than this sound like a machine; they are only taken where the search finds no others.
 const SHORTEST_LOOP: Seconds = Seconds(0.05);
 /// Longer ones gain nothing.
@@ -60,7 +62,6 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
         level: LevelRecipe::default(),
     };
     let rendered = render(a, &recipe, setup.a4, setup.delivery_rate)?;
-    recipe.level.gain = gain_under_ceiling(&rendered);
     let mut concerns: Vec<Concern> =
         take.concerns.iter().filter(|c| c.kind != ConcernKind::NoGoodLoop).cloned().collect();
     let loops = match candidates(a, &rendered, LOOPS) {
@@ -73,6 +74,7 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     };
     let locked = take.recipe.as_ref().and_then(|r| r.looping).filter(|l| l.locked);
     recipe.looping = locked.or_else(|| loops.first().map(|(_, l)| *l));
+    recipe.level.gain = gain_under_ceiling(&rendered, a, &recipe, setup)?;
     if let Some(l) = &recipe.looping
         && l.score < setup.accept_score
     {
@@ -110,9 +112,18 @@ fn trim_for(take: &Take, a: &Analysed) -> TrimRecipe {
     }
 }
 
-fn gain_under_ceiling(r: &Rendered) -> Decibels {
-    let peak = r.audio.channels().map(level::peak).fold(0f32, f32::max);
-    Decibels((PEAK_CEILING.0 - Decibels::of_amplitude(f64::from(peak)).0).min(0.0))
+/// The gain that keeps the finished take, crossfade included, under the ceiling.
+fn gain_under_ceiling(bare: &Rendered, a: &Analysed, recipe: &Recipe, setup: &Setup) -> Result<Decibels> {
+    let peak = |audio: &AudioBuf| {
+        let peak = audio.channels().map(level::peak).fold(0f32, f32::max);
+        Decibels::of_amplitude(f64::from(peak)).0
+    };
+    let mut highest = peak(&bare.audio);
+    // Where there is less room than two voices of a crossfade can need, it is measured.
+    if recipe.looping.is_some() && highest > PEAK_CEILING.0 - CROSSFADE_ROOM.0 {
+        highest = peak(&finished(&render(a, recipe, setup.a4, setup.delivery_rate)?)?);
+    }
+    Ok(Decibels((PEAK_CEILING.0 - highest).min(0.0)))
 }
 
 /// Loops for a take whose trim and tuning are settled: candidates in rendered frames and as recipes.

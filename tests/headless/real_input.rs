@@ -19,9 +19,18 @@ struct Sample {
     exact: f64,
 }
 
-/// Why a sample's root may differ, by name. Each was listened to in its spectrum: what the set
-/// calls its root is not the period of the wave.
-const EXCEPTIONS: &[(&str, &str)] = &[];
+/// Samples whose root key is not the note that an octave-true tracker finds, each with what its
+/// spectrum shows (multiples are of the set's own key).
+const EXCEPTIONS: &[(&str, &str)] = &[
+    ("OceanWaves", "surf: noise without a partial"),
+    ("TubeBell", "bell: partials at 0.63, 1.23, 2.00 and 2.94, none at the key, which is a strike note"),
+    ("Saw Wave C6", "its loop of 11 frames sounds 2004.5 Hz, nearer to the B below"),
+    ("Church Org", "a stop an octave below: a partial at 0.5, a loop of two periods of the key"),
+    ("B3LoDistSlow", "organ with a drawbar an octave below: partials at 0.5 and 1.5"),
+    ("Perc Organ", "organ with a drawbar an octave below: the strongest partial at 0.5"),
+    ("DrawBar Organ", "organ with a drawbar an octave below: the strongest partial at 0.5"),
+    ("Octave Wave", "two voices an octave apart: the lower one is the stronger"),
+];
 
 fn is_looped(r: &InstrumentRegion) -> bool {
     matches!(r.get_sample_modes(), LoopMode::Continuous | LoopMode::LoopUntilNoteOff)
@@ -57,9 +66,19 @@ fn samples(set: &SoundFont) -> Vec<Sample> {
             let (root, exact) = *uses.first()?;
             let agreed = uses.iter().all(|(_, e)| (e - exact).abs() < 0.3);
             // The tracker's range is 27.5 Hz to 4.2 kHz.
-            (agreed && (21.0..=107.0).contains(&exact)).then(|| unrolled(set, h, root, exact))?
+            let pitched = (21.0..=107.0).contains(&exact) && loop_holds_periods(h, exact);
+            (agreed && pitched).then(|| unrolled(set, h, root, exact))?
         })
         .collect()
+}
+
+/// Whether the loop that people set holds a whole number of periods of the key they gave it: what
+/// makes a looped sample sound that key. Loops are cut at whole frames and roots are tuned to
+/// somewhat less than half a step, 3 %; loops of many periods hold any number within that.
+fn loop_holds_periods(h: &SampleHeader, exact: f64) -> bool {
+    let period = f64::from(h.get_sample_rate()) / (440.0 * ((exact - 69.0) / 12.0).exp2());
+    let periods = f64::from(h.get_end_loop() - h.get_start_loop()) / period;
+    periods > 0.5 && (periods - periods.round()).abs() <= 1.0 / period + 0.03 * periods
 }
 
 /// The sample with its own loop gone round until it lasts two and a half seconds, and a release: as
