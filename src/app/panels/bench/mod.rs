@@ -14,6 +14,7 @@ pub mod model;
 mod overview;
 mod pitch;
 mod score;
+mod seam;
 mod side;
 mod suggestions;
 mod tools;
@@ -41,6 +42,7 @@ pub struct BenchPanel {
     cents_half: Option<f64>,
     handles: HandleMemory,
     gesture: Gesture,
+    seam: seam::SeamCloseUp,
 }
 
 /// Ways to change what is seen.
@@ -98,8 +100,8 @@ impl BenchPanel {
             .exact_size(308.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
-            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, out));
-        let frame = Frame::new().fill(theme.paper).inner_margin(Margin::symmetric(10, 8));
+            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, &mut self.seam, out));
+        let frame = Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {
             let wish = tools::show(ui, view, model, out);
             lanes::show(self, ui, view, model, wish, out);

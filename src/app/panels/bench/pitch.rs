@@ -9,6 +9,7 @@ use super::lanes::Lane;
 use super::model::Model;
 use super::{edits, wave};
 use crate::app::command::Command;
+use crate::app::words;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::pitch_lane::{self, CentsAxis, Trace, TraceValue};
 use crate::dsp::tune::{Deviation, StrengthCurve};
@@ -69,7 +70,7 @@ fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
         let y = painter.round_to_pixel_center(cents.y(c));
         painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.line.gamma_multiply(0.6)));
         if (y - lane.rect.top()) > 22.0 {
-            lane.gutter_text(ui, y, &format!("{c:+.0}"));
+            lane.gutter_text(ui, y, &words::signed(c, 0));
         }
     }
     let y = painter.round_to_pixel_center(cents.y(0.0));
@@ -127,7 +128,7 @@ fn summary(ui: &Ui, lane: &Lane<'_, '_>, head: Rect, ground: &egui::Response) {
         head.left_center(),
         egui::Align2::LEFT_CENTER,
         &text,
-        FontId::proportional(11.5),
+        FontId::proportional(12.0),
         lane.theme().ink_soft,
     );
     let text = format!("Pitch: {text}");
@@ -156,7 +157,13 @@ fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
         line.iter().map(|p| (p.x, p.y, lane.rect.bottom())),
         t.accent.gamma_multiply(0.09),
     ));
+    let end = line.last().copied().unwrap_or_default();
     painter.line(line, Stroke::new(1.2, t.accent));
+    let text = format!("strength {:.0} %", last.1 * 100.0);
+    let galley = painter.layout_no_wrap(text, FontId::proportional(11.0), t.accent);
+    let below = end.y + 3.0 + galley.size().y <= lane.rect.bottom();
+    let y = if below { end.y + 3.0 } else { end.y - 3.0 - galley.size().y };
+    painter.galley(pos2(lane.rect.right() - 6.0 - galley.size().x, y), galley, t.accent);
 }
 
 fn nodes(
@@ -261,7 +268,7 @@ fn buttons(
         egui::UiBuilder::new().max_rect(head).layout(egui::Layout::right_to_left(egui::Align::Center));
     ui.scope_builder(builder, |ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
-        let small = |text: &str| Button::new(egui::RichText::new(text).size(11.0)).small();
+        let small = |text: &str| Button::new(egui::RichText::new(text).size(12.0)).small();
         for (text, name, nearer) in [("+", "Cents scale nearer", true), ("–", "Cents scale further", false)]
         {
             let next = pitch_lane::stepped_half(half, nearer);
@@ -269,7 +276,7 @@ fn buttons(
                 *cents_half = Some(next);
             }
         }
-        ui.label(egui::RichText::new(format!("±{half:.0} cents")).size(11.0).color(lane.theme().ink_soft));
+        ui.label(egui::RichText::new(format!("±{half:.0} cents")).size(12.0).color(lane.theme().ink_soft));
         ui.add_space(6.0);
         let plain = StrengthCurve::default();
         let changed = curve_of(lane.model).is_some_and(|c| *c != plain);
