@@ -132,7 +132,7 @@ fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 64.0), Sense::hover());
     ui.painter().rect_filled(rect, 3.0, view.theme.paper);
     if let Some(columns) = view.derived.thumb(take) {
-        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.ink_soft);
+        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.layer(take.layer));
     }
 }
 

@@ -1,13 +1,17 @@
 //! The lanes over their one time axis: where each lies, what is seen of the clip, wheel and pinch.
 
+use std::cell::RefCell;
+
 use egui::{Align2, FontId, Painter, Rect, Stroke, Ui, pos2};
 
 use super::model::Model;
+use super::pitch::TraceCache;
 use super::{BenchPanel, Zoom, empty, loops, overview, pitch, wave};
 use crate::app::command::Command;
 use crate::app::theme::Theme;
 use crate::app::view::View;
 use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
+use crate::app::widgets::wave_view::ColumnCache;
 
 /// Left of every lane: its name and scale.
 pub const GUTTER: f32 = 52.0;
@@ -27,6 +31,10 @@ pub struct Lane<'a, 'v> {
     pub rect: Rect,
     /// Whether anything may be changed.
     pub editable: bool,
+    /// Columns of waves drawn lately.
+    pub columns: &'a RefCell<ColumnCache>,
+    /// Pitch lines drawn lately.
+    pub traces: &'a RefCell<TraceCache>,
 }
 
 impl<'a> Lane<'a, '_> {
@@ -136,6 +144,8 @@ pub fn show(
         axis: TimeAxis::new(seen, rect.left(), rect.right()),
         rect,
         editable,
+        columns: &bench.columns,
+        traces: &bench.traces,
     };
     seen = overview::show(ui, &lane(p.overview, limits), seen, shortest_s(model));
     ruler(ui, &lane(p.ruler, seen));

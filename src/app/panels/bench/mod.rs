@@ -20,12 +20,15 @@ mod suggestions;
 mod tools;
 mod wave;
 
+use std::cell::RefCell;
+
 use egui::{Frame, Margin, Panel, Ui};
 
 use crate::app::command::Command;
 use crate::app::view::View;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::time_axis::TimeRange;
+use crate::app::widgets::wave_view::ColumnCache;
 use crate::session::TakeId;
 
 use gesture::Gesture;
@@ -43,6 +46,8 @@ pub struct BenchPanel {
     handles: HandleMemory,
     gesture: Gesture,
     seam: seam::SeamCloseUp,
+    columns: RefCell<ColumnCache>,
+    traces: RefCell<pitch::TraceCache>,
 }
 
 /// Ways to change what is seen.

@@ -16,7 +16,8 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> T
     let painter = lane.ground(ui, "Clip");
     let look = wave::look(lane, lane.rect.shrink2(egui::vec2(0.0, 4.0)));
     let look = wave_view::WaveLook { silhouette: true, ..look };
-    wave_view::paint_filled(&painter, &lane.axis, wave::of(lane.model.sound, lane.model), look);
+    let sound = wave::of(lane.model.sound, lane.model);
+    wave_view::paint_filled(&painter, &lane.axis, sound, look, &mut lane.columns.borrow_mut());
     wave::dim_outside(lane, &painter);
     room_tone(lane, &painter);
     if let Some(l) = lane.model.looping() {

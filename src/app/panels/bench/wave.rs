@@ -29,8 +29,8 @@ fn wave_at(sound: &FromSource, starts_s: f64, rate_hz: f64) -> Wave<'_> {
 /// How the take's wave looks in a lane.
 pub fn look(lane: &Lane<'_, '_>, rect: Rect) -> WaveLook {
     let t = lane.theme();
-    let core = layer_ink(t, lane.model.take.layer);
-    WaveLook { rect, full: full_scale(lane), body: mix(t.sheet, core, 0.45), core, silhouette: false }
+    let edge = layer_ink(t, lane.model.take.layer);
+    WaveLook { rect, full: full_scale(lane), edge, heart: mix(t.sheet, edge, 0.3), silhouette: false }
 }
 
 /// The layer's colour, drawn towards the ink so far that it reads on the sheet.
@@ -85,6 +85,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
         &lane.axis,
         of(lane.model.sound, lane.model),
         look(lane, inner(lane.rect)),
+        &mut lane.columns.borrow_mut(),
     );
     dim_outside(lane, &painter);
     fades(lane, &painter);
@@ -155,12 +156,13 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
         let rate = source.rate.as_f64();
         let first = sound.analysed.clip.offset.0 as f64;
         let wave = wave_at(sound, here_s + (first - onset) / rate, rate);
-        let body = layer_ink(lane.theme(), other.layer).gamma_multiply(0.5);
+        let edge = layer_ink(lane.theme(), other.layer).gamma_multiply(0.6);
         wave_view::paint_outline(
             painter,
             &lane.axis,
             wave,
-            WaveLook { body, ..look(lane, inner(lane.rect)) },
+            WaveLook { edge, ..look(lane, inner(lane.rect)) },
+            &mut lane.columns.borrow_mut(),
         );
     }
 }
