@@ -24,7 +24,8 @@ const RATES: [u32; 4] = [44_100, 48_000, 88_200, 96_000];
 
 const TITLE_TIP: &str = "What {set} stands for in the names; Enter takes it";
 const PATTERN_TIP: &str = "How the files are called: {set} the title, {note} such as C#4, {midi} its number, {layer} from 1; Enter takes it";
-const SCORE_TIP: &str = "“Accept what passes” takes proposals with at least this loop score, 0 to 100; Enter takes it";
+const SCORE_TIP: &str =
+    "“Accept what passes” takes proposals with at least this loop score, 0 to 100; Enter takes it";
 const FOLDER_TIP: &str = "Where the files are written; the folder is made if it is not there";
 
 /// Names on disk, or why there are none.
@@ -99,7 +100,9 @@ impl DeliverPanel {
         }
         ui.end_row();
         ui.label("Name pattern");
-        if let Some(name_pattern) = field(ui, ("Name pattern", PATTERN_TIP), &setup.name_pattern, &mut self.pattern, 220.0) {
+        if let Some(name_pattern) =
+            field(ui, ("Name pattern", PATTERN_TIP), &setup.name_pattern, &mut self.pattern, 220.0)
+        {
             change("Name pattern", Setup { name_pattern, ..setup.clone() });
         }
         ui.end_row();
@@ -138,7 +141,9 @@ impl DeliverPanel {
         }
         let Some((_, folder)) = &mut self.folder else { return };
         ui.label("Folder");
-        ui.add(TextEdit::singleline(folder).desired_width(f32::INFINITY)).accessible_name("Folder").on_hover_text(FOLDER_TIP);
+        ui.add(TextEdit::singleline(folder).desired_width(f32::INFINITY))
+            .accessible_name("Folder")
+            .on_hover_text(FOLDER_TIP);
         let names_fit = matches!(&self.names, Some((_, Ok(names))) if !names.is_empty());
         let busy = view.jobs.iter().any(|j| j.stage.starts_with("Deliver"));
         let ready = names_fit && !busy && !folder.trim().is_empty();

@@ -14,7 +14,8 @@ use crate::app::words;
 use crate::session::{Edit, Source, Take, TakeId, TakeState};
 use crate::survey::names::parse_note;
 
-const NOTE_TIP: &str = "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
+const NOTE_TIP: &str =
+    "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
 const LAYER_TIP: &str = "Which pass over the notes it belongs to, from 1; then Enter";
 /// Why nothing can be changed.
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";

@@ -3,7 +3,7 @@
 use egui::{Button, Ui, vec2};
 
 use crate::app::command::{Command, SoundCommand};
-use crate::app::shortcuts::{Action, of, key_words, tip};
+use crate::app::shortcuts::{Action, key_words, of, tip};
 use crate::app::view::View;
 use crate::playback::message::Side;
 use crate::session::Take;
@@ -20,8 +20,20 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
     let seamless = silent.clone().or_else(|| why_no_loop(ui, take));
     let rows = [
         (word, about, Action::PlayStop, silent.clone(), wish),
-        ("Loop", "Plays the loop round and round", Action::PlayLoop, seamless.clone(), SoundCommand::PlayLoop),
-        ("Seam", "Plays from a second before the loop end across the seam", Action::PlaySeam, seamless, SoundCommand::PlaySeam),
+        (
+            "Loop",
+            "Plays the loop round and round",
+            Action::PlayLoop,
+            seamless.clone(),
+            SoundCommand::PlayLoop,
+        ),
+        (
+            "Seam",
+            "Plays from a second before the loop end across the seam",
+            Action::PlaySeam,
+            seamless,
+            SoundCommand::PlaySeam,
+        ),
     ];
     for (text, about, action, why_not, wish) in rows {
         let button = Button::new(text).min_size(vec2(52.0, 0.0));
@@ -59,8 +71,13 @@ fn why_silent(view: &View<'_>) -> Option<String> {
 fn why_no_loop(ui: &Ui, take: &Take) -> Option<String> {
     let key = |a: Action| key_words(ui.ctx(), &of(a).keys[0]);
     match &take.recipe {
-        None => Some(format!("This take has no recipe yet, so no loop either: propose one ({})", key(Action::Propose))),
-        Some(r) if r.looping.is_none() => Some(format!("This take has no loop yet: make one on the bench ({})", key(Action::RoomBench))),
+        None => Some(format!(
+            "This take has no recipe yet, so no loop either: propose one ({})",
+            key(Action::Propose)
+        )),
+        Some(r) if r.looping.is_none() => {
+            Some(format!("This take has no loop yet: make one on the bench ({})", key(Action::RoomBench)))
+        }
         Some(_) => None,
     }
 }

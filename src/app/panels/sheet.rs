@@ -43,7 +43,7 @@ impl Form {
     /// The wide form shares out the width among the layers.
     fn wide(available: f32, layers: u16) -> Self {
         let columns = f32::from(layers.max(1));
-        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 230.0);
+        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 340.0);
         Self { wide: true, cell: vec2(width, 56.0) }
     }
 }
@@ -121,7 +121,8 @@ impl SheetPanel {
         let accept = format!(
             "Accepts every proposed take with a loop score of at least {score:.0} (0 to 100) and no concern that needs a look"
         );
-        let none = (counts.state(TakeState::Proposed) == 0).then_some("No take is proposed; propose all first");
+        let none =
+            (counts.state(TakeState::Proposed) == 0).then_some("No take is proposed; propose all first");
         if key_button(ui, "Accept what passes", &accept, Action::AcceptPassing, read_only.or(none)) {
             commands.push(Command::Work(WorkCommand::AcceptPassing));
         }

@@ -207,7 +207,10 @@ mod tests {
         assert!(smooth(&comb).iter().all(|c| *c == (-1.0, 1.0)));
         // A lone peak is not lost, nor made higher.
         let lone: Vec<_> = (0..9).map(|i| of(if i == 4 { 1.0 } else { 0.0 })).collect();
-        assert_eq!(smooth(&lone).iter().map(|c| c.1).collect::<Vec<_>>(), [0.0, 0.0, 0.0, 0.5, 1.0, 0.5, 0.0, 0.0, 0.0]);
+        assert_eq!(
+            smooth(&lone).iter().map(|c| c.1).collect::<Vec<_>>(),
+            [0.0, 0.0, 0.0, 0.5, 1.0, 0.5, 0.0, 0.0, 0.0]
+        );
         assert_eq!(smooth(&[]), []);
     }
 }

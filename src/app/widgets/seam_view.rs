@@ -50,7 +50,11 @@ impl Seam {
         let before = (0..each).map(|k| heard(end - 1 - (each - 1 - k) % length)).collect();
         let after = (0..each).map(|k| heard(start + k % length)).collect();
         // Where the loop is shorter than what is shown, the take before it is not what was heard.
-        let straight = if each <= end { (end - each..(end + each).min(audio.len())).map(raw).collect() } else { Vec::new() };
+        let straight = if each <= end {
+            (end - each..(end + each).min(audio.len())).map(raw).collect()
+        } else {
+            Vec::new()
+        };
         Some(Self { rate_hz: audio.rate().as_f64(), before, after, straight, crossfade: crossfade as usize })
     }
 
@@ -78,7 +82,9 @@ impl Seam {
         };
         let step = self.step();
         let verdict = if step <= SMOOTH_STEP { "the wave goes on" } else { "the wave jumps" };
-        format!("Seam close-up, {shown}: {verdict}, the step across the join is {step:.1} times the largest beside it")
+        format!(
+            "Seam close-up, {shown}: {verdict}, the step across the join is {step:.1} times the largest beside it"
+        )
     }
 
     /// The amplitude that fills the height.
@@ -153,7 +159,13 @@ pub fn paint(painter: &Painter, rect: Rect, seam: &Seam, period: Option<f64>, li
     painter.text(pos2(join - 5.0, up), Align2::RIGHT_TOP, "loop end", font.clone(), t.ink_soft);
     painter.text(pos2(join + 5.0, up), Align2::LEFT_TOP, "loop start", font.clone(), t.ink_soft);
     let ms = format!("{:.1} ms", seam.side_s() * 1000.0);
-    painter.text(pos2(rect.left() + 4.0, down), Align2::LEFT_BOTTOM, format!("−{ms}"), font.clone(), t.ink_soft);
+    painter.text(
+        pos2(rect.left() + 4.0, down),
+        Align2::LEFT_BOTTOM,
+        format!("−{ms}"),
+        font.clone(),
+        t.ink_soft,
+    );
     painter.text(pos2(rect.right() - 4.0, down), Align2::RIGHT_BOTTOM, format!("+{ms}"), font, t.ink_soft);
 }
 
@@ -208,8 +220,7 @@ mod tests {
 
     /// 480 Hz at 48 kHz: a period is exactly 100 frames.
     fn tone(frames: usize) -> AudioBuf {
-        AudioBuf::mono(signals::sine(480.0, 0.5, 48_000.0, frames), SampleRate::new(48_000).unwrap())
-            .unwrap()
+        AudioBuf::mono(signals::sine(480.0, 0.5, 48_000.0, frames), SampleRate::new(48_000).unwrap()).unwrap()
     }
 
     #[test]

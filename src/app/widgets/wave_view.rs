@@ -156,7 +156,8 @@ pub fn paint_filled(
     let columns = cache.columns(wave, plan, look.silhouette);
     let thin = 0.5 / painter.pixels_per_point();
     // The nearer, the less pale its heart: single periods are drawn in one colour.
-    let far = if look.silhouette { 1.0 } else { ((plan.each / wave.rate_hz - 0.001) / 0.003).clamp(0.0, 1.0) };
+    let far =
+        if look.silhouette { 1.0 } else { ((plan.each / wave.rate_hz - 0.001) / 0.003).clamp(0.0, 1.0) };
     let heart = look.edge.lerp_to_gamma(look.heart, far as f32);
     let x = |i: usize| axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz));
     let span = |c: &Column| (look.y(c.max) - thin, look.y(c.min) + thin);

@@ -10,9 +10,9 @@ use crate::app::command::Command;
 use crate::app::theme::{Theme, strong};
 use crate::session::Edit;
 
-const NAME: f32 = 78.0;
+const NAME: f32 = 76.0;
 /// Number fields are at least this wide, so that they stand in columns.
-const NUMBER: f32 = 84.0;
+const NUMBER: f32 = 76.0;
 const WHERE: &str = "Counted from the first frame of the file as it will be written, after tuning, trimming and \
                      the change of rate. The ruler above the wave counts in the source file.";
 
@@ -125,7 +125,7 @@ impl Rows<'_> {
     /// A slider whose value can be typed.
     pub fn slider(&mut self, f: &Field, value: f64, change: Change<'_>) {
         self.row(f.name, f.tip, |ui, gesture, out| {
-            ui.spacing_mut().slider_width = (ui.available_width() - NUMBER - 8.0).max(40.0);
+            ui.spacing_mut().slider_width = (ui.available_width() - NUMBER - 24.0).max(40.0);
             let mut v = value;
             let r = ui.add(
                 Slider::new(&mut v, f.range.clone())
@@ -199,18 +199,23 @@ impl Rows<'_> {
     ) {
         let most = most.max(least);
         let label = "Change loop length";
-        self.row("Length", "In seconds of the delivered file, and in periods of the note.", |ui, gesture, out| {
-            let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
-            let mut s = frames / rate;
-            let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
-            gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
-            let Some(period) = period else { return };
-            let f =
-                Field::new("Length", "periods", least / period..=most / period, label).decimals(2).speed(1.0);
-            let mut n = frames / period;
-            let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
-            gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
-        });
+        self.row(
+            "Length",
+            "In seconds of the delivered file, and in periods of the note.",
+            |ui, gesture, out| {
+                let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
+                let mut s = frames / rate;
+                let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
+                gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
+                let Some(period) = period else { return };
+                let f = Field::new("Length", "periods", least / period..=most / period, label)
+                    .decimals(2)
+                    .speed(1.0);
+                let mut n = frames / period;
+                let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
+                gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
+            },
+        );
     }
 }
 

@@ -38,8 +38,10 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
     let t = lane.theme();
     let all = lane.model.suggestions();
     let shelf = lane.rect.shrink2(egui::vec2(0.0, 3.0));
-    let scale = HeightScale::of(all.iter().map(|(_, l)| l.score).chain(lane.model.looping().map(|l| l.score)));
-    let arc = |l: &LoopRecipe| Arc { left: lane.x(l.start), right: lane.x(l.end), score: scale.height(l.score) };
+    let scale =
+        HeightScale::of(all.iter().map(|(_, l)| l.score).chain(lane.model.looping().map(|l| l.score)));
+    let arc =
+        |l: &LoopRecipe| Arc { left: lane.x(l.start), right: lane.x(l.end), score: scale.height(l.score) };
     let arcs: Vec<Arc> = all.iter().map(|(_, l)| arc(l)).collect();
     let under = ground.hover_pos().and_then(|p| loop_arcs::nearest(&arcs, shelf, p, 9.0));
     for (i, a) in arcs.iter().enumerate().rev() {

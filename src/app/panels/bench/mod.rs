@@ -102,11 +102,12 @@ impl BenchPanel {
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let theme = view.theme;
         Panel::right("bench side")
-            .exact_size(308.0)
+            .exact_size(330.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
             .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, &mut self.seam, out));
-        let frame = Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
+        let frame =
+            Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {
             let wish = tools::show(ui, view, model, out);
             lanes::show(self, ui, view, model, wish, out);

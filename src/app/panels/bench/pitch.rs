@@ -12,11 +12,11 @@ use super::lanes::Lane;
 use super::model::Model;
 use super::{edits, wave};
 use crate::app::command::Command;
-use crate::app::words;
-use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::derived::FromRecipe;
+use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::pitch_lane::{self, CentsAxis, Piece, Trace, TraceValue};
 use crate::app::widgets::time_axis::TimeAxis;
+use crate::app::words;
 use crate::dsp::tune::{Deviation, StrengthCurve};
 use crate::render::chain::Rendered;
 use crate::session::Edit;
@@ -209,7 +209,7 @@ fn space_parts(lane: &Lane<'_, '_>) -> (f64, f64) {
 fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
     let Some(curve) = curve_of(lane.model) else { return };
     let (Some(first), Some(last)) = (curve.nodes.first(), curve.nodes.last()) else { return };
-    let (onset_s, _) = space_parts(lane);
+    let (onset_s, longest_s) = space_parts(lane);
     let x = |t: f64| lane.axis.x_from_s(onset_s + t);
     let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
     let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
@@ -227,7 +227,9 @@ fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
     let galley = painter.layout_no_wrap(text, FontId::proportional(11.0), t.accent);
     let below = end.y + 3.0 + galley.size().y <= lane.rect.bottom();
     let y = if below { end.y + 3.0 } else { end.y - 3.0 - galley.size().y };
-    painter.galley(pos2(lane.rect.right() - 6.0 - galley.size().x, y), galley, t.accent);
+    // Left of the out point, where nothing is paled.
+    let right = lane.rect.right().min(lane.axis.x_from_s(onset_s + longest_s)) - 6.0;
+    painter.galley(pos2(right - galley.size().x, y), galley, t.accent);
 }
 
 fn nodes(

@@ -74,7 +74,8 @@ impl SeamCloseUp {
         let line = wave::layer_ink(view.theme, m.take.layer);
         seam_view::paint(&ui.painter_at(rect), rect, seam, period, line, view.theme);
         if r.has_focus() || r.hovered() {
-            let (width, color) = if r.has_focus() { (2.0, view.theme.ink) } else { (1.0, view.theme.ink_soft) };
+            let (width, color) =
+                if r.has_focus() { (2.0, view.theme.ink) } else { (1.0, view.theme.ink_soft) };
             ui.painter().rect_stroke(rect, 3.0, egui::Stroke::new(width, color), egui::StrokeKind::Inside);
         }
         let words = seam.words(period.map(|_| periods));
@@ -84,7 +85,11 @@ impl SeamCloseUp {
             "{words}.\nThick: what is heard going round. Thin: the take played straight on. Shaded: the \
              crossfade. Upright lines: whole periods."
         );
-        let hover = if sound { tip(ui.ctx(), &format!("{about}\nA click plays across the seam"), Action::PlaySeam) } else { about };
+        let hover = if sound {
+            tip(ui.ctx(), &format!("{about}\nA click plays across the seam"), Action::PlaySeam)
+        } else {
+            about
+        };
         if r.on_hover_text(hover).clicked() && sound {
             out.push(Command::Sound(SoundCommand::PlaySeam));
         }
@@ -103,7 +108,8 @@ impl SeamCloseUp {
                     let next = seam_view::zoomed_periods(periods, nearer, period_s);
                     let b = Button::new(RichText::new(text).size(12.0)).small().min_size(vec2(24.0, 0.0));
                     let r = ui.add_enabled(next != periods, b).accessible_name(name);
-                    let about = format!("{name}: {} of the note to each side", seam_view::periods_words(next));
+                    let about =
+                        format!("{name}: {} of the note to each side", seam_view::periods_words(next));
                     if r.on_hover_text(about).on_disabled_hover_text(name).clicked() {
                         self.periods = Some(next);
                     }

@@ -20,7 +20,14 @@ use fields::{Field, Rows};
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 
 /// Draws the column.
-pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, gesture: &mut Gesture, seam: &mut SeamCloseUp, out: &mut Vec<Command>) {
+pub fn show(
+    ui: &mut Ui,
+    view: &View<'_>,
+    model: &Model<'_>,
+    gesture: &mut Gesture,
+    seam: &mut SeamCloseUp,
+    out: &mut Vec<Command>,
+) {
     header(ui, view, model);
     state_buttons(ui, view, model, out);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
@@ -115,7 +122,8 @@ fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
     for c in all {
         ui.horizontal_top(|ui| {
             glyph::concern_sign(ui, t);
-            ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap()).on_hover_text(c.kind.words());
+            ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap())
+                .on_hover_text(c.kind.words());
         });
     }
 }
@@ -200,12 +208,17 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
 fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
     let fades = [
         ("Fade in", edits::Mark::FadeIn, "From the in point, in milliseconds of the source; half a cosine."),
-        ("Fade out", edits::Mark::FadeOut, "Up to the out point, in milliseconds of the source; half a cosine."),
+        (
+            "Fade out",
+            edits::Mark::FadeOut,
+            "Up to the out point, in milliseconds of the source; half a cosine.",
+        ),
     ];
     for (name, mark, tip) in fades {
         let (Some(value), Some((low, high))) = (mark.value(m), mark.limits(m)) else { continue };
         let ms = 1000.0 / m.rate();
-        let field = Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5).tip(tip);
+        let field =
+            Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5).tip(tip);
         rows.number(&field, value * ms, &|v, rest| mark.edit(m, v / ms, rest));
     }
     let field =
