@@ -349,6 +349,9 @@ fn a_dragged_node_is_one_step_and_stays_in_order() {
 #[test]
 fn a_slider_is_one_step_a_drag_and_typing_is_one() {
     let mut h = bench(worked(1, 3.0));
+    // High enough that the tuning need not be scrolled to.
+    h.set_size(vec2(1280.0, 1200.0));
+    h.run_steps(2);
     let slider = h.get_by_role_and_label(Role::Slider, "Vibrato").rect();
     press(&mut h, slider.left_center() + vec2(8.0, 0.0));
     let end = creep(&mut h, slider.left_center() + vec2(8.0, 0.0), 30);
@@ -402,7 +405,7 @@ fn the_sound_follows_its_buttons() {
     for (label, command) in
         [("Play", SoundCommand::PlayTake), ("Loop", SoundCommand::PlayLoop), ("Seam", SoundCommand::PlaySeam)]
     {
-        h.get_by_label(label).click();
+        h.get_by_role_and_label(Role::Button, label).click();
         h.run_steps(2);
         assert_eq!(h.state_mut().log.pop(), Some(Command::Sound(command)));
     }

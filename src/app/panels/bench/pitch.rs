@@ -75,7 +75,7 @@ fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
     for c in cents.lines() {
         let y = painter.round_to_pixel_center(cents.y(c));
         painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.line.gamma_multiply(0.6)));
-        if (y - lane.rect.top()) > 22.0 {
+        if (y - lane.rect.top()) > 26.0 {
             lane.gutter_text(ui, y, &words::signed(c, 0));
         }
     }

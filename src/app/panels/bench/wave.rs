@@ -345,7 +345,9 @@ fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, respo
             egui::StrokeKind::Inside,
         );
     } else {
-        painter.vline(x, r.y_range(), Stroke::new(width, color));
+        // The loop's lines begin below the flags at the top, which they would run through.
+        let top = if p.mark.in_rendered() { inner(r).top() } else { r.top() };
+        painter.vline(x, top..=r.bottom(), Stroke::new(width, color));
         flag(lane, painter, p.mark, x, color, response.has_focus());
     }
     if response.hovered() || response.dragged() || response.has_focus() {
