@@ -97,8 +97,8 @@ impl Seam {
 /// `half a period`, `1 period`, `4 periods`.
 pub fn periods_words(n: f64) -> String {
     match n {
-        n if n == 0.5 => "half a period".into(),
-        n if n == 1.0 => "1 period".into(),
+        0.5 => "half a period".into(),
+        1.0 => "1 period".into(),
         n => format!("{n:.0} periods"),
     }
 }
