@@ -349,6 +349,9 @@ fn a_dragged_node_is_one_step_and_stays_in_order() {
 #[test]
 fn a_slider_is_one_step_a_drag_and_typing_is_one() {
     let mut h = bench(worked(1, 3.0));
+    // High enough that the tuning need not be scrolled to.
+    h.set_size(vec2(1280.0, 1200.0));
+    h.run_steps(2);
     let slider = h.get_by_role_and_label(Role::Slider, "Vibrato").rect();
     press(&mut h, slider.left_center() + vec2(8.0, 0.0));
     let end = creep(&mut h, slider.left_center() + vec2(8.0, 0.0), 30);
@@ -399,12 +402,10 @@ fn wheel_and_keys_change_what_is_seen() {
 #[test]
 fn the_sound_follows_its_buttons() {
     let mut h = bench(worked(1, 3.0));
-    for (label, command) in [
-        ("Play take", SoundCommand::PlayTake),
-        ("Play loop", SoundCommand::PlayLoop),
-        ("Across the seam", SoundCommand::PlaySeam),
-    ] {
-        h.get_by_label(label).click();
+    for (label, command) in
+        [("Play", SoundCommand::PlayTake), ("Loop", SoundCommand::PlayLoop), ("Seam", SoundCommand::PlaySeam)]
+    {
+        h.get_by_role_and_label(Role::Button, label).click();
         h.run_steps(2);
         assert_eq!(h.state_mut().log.pop(), Some(Command::Sound(command)));
     }
@@ -413,6 +414,35 @@ fn the_sound_follows_its_buttons() {
     h.get_by_label("Stop").click();
     h.run_steps(2);
     assert_eq!(h.state_mut().log.pop(), Some(Command::Sound(SoundCommand::Stop)));
+}
+
+#[test]
+fn the_seam_close_up_says_what_it_shows_zooms_and_plays() {
+    let mut h = bench(worked(1, 3.0));
+    // A3 is 220 Hz (ISO 16): two periods, 9.1 ms, are nearest to 8 ms.
+    assert!(h.query_by_label_contains("Seam close-up, 9.1 ms (2 periods of the note)").is_some());
+    h.get_by_label("Seam nearer").click();
+    h.run_steps(2);
+    let node = h.get_by_label_contains("Seam close-up, 4.5 ms (1 period of the note)");
+    assert!(node.accesskit_node().label().unwrap().contains("the wave goes on"));
+    node.click();
+    h.run_steps(2);
+    assert_eq!(h.state_mut().log.pop(), Some(Command::Sound(SoundCommand::PlaySeam)));
+    h.get_by_label("Seam further").click();
+    h.run_steps(2);
+    assert!(h.query_by_label_contains("Seam close-up, 9.1 ms").is_some());
+}
+
+#[test]
+fn without_a_device_the_buttons_say_why_they_rest() {
+    let mut world = worked(1, 3.0);
+    world.sound.device = Err("no such card".into());
+    let mut h = bench(world);
+    let button = h.get_by_label("Play");
+    assert!(button.accesskit_node().is_disabled());
+    button.hover();
+    h.run_steps(60);
+    assert!(h.query_by_label_contains("No sound device is open: no such card").is_some());
 }
 
 #[test]

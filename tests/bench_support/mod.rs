@@ -181,6 +181,18 @@ pub fn concern() -> Concern {
     )
 }
 
+/// Gives a context the program's fonts and styles; whether it had them already (they count from the
+/// next pass on).
+pub fn dress(ctx: &egui::Context) -> bool {
+    let id = egui::Id::unique("dressed");
+    let had = ctx.data(|d| d.get_temp::<bool>(id)).unwrap_or(false);
+    if !had {
+        seamwright::app::theme::install(ctx);
+        ctx.data_mut(|d| d.insert_temp(id, true));
+    }
+    had
+}
+
 impl World {
     /// The take under the hands.
     pub fn take(&self) -> Arc<Take> {
@@ -194,6 +206,9 @@ impl World {
 
     /// Runs the panel for one pass and carries its edits out, as the program does.
     pub fn pass(&mut self, ui: &mut Ui) {
+        if !dress(ui.ctx()) {
+            return;
+        }
         let document = Arc::clone(self.history.document());
         let sheet = Sheet::of(&document);
         let view = View {

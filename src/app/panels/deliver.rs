@@ -22,6 +22,12 @@ const SAMPLE_BYTES: f64 = 3.0;
 /// Rates that can be delivered, in Hz (common practice, no source).
 const RATES: [u32; 4] = [44_100, 48_000, 88_200, 96_000];
 
+const TITLE_TIP: &str = "What {set} stands for in the names; Enter takes it";
+const PATTERN_TIP: &str = "How the files are called: {set} the title, {note} such as C#4, {midi} its number, {layer} from 1; Enter takes it";
+const SCORE_TIP: &str =
+    "“Accept what passes” takes proposals with at least this loop score, 0 to 100; Enter takes it";
+const FOLDER_TIP: &str = "Where the files are written; the folder is made if it is not there";
+
 /// Names on disk, or why there are none.
 type Names = Result<Vec<(TakeId, String)>>;
 
@@ -87,14 +93,16 @@ impl DeliverPanel {
             commands.push(Command::Edit(EditCommand::Do { label: label.into(), edit }));
         };
         ui.label("Title");
-        if let Some(title) = field(ui, "Title", &setup.title, &mut self.title, 220.0)
+        if let Some(title) = field(ui, ("Title", TITLE_TIP), &setup.title, &mut self.title, 220.0)
             && !title.trim().is_empty()
         {
             change("Title of the set", Setup { title: title.trim().into(), ..setup.clone() });
         }
         ui.end_row();
         ui.label("Name pattern");
-        if let Some(name_pattern) = field(ui, "Name pattern", &setup.name_pattern, &mut self.pattern, 220.0) {
+        if let Some(name_pattern) =
+            field(ui, ("Name pattern", PATTERN_TIP), &setup.name_pattern, &mut self.pattern, 220.0)
+        {
             change("Name pattern", Setup { name_pattern, ..setup.clone() });
         }
         ui.end_row();
@@ -117,7 +125,7 @@ impl DeliverPanel {
         ui.end_row();
         ui.label("Accept from score");
         let now = format!("{:.0}", setup.accept_score);
-        if let Some(text) = field(ui, "Accept from score", &now, &mut self.score, 60.0)
+        if let Some(text) = field(ui, ("Accept from score", SCORE_TIP), &now, &mut self.score, 60.0)
             && let Some(accept_score) = text.trim().parse().ok().filter(|s| (0.0..=100.0).contains(s))
         {
             change("Accept score", Setup { accept_score, ..setup.clone() });
@@ -133,7 +141,9 @@ impl DeliverPanel {
         }
         let Some((_, folder)) = &mut self.folder else { return };
         ui.label("Folder");
-        ui.add(TextEdit::singleline(folder).desired_width(f32::INFINITY)).accessible_name("Folder");
+        ui.add(TextEdit::singleline(folder).desired_width(f32::INFINITY))
+            .accessible_name("Folder")
+            .on_hover_text(FOLDER_TIP);
         let names_fit = matches!(&self.names, Some((_, Ok(names))) if !names.is_empty());
         let busy = view.jobs.iter().any(|j| j.stage.starts_with("Deliver"));
         let ready = names_fit && !busy && !folder.trim().is_empty();
@@ -208,6 +218,10 @@ fn summary(ui: &mut Ui, view: &View<'_>) {
         bytes += length * rate.as_f64() * f64::from(source.channels) * SAMPLE_BYTES;
     }
     ui.label(RichText::new("What will be written").family(strong()));
+    if count == 0 {
+        ui.label(soft("Nothing yet: no take is accepted.", view.theme));
+        return;
+    }
     let rows = [
         ("Files", format!("{count}, {looped} of them with a loop")),
         ("Form", format!("WAV, 24 bits, {} Hz", rate.hz())),

@@ -2,17 +2,23 @@
 
 use egui::{Button, Grid, RichText, ScrollArea, Sense, Ui, vec2};
 
-use crate::app::command::{Command, EditCommand, GoCommand, Room, SoundCommand};
-use crate::app::shortcuts::{Action, command_for, other, tip};
+use super::hearing;
+use crate::app::command::{Command, EditCommand, GoCommand, Room};
+use crate::app::shortcuts::{Action, command_for, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
 use crate::app::widgets::control::{field, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
-use crate::playback::message::Side;
 use crate::session::{Edit, Source, Take, TakeId, TakeState};
 use crate::survey::names::parse_note;
+
+const NOTE_TIP: &str =
+    "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
+const LAYER_TIP: &str = "Which pass over the notes it belongs to, from 1; then Enter";
+/// Why nothing can be changed.
+const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 
 /// The details.
 #[derive(Debug, Default)]
@@ -57,10 +63,10 @@ impl DetailsPanel {
         ui.add_enabled_ui(!view.read_only, |ui| {
             ui.horizontal(|ui| {
                 ui.label("Note");
-                note = field(ui, "Note", &now_note, &mut self.note, 70.0);
+                note = field(ui, ("Note", NOTE_TIP), &now_note, &mut self.note, 70.0);
                 ui.add_space(8.0);
                 ui.label("Layer");
-                layer = field(ui, "Layer", &now_layer, &mut self.layer, 46.0);
+                layer = field(ui, ("Layer", LAYER_TIP), &now_layer, &mut self.layer, 46.0);
             });
         });
         if note.is_some() || layer.is_some() {
@@ -127,68 +133,49 @@ fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 64.0), Sense::hover());
     ui.painter().rect_filled(rect, 3.0, view.theme.paper);
     if let Some(columns) = view.derived.thumb(take) {
-        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.ink_soft);
+        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.layer(take.layer));
     }
 }
 
 fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
-    let sound = view.sound.device.is_ok();
-    let looped = sound && take.recipe.as_ref().is_some_and(|r| r.looping.is_some());
     ui.add_space(4.0);
-    ui.horizontal_wrapped(|ui| {
-        let plays = view.sound.playing.is_some();
-        let word = if plays { "Stop" } else { "Play" };
-        let play = "Plays the take and goes round its loop, or stops";
-        if key_button(ui, word, play, Action::PlayStop, sound) {
-            commands.push(Command::Sound(if plays { SoundCommand::Stop } else { SoundCommand::PlayTake }));
-        }
-        if key_button(ui, "Loop", "Plays the loop round and round", Action::PlayLoop, looped) {
-            commands.push(Command::Sound(SoundCommand::PlayLoop));
-        }
-        let seam = "Plays from a second before the loop end across the seam";
-        if key_button(ui, "Seam", seam, Action::PlaySeam, looped) {
-            commands.push(Command::Sound(SoundCommand::PlaySeam));
-        }
-        let hears = match view.sound.side {
-            Side::Rendered => "Hear source",
-            Side::Source => "Hear result",
-        };
-        if key_button(
-            ui,
-            hears,
-            "Changes between the result and the source as recorded",
-            Action::Compare,
-            sound,
-        ) {
-            commands.push(Command::Sound(SoundCommand::Listen(other(view.sound.side))));
-        }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        hearing::buttons(ui, view, take, commands);
     });
 }
 
 fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
-    let may = !view.read_only;
     let has_recipe = take.recipe.is_some();
-    ui.horizontal_wrapped(|ui| {
-        let mut button = |text, about, action, enabled| {
-            if key_button(ui, text, about, action, enabled && may) {
+    let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        let mut button = |text, about, action, why_not: Option<&str>| {
+            let why_not = view.read_only.then_some(READ_ONLY).or(why_not);
+            if key_button(ui, text, about, action, why_not) {
                 commands.extend(command_for(action, view, false));
             }
         };
-        let accept = if has_recipe { "This take will be delivered" } else { "Propose a recipe first" };
-        button("Accept", accept, Action::Accept, has_recipe && take.state != TakeState::Accepted);
-        button(
-            "Set aside",
-            "This take will not be delivered",
-            Action::SetAside,
-            take.state != TakeState::SetAside,
-        );
-        let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
-        button("Undecide", "Takes the decision back", Action::Undecide, decided);
+        let why_not = match take.state {
+            TakeState::Accepted => Some("It is accepted already"),
+            _ if !has_recipe => Some("It has no recipe yet; propose one first"),
+            _ => None,
+        };
+        button("Accept", "This take will be delivered", Action::Accept, why_not);
+        let why_not = (take.state == TakeState::SetAside).then_some("It is set aside already");
+        button("Set aside", "This take will not be delivered; nothing is lost", Action::SetAside, why_not);
+        let why_not = (!decided).then_some("It is not decided yet");
+        button("Undecide", "Takes the decision back", Action::Undecide, why_not);
     });
-    ui.horizontal_wrapped(|ui| {
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
         let again = if has_recipe { "Propose again" } else { "Propose" };
-        let enabled = may && take.note.is_some();
-        if key_button(ui, again, "Fills in tuning, trim and loop", Action::Propose, enabled) {
+        let why_not = match take.note {
+            _ if view.read_only => Some(READ_ONLY),
+            None => Some("Give the take a note first, under “Place in the sheet”"),
+            Some(_) => None,
+        };
+        if key_button(ui, again, "Fills in tuning, trim and loop", Action::Propose, why_not) {
             commands.extend(command_for(Action::Propose, view, false));
         }
         let bench = Button::new("Open on the bench");

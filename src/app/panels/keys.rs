@@ -32,6 +32,8 @@ impl KeysPanel {
                         group(ui, ctx, theme, "Hearing");
                         group(ui, ctx, theme, "Deciding");
                     });
+                    ui.add_space(28.0);
+                    ui.vertical(|ui| bench(ui, theme));
                 });
                 ui.add_space(4.0);
                 ui.label(soft("In the sheet, arrows go from cell to cell. Tab goes from control to control; Escape leaves one.", theme));
@@ -41,6 +43,33 @@ impl KeysPanel {
         close |= ctx.input(|i| i.key_pressed(Key::Escape));
         if open && !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
     }
+}
+
+/// Keys that belong to what has the focus on the bench, and what the mouse does there.
+const BENCH: [(&str, &str); 12] = [
+    ("+ and –", "See nearer, further"),
+    ("F", "See the whole clip"),
+    ("Shift+F", "See the loop"),
+    ("Wheel", "Earlier, later"),
+    ("Ctrl+Wheel", "Nearer, further at the pointer"),
+    ("Tab", "From handle to handle"),
+    ("Left, Right", "Handle by 1 frame"),
+    ("Shift+Left, Right", "Handle by 10 ms"),
+    ("Page Up, Down", "Handle by one period"),
+    ("Z, Shift+Z", "To the next zero crossing, back"),
+    ("Delete", "Takes a strength node away"),
+    ("Escape", "Gives a drag up"),
+];
+
+fn bench(ui: &mut egui::Ui, theme: &Theme) {
+    ui.label(RichText::new("On the bench").family(strong()));
+    Grid::new("bench keys").num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
+        for (keys, words) in BENCH {
+            ui.label(RichText::new(keys).color(theme.accent));
+            ui.label(words);
+            ui.end_row();
+        }
+    });
 }
 
 fn group(ui: &mut egui::Ui, ctx: &Context, theme: &Theme, name: &str) {

@@ -4,6 +4,7 @@
 pub mod bench;
 pub mod deliver;
 pub mod details;
+mod hearing;
 pub mod jobs;
 pub mod keys;
 pub mod notices;
@@ -101,7 +102,9 @@ impl Panels {
             .default_size(width)
             .size_range(150.0..=width.max(160.0))
             .show(ui, |ui| take(self.sheet.ui(ui, view)));
-        CentralPanel::default().frame(frame(theme.paper, Margin::symmetric(12, 10))).show(ui, |ui| {
+        // The bench goes to the edges: it has a column of its own at the right.
+        let margin = if view.room == Room::Bench { Margin::ZERO } else { Margin::symmetric(12, 10) };
+        CentralPanel::default().frame(frame(theme.paper, margin)).show(ui, |ui| {
             take(match view.room {
                 Room::Bench => self.bench.ui(ui, view),
                 _ => self.deliver.ui(ui, view),

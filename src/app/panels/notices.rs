@@ -72,7 +72,7 @@ fn row(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, button: &str) -> bo
             ui.add(egui::Label::new(RichText::new(text).color(view.theme.ink)).wrap());
         });
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            pressed = ui.button(button).clicked();
+            pressed = ui.button(button).on_hover_text("Takes this message away").clicked();
         });
     });
     pressed
@@ -87,12 +87,14 @@ pub fn caution_box(ui: &mut Ui, view: &View<'_>) -> bool {
         .corner_radius(4)
         .inner_margin(12)
         .show(ui, |ui| {
+            ui.set_min_width(ui.available_width());
             ui.horizontal(|ui| {
                 glyph::concern_sign(ui, view.theme);
                 ui.label(RichText::new("Before you listen").family(strong()));
             });
             ui.label(CAUTION);
-            read = ui.button("I have read this").clicked();
+            ui.add_space(2.0);
+            read = ui.button("I have read this").on_hover_text("Does not show again").clicked();
         });
     read
 }

@@ -19,6 +19,8 @@ use crate::app::words;
 use crate::session::{Take, TakeId, TakeState};
 use crate::units::MidiNote;
 
+/// Why nothing can be changed.
+const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 const NOTE_WIDTH: f32 = 42.0;
 const HEAD_HEIGHT: f32 = 26.0;
 const GAP: f32 = 4.0;
@@ -41,7 +43,7 @@ impl Form {
     /// The wide form shares out the width among the layers.
     fn wide(available: f32, layers: u16) -> Self {
         let columns = f32::from(layers.max(1));
-        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 230.0);
+        let width = ((available - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 340.0);
         Self { wide: true, cell: vec2(width, 56.0) }
     }
 }
@@ -102,52 +104,38 @@ impl SheetPanel {
             });
         });
         if !wide {
-            if key_button(
-                ui,
-                "Next to look at",
-                "The next take that is not decided",
-                Action::NextToLookAt,
-                counts.open() > 0,
-            ) {
-                commands.push(Command::Go(GoCommand::NextToLookAt));
-            }
+            next_to_look_at(ui, &counts, commands);
             return;
         }
         ui.horizontal_wrapped(|ui| self.actions(ui, view, &counts, commands));
     }
 
     fn actions(&mut self, ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Command>) {
-        let may = !view.read_only;
+        let read_only = view.read_only.then_some(READ_ONLY);
         let propose = "Fills in tuning, trim and loop of every new take; you decide afterwards";
-        if key_button(ui, "Propose all", propose, Action::ProposeAll, may && counts.state(TakeState::New) > 0)
-        {
+        let none_new = (counts.state(TakeState::New) == 0).then_some("No take is new");
+        if key_button(ui, "Propose all", propose, Action::ProposeAll, read_only.or(none_new)) {
             commands.push(Command::Work(WorkCommand::ProposeAll));
         }
         let score = view.document.setup.accept_score;
         let accept = format!(
             "Accepts every proposed take with a loop score of at least {score:.0} (0 to 100) and no concern that needs a look"
         );
-        let some = counts.state(TakeState::Proposed) > 0;
-        if key_button(ui, "Accept what passes", &accept, Action::AcceptPassing, may && some) {
+        let none =
+            (counts.state(TakeState::Proposed) == 0).then_some("No take is proposed; propose all first");
+        if key_button(ui, "Accept what passes", &accept, Action::AcceptPassing, read_only.or(none)) {
             commands.push(Command::Work(WorkCommand::AcceptPassing));
         }
-        if key_button(
-            ui,
-            "Next to look at",
-            "The next take that is not decided",
-            Action::NextToLookAt,
-            counts.open() > 0,
-        ) {
-            commands.push(Command::Go(GoCommand::NextToLookAt));
-        }
+        next_to_look_at(ui, counts, commands);
         let again = "Looks through the folder again: new files come in, what you did stays";
-        if ui.add_enabled(may, Button::new("Survey again")).on_hover_text(again).clicked() {
+        let survey = ui.add_enabled(!view.read_only, Button::new("Survey again")).on_hover_text(again);
+        if survey.on_disabled_hover_text(READ_ONLY).clicked() {
             commands.push(Command::Work(WorkCommand::Survey));
         }
         ui.checkbox(&mut self.only_open, "Only rows with something to look at")
             .on_hover_text("Leaves out notes whose takes are all there and decided");
         let open = "Opens another folder";
-        if key_button(ui, "Open…", open, Action::OpenFolder, true) {
+        if key_button(ui, "Open…", open, Action::OpenFolder, None) {
             commands.push(Command::Session(SessionCommand::ChooseFolder));
         }
     }
@@ -246,6 +234,14 @@ impl SheetPanel {
             }
         });
         self.ask_for_waves(view, &visible, commands);
+    }
+}
+
+fn next_to_look_at(ui: &mut Ui, counts: &Counts, commands: &mut Vec<Command>) {
+    let about = "The next take that is not decided";
+    let none = (counts.open() == 0).then_some("Every take is decided");
+    if key_button(ui, "Next to look at", about, Action::NextToLookAt, none) {
+        commands.push(Command::Go(GoCommand::NextToLookAt));
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use egui::{Align, Button, Layout, RichText, ScrollArea, TextEdit, Ui};
+use egui::{Button, RichText, ScrollArea, TextEdit, Ui};
 
 use super::notices::caution_box;
 use crate::app::command::{Command, SessionCommand, SoundCommand};
@@ -53,7 +53,7 @@ impl StartPanel {
             ui.label(soft("or drop a folder or sound files anywhere in this window", view.theme));
         });
         ui.add_space(6.0);
-        self.path_row(ui, view, commands);
+        self.path_row(ui, commands);
         if !settings.caution_read {
             ui.add_space(14.0);
             if caution_box(ui, view) {
@@ -69,22 +69,23 @@ impl StartPanel {
         }
     }
 
-    fn path_row(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+    fn path_row(&mut self, ui: &mut Ui, commands: &mut Vec<Command>) {
         ui.horizontal(|ui| {
+            const BUTTON: f32 = 70.0;
             let field = TextEdit::singleline(&mut self.path)
                 .hint_text("or type the path of a folder, sound file or session")
-                .desired_width(ui.available_width() - 90.0);
+                .desired_width(ui.available_width() - BUTTON - ui.spacing().item_spacing.x);
             let response = ui.add(field).accessible_name("Path");
             let entered = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
             let typed = self.path.trim();
             let pressed = ui
-                .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(70.0, 0.0)))
+                .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(BUTTON, 0.0)))
+                .on_hover_text("Opens what the path names (Enter in the field)")
                 .on_disabled_hover_text("Type a path first")
                 .clicked();
             if (pressed || entered) && !typed.is_empty() {
                 commands.push(open(home_path(typed)));
             }
-            let _ = view;
         });
     }
 }
@@ -103,7 +104,7 @@ fn home_path(typed: &str) -> PathBuf {
 }
 
 fn recent_row(ui: &mut Ui, view: &View<'_>, path: &Path, commands: &mut Vec<Command>) {
-    ui.with_layout(Layout::left_to_right(Align::Center).with_main_wrap(false), |ui| {
+    ui.horizontal(|ui| {
         let name =
             path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into());
         if ui.add(Button::new(name).truncate()).on_hover_text(path.display().to_string()).clicked() {

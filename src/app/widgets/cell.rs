@@ -86,9 +86,10 @@ fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>
     };
     painter.rect_filled(rect, 3.0, fill);
     if let Some(columns) = look.thumb {
-        let strength = if aside { 0.15 } else { 0.34 };
+        // Its layer's colour, paled so that what is written over it stays legible.
+        let strength = if aside { 0.18 } else { 0.5 };
         let area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
-        wave(painter, area, columns, mix(fill, theme.ink, strength));
+        wave(painter, area, columns, mix(fill, look.layer, strength));
     }
     let edge = match (look.selected || response.has_focus(), response.hovered()) {
         (true, _) => Stroke::new(2.0, theme.accent),
@@ -166,16 +167,50 @@ fn outline(r: Rect) -> Vec<egui::Pos2> {
     vec![r.left_top(), r.right_top(), r.right_bottom(), r.left_bottom(), r.left_top()]
 }
 
-/// Draws a small wave: one upright line a column, from its lowest to its highest sample, scaled so
-/// that the loudest column fills the height (a small wave shows shape, not level).
+/// Draws a small wave: one body through the highest and lowest samples of its columns, scaled so
+/// that the loudest fills the height (a small wave shows shape, not level). Each column takes in its
+/// neighbours, which a period of the note would else beat against.
 pub fn wave(painter: &Painter, rect: Rect, columns: &[Column], colour: Color32) {
     let loudest = columns.iter().fold(1e-4f32, |m, c| m.max(c.max.abs()).max(c.min.abs()));
     let step = rect.width() / columns.len().max(1) as f32;
     let half = rect.height() / 2.0;
-    for (i, c) in columns.iter().enumerate() {
-        let x = rect.left() + (i as f32 + 0.5) * step;
-        let (top, bottom) = (c.max / loudest * half, c.min / loudest * half);
-        let y = (rect.center().y - top.max(0.4))..=(rect.center().y - bottom.min(-0.4));
-        painter.vline(x, egui::Rangef::new(*y.start(), *y.end()), Stroke::new(step + 0.6, colour));
+    let bodies = smooth(columns).into_iter().enumerate().map(|(i, (low, high))| {
+        let (top, bottom) = ((high / loudest * half).max(0.5), (low / loudest * half).min(-0.5));
+        (rect.left() + (i as f32 + 0.5) * step, rect.center().y - top, rect.center().y - bottom)
+    });
+    painter.add(super::pitch_lane::ribbon(bodies, colour));
+}
+
+/// Lowest and highest of each column: the mean of the extremes of it with its left and with its
+/// right neighbour.
+fn smooth(columns: &[Column]) -> Vec<(f32, f32)> {
+    let at = |i: usize| columns[i.min(columns.len() - 1)];
+    let pair = |a: Column, b: Column| (a.min.min(b.min), a.max.max(b.max));
+    (0..columns.len())
+        .map(|i| {
+            let (left, right) = (pair(at(i.saturating_sub(1)), at(i)), pair(at(i), at(i + 1)));
+            ((left.0 + right.0) / 2.0, (left.1 + right.1) / 2.0)
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A tone sampled by columns that are a little shorter than a period: every few columns one
+    /// misses the peak. What is drawn has no such gaps.
+    #[test]
+    fn a_steady_tone_has_no_comb() {
+        let of = |v: f32| Column { min: -v, max: v, rms: 0.0 };
+        let comb: Vec<_> = (0..96).map(|i| of(if i % 7 == 3 { 0.8 } else { 1.0 })).collect();
+        assert!(smooth(&comb).iter().all(|c| *c == (-1.0, 1.0)));
+        // A lone peak is not lost, nor made higher.
+        let lone: Vec<_> = (0..9).map(|i| of(if i == 4 { 1.0 } else { 0.0 })).collect();
+        assert_eq!(
+            smooth(&lone).iter().map(|c| c.1).collect::<Vec<_>>(),
+            [0.0, 0.0, 0.0, 0.5, 1.0, 0.5, 0.0, 0.0, 0.0]
+        );
+        assert_eq!(smooth(&[]), []);
     }
 }

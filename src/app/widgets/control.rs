@@ -5,10 +5,12 @@ use egui::{Button, Key, Response, RichText, Stroke, TextEdit, Ui};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::Theme;
 
-/// A button with a tooltip that ends with its key; true when pressed.
-pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, enabled: bool) -> bool {
+/// A button with a tooltip that ends with its key; `why_not`: why it cannot be pressed now, which the
+/// tooltip then says. True when pressed.
+pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, why_not: Option<&str>) -> bool {
     let hover = tip(ui.ctx(), about, action);
-    ui.add_enabled(enabled, Button::new(text)).on_hover_text(&hover).on_disabled_hover_text(&hover).clicked()
+    let response = ui.add_enabled(why_not.is_none(), Button::new(text)).on_hover_text(&hover);
+    response.on_disabled_hover_text(format!("{}.\n{hover}", why_not.unwrap_or_default())).clicked()
 }
 
 /// The one button of a page that leads on.
@@ -26,10 +28,17 @@ pub fn soft(text: impl Into<String>, theme: &Theme) -> RichText {
 }
 
 /// A text field over a value that lives elsewhere: typing stays in `draft` until Enter or leaving
-/// the field hands it over; Escape forgets it.
-pub fn field(ui: &mut Ui, name: &str, now: &str, draft: &mut Option<String>, width: f32) -> Option<String> {
+/// the field hands it over; Escape forgets it. `about` is its tooltip.
+pub fn field(
+    ui: &mut Ui,
+    (name, about): (&str, &str),
+    now: &str,
+    draft: &mut Option<String>,
+    width: f32,
+) -> Option<String> {
     let mut text = draft.clone().unwrap_or_else(|| now.to_owned());
     let response = ui.add(TextEdit::singleline(&mut text).desired_width(width)).accessible_name(name);
+    let response = response.on_hover_text(about);
     if response.changed() {
         *draft = Some(text.clone());
     }

@@ -7,5 +7,6 @@ pub mod glyph;
 pub mod loop_arcs;
 pub mod meter;
 pub mod pitch_lane;
+pub mod seam_view;
 pub mod time_axis;
 pub mod wave_view;

@@ -1,5 +1,8 @@
-//! Draws a wave as a filled body of extremes with a core of its RMS, at most one column a pixel,
-//! or its single samples when they are further apart than pixels.
+//! Draws a wave as a body of extremes that is strong at its edges and pale at its heart, with thin
+//! lines at its RMS, at most one column a pixel; or its single samples when they are further apart
+//! than pixels.
+
+use std::sync::Arc;
 
 use egui::epaint::{Mesh, Vertex, WHITE_UV};
 use egui::{Color32, Painter, Pos2, Rect, Shape, Stroke, pos2};
@@ -13,7 +16,7 @@ pub struct Wave<'a> {
     /// Its samples.
     pub samples: &'a [f32],
     /// Their extremes.
-    pub peaks: &'a Peaks,
+    pub peaks: &'a Arc<Peaks>,
     /// When the first sample sounds.
     pub starts_s: f64,
     /// Samples a second.
@@ -80,10 +83,10 @@ pub struct WaveLook {
     pub rect: Rect,
     /// Amplitude that reaches the lane's edge.
     pub full: f32,
-    /// Colour of the body.
-    pub body: Color32,
-    /// Colour of the core.
-    pub core: Color32,
+    /// Colour along the edges; of single periods, and of an outline.
+    pub edge: Color32,
+    /// Colour at the zero line.
+    pub heart: Color32,
     /// Draws the silhouette, not single periods: for small pictures.
     pub silhouette: bool,
 }
@@ -96,28 +99,75 @@ impl WaveLook {
     }
 }
 
+/// Columns that were gathered lately, so that a view that stands still gathers nothing.
+#[derive(Debug, Default)]
+pub struct ColumnCache {
+    entries: Vec<(ColumnKey, Arc<Vec<Column>>)>,
+}
+
+#[derive(Debug)]
+struct ColumnKey {
+    peaks: Arc<Peaks>,
+    plan: ColumnPlan,
+    silhouette: bool,
+}
+
+/// Waves drawn in one pass: a take, its overview and the other layers of a big set.
+const KEPT: usize = 24;
+
+impl ColumnCache {
+    /// The columns of `plan` over a wave: those of a silhouette take in a period to each side; the
+    /// RMS is smoothed.
+    fn columns(&mut self, wave: Wave<'_>, plan: ColumnPlan, silhouette: bool) -> Arc<Vec<Column>> {
+        let found = self.entries.iter().position(|(k, _)| {
+            Arc::ptr_eq(&k.peaks, wave.peaks) && k.plan == plan && k.silhouette == silhouette
+        });
+        let entry = match found {
+            Some(i) => self.entries.remove(i),
+            None => {
+                let mut columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
+                if silhouette {
+                    widen(&mut columns, reach(&plan, wave, SILHOUETTE_S));
+                }
+                smooth_rms(&mut columns, reach(&plan, wave, RMS_WINDOW_S));
+                (ColumnKey { peaks: Arc::clone(wave.peaks), plan, silhouette }, Arc::new(columns))
+            }
+        };
+        let columns = Arc::clone(&entry.1);
+        self.entries.truncate(KEPT - 1);
+        // What is used stays at the front.
+        self.entries.insert(0, entry);
+        columns
+    }
+}
+
 /// Draws the wave filled.
-pub fn paint_filled(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) {
+pub fn paint_filled(
+    painter: &Painter,
+    axis: &TimeAxis,
+    wave: Wave<'_>,
+    look: WaveLook,
+    cache: &mut ColumnCache,
+) {
     let Some(plan) = ColumnPlan::of(axis, wave.starts_s, wave.rate_hz, painter.pixels_per_point()) else {
         paint_samples(painter, axis, wave, look);
         return;
     };
-    let mut columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
-    if look.silhouette {
-        widen(&mut columns, reach(&plan, wave, SILHOUETTE_S));
-    }
-    smooth_rms(&mut columns, reach(&plan, wave, RMS_WINDOW_S));
+    let columns = cache.columns(wave, plan, look.silhouette);
     let thin = 0.5 / painter.pixels_per_point();
-    // The nearer, the less there is of a core: single periods are drawn in one colour.
-    let far = ((plan.each / wave.rate_hz - 0.001) / 0.003).clamp(0.0, 1.0) as f32;
-    let body_color =
-        look.core.lerp_to_gamma(look.body, if look.silhouette { 1.0 } else { 0.25 + 0.75 * far });
+    // The nearer, the less pale its heart: single periods are drawn in one colour.
+    let far =
+        if look.silhouette { 1.0 } else { ((plan.each / wave.rate_hz - 0.001) / 0.003).clamp(0.0, 1.0) };
+    let heart = look.edge.lerp_to_gamma(look.heart, far as f32);
     let x = |i: usize| axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz));
-    let body = strip(&columns, x, |c| (look.y(c.max) - thin, look.y(c.min) + thin), body_color);
-    painter.add(Shape::mesh(body));
-    if look.silhouette || far > 0.0 {
-        let color = if look.silhouette { look.core } else { body_color.lerp_to_gamma(look.core, far) };
-        painter.add(Shape::mesh(strip(&columns, x, |c| core_of(c, look), color)));
+    let span = |c: &Column| (look.y(c.max) - thin, look.y(c.min) + thin);
+    painter.add(Shape::mesh(body(&columns, x, span, look.y(0.0), (look.edge, heart))));
+    if far > 0.0 && !look.silhouette {
+        let stroke = Stroke::new(1.0, look.edge.gamma_multiply(0.7 * far as f32));
+        for upper in [true, false] {
+            let level = |c: &Column| if upper { core_of(c, look).0 } else { core_of(c, look).1 };
+            painter.line(columns.iter().enumerate().map(|(i, c)| pos2(x(i), level(c))).collect(), stroke);
+        }
     }
 }
 
@@ -168,25 +218,31 @@ fn core_of(c: &Column, look: WaveLook) -> (f32, f32) {
     (look.y(c.rms.min(c.max.max(0.0))), look.y((-c.rms).max(c.min.min(0.0))))
 }
 
-/// A strip of triangles through (top, bottom) of each column.
-fn strip(
+/// A body through (top, bottom) of each column, of one colour along its edges and another where it
+/// crosses `zero`.
+fn body(
     columns: &[Column],
     x: impl Fn(usize) -> f32,
     span: impl Fn(&Column) -> (f32, f32),
-    color: Color32,
+    zero: f32,
+    (edge, heart): (Color32, Color32),
 ) -> Mesh {
     let mut mesh = Mesh::default();
-    mesh.vertices.reserve(columns.len() * 2);
-    mesh.indices.reserve(columns.len() * 6);
+    mesh.vertices.reserve(columns.len() * 3);
+    mesh.indices.reserve(columns.len() * 12);
     for (i, c) in columns.iter().enumerate() {
         let (top, bottom) = span(c);
         let x = x(i);
-        for y in [top, bottom] {
+        let middle = zero.clamp(top.min(bottom), bottom.max(top));
+        for (y, color) in [(top, edge), (middle, heart), (bottom, edge)] {
             mesh.vertices.push(Vertex { pos: pos2(x, y), uv: WHITE_UV, color });
         }
         if i > 0 {
-            let k = (i as u32) * 2;
-            mesh.indices.extend([k - 2, k - 1, k, k, k - 1, k + 1]);
+            let k = (i as u32) * 3;
+            for row in [0, 1] {
+                let (a, b) = (k - 3 + row, k + row);
+                mesh.indices.extend([a, a + 1, b, b, a + 1, b + 1]);
+            }
         }
     }
     mesh
@@ -194,25 +250,31 @@ fn strip(
 
 /// Draws only the outline: two thin lines along the silhouette, or one along the wave where single
 /// periods can be seen.
-pub fn paint_outline(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) {
-    let stroke = Stroke::new(1.0, look.body);
+pub fn paint_outline(
+    painter: &Painter,
+    axis: &TimeAxis,
+    wave: Wave<'_>,
+    look: WaveLook,
+    cache: &mut ColumnCache,
+) {
+    let stroke = Stroke::new(1.0, look.edge);
     // Half as many columns as pixels: a thin line needs no more, and flickers less.
     let pixels = painter.pixels_per_point() / 2.0;
     let Some(plan) = ColumnPlan::of(axis, wave.starts_s, wave.rate_hz, pixels) else {
         painter.line(sample_points(axis, wave, look), stroke);
         return;
     };
-    let mut columns = wave.peaks.columns(wave.samples, plan.range(), plan.count);
+    let single = plan.each / wave.rate_hz < SINGLE_PERIODS_S;
+    let columns = cache.columns(wave, plan, !single);
     let line = |columns: &[Column], value: fn(&Column) -> f32| -> Vec<Pos2> {
         let point =
             |(i, c)| pos2(axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz)), look.y(value(c)));
         columns.iter().enumerate().map(point).collect()
     };
-    if plan.each / wave.rate_hz < SINGLE_PERIODS_S {
+    if single {
         painter.line(line(&columns, |c| (c.min + c.max) / 2.0), stroke);
         return;
     }
-    widen(&mut columns, reach(&plan, wave, SILHOUETTE_S));
     painter.line(line(&columns, |c| c.max), stroke);
     painter.line(line(&columns, |c| c.min), stroke);
 }
@@ -238,11 +300,11 @@ fn paint_samples(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: WaveL
     if apart >= 5.0 {
         let zero = look.y(0.0);
         for p in &points {
-            painter.vline(p.x, zero.min(p.y)..=zero.max(p.y), Stroke::new(1.0, look.body));
-            painter.circle_filled(*p, 2.2, look.core);
+            painter.vline(p.x, zero.min(p.y)..=zero.max(p.y), Stroke::new(1.0, look.heart));
+            painter.circle_filled(*p, 2.2, look.edge);
         }
     }
-    painter.line(points, Stroke::new(1.3, look.core));
+    painter.line(points, Stroke::new(1.3, look.edge));
 }
 
 #[cfg(test)]
@@ -304,6 +366,27 @@ mod tests {
         widen(&mut c, 1);
         assert_eq!(c.iter().map(|c| c.max).collect::<Vec<_>>(), [3.0, 3.0, 3.0, 1.0, 1.0]);
         assert_eq!(c[2].min, -3.0);
+    }
+
+    #[test]
+    fn columns_are_gathered_once_and_anew_when_something_changes() {
+        let samples = vec![0.5f32; 100_000];
+        let other = Arc::new(Peaks::build(&samples));
+        let peaks = Arc::new(Peaks::build(&samples));
+        let wave = |peaks| Wave { samples: &samples, peaks, starts_s: 0.0, rate_hz: 48_000.0 };
+        let plan = ColumnPlan { first: 0.0, each: 256.0, count: 300 };
+        let mut cache = ColumnCache::default();
+        let first = cache.columns(wave(&peaks), plan, false);
+        assert!(Arc::ptr_eq(&first, &cache.columns(wave(&peaks), plan, false)));
+        assert!(!Arc::ptr_eq(&first, &cache.columns(wave(&peaks), plan, true)));
+        assert!(!Arc::ptr_eq(&first, &cache.columns(wave(&other), plan, false)));
+        let moved = ColumnPlan { first: 256.0, ..plan };
+        assert!(!Arc::ptr_eq(&first, &cache.columns(wave(&peaks), moved, false)));
+        assert!(Arc::ptr_eq(&first, &cache.columns(wave(&peaks), plan, false)), "still there");
+        for i in 0..100 {
+            cache.columns(wave(&peaks), ColumnPlan { first: f64::from(i) * 512.0, ..plan }, false);
+        }
+        assert_eq!(cache.entries.len(), KEPT);
     }
 
     #[test]

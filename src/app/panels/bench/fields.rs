@@ -7,10 +7,14 @@ use egui::{DragValue, RichText, Slider, Ui, vec2};
 use super::edits::Mark;
 use super::gesture::Gesture;
 use crate::app::command::Command;
-use crate::app::theme::Theme;
+use crate::app::theme::{Theme, strong};
 use crate::session::Edit;
 
-const NAME: f32 = 78.0;
+const NAME: f32 = 76.0;
+/// Number fields are at least this wide, so that they stand in columns.
+const NUMBER: f32 = 76.0;
+const WHERE: &str = "Counted from the first frame of the file as it will be written, after tuning, trimming and \
+                     the change of rate. The ruler above the wave counts in the source file.";
 
 /// Makes the change that a field asks for; the flag says whether the hand is at rest.
 pub type Change<'a> = &'a dyn Fn(f64, bool) -> Option<Edit>;
@@ -75,10 +79,16 @@ pub struct Rows<'a> {
 }
 
 impl Rows<'_> {
-    /// A heading with a line under it.
-    pub fn heading(&mut self, text: &str) {
+    /// A heading with a line under it; `where_` (may be empty): where what stands below is counted.
+    pub fn heading(&mut self, text: &str, where_: &str) {
         self.ui.add_space(8.0);
-        self.ui.label(RichText::new(text).size(13.0).strong().color(self.theme.ink));
+        self.ui.horizontal(|ui| {
+            ui.label(RichText::new(text).size(13.0).family(strong()).color(self.theme.ink));
+            ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                let soft = RichText::new(where_).size(12.0).color(self.theme.ink_soft);
+                ui.label(soft).on_hover_text(WHERE);
+            });
+        });
         let y = self.ui.cursor().top();
         let x = self.ui.max_rect().x_range();
         self.ui.painter().hline(x, y, egui::Stroke::new(1.0, self.theme.line));
@@ -105,6 +115,7 @@ impl Rows<'_> {
             if !tip.is_empty() {
                 r.on_hover_text(tip);
             }
+            ui.spacing_mut().interact_size.x = NUMBER;
             ui.add_enabled_ui(enabled, |ui| {
                 ui.name_inputs(name, |ui| add(ui, self.gesture, self.out));
             });
@@ -114,7 +125,7 @@ impl Rows<'_> {
     /// A slider whose value can be typed.
     pub fn slider(&mut self, f: &Field, value: f64, change: Change<'_>) {
         self.row(f.name, f.tip, |ui, gesture, out| {
-            ui.spacing_mut().slider_width = (ui.available_width() - 84.0).max(40.0);
+            ui.spacing_mut().slider_width = (ui.available_width() - NUMBER - 24.0).max(40.0);
             let mut v = value;
             let r = ui.add(
                 Slider::new(&mut v, f.range.clone())
@@ -162,7 +173,7 @@ impl Rows<'_> {
         rate: f64,
         change: Change<'_>,
     ) {
-        self.row(name, "In frames of the worked take, and in seconds.", |ui, gesture, out| {
+        self.row(name, "In frames of the delivered file, and in seconds.", |ui, gesture, out| {
             let f = Field::new(name, "", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
             let mut v = frames;
             let r = ui.add(drag_value(&f, &mut v)).accessible_name(format!("{name} in frames"));
@@ -188,18 +199,23 @@ impl Rows<'_> {
     ) {
         let most = most.max(least);
         let label = "Change loop length";
-        self.row("Length", "In seconds, and in periods of the note.", |ui, gesture, out| {
-            let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
-            let mut s = frames / rate;
-            let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
-            gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
-            let Some(period) = period else { return };
-            let f =
-                Field::new("Length", "periods", least / period..=most / period, label).decimals(2).speed(1.0);
-            let mut n = frames / period;
-            let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
-            gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
-        });
+        self.row(
+            "Length",
+            "In seconds of the delivered file, and in periods of the note.",
+            |ui, gesture, out| {
+                let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
+                let mut s = frames / rate;
+                let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
+                gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
+                let Some(period) = period else { return };
+                let f = Field::new("Length", "periods", least / period..=most / period, label)
+                    .decimals(2)
+                    .speed(1.0);
+                let mut n = frames / period;
+                let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
+                gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
+            },
+        );
     }
 }
 

@@ -1,13 +1,17 @@
 //! The lanes over their one time axis: where each lies, what is seen of the clip, wheel and pinch.
 
+use std::cell::RefCell;
+
 use egui::{Align2, FontId, Painter, Rect, Stroke, Ui, pos2};
 
 use super::model::Model;
+use super::pitch::TraceCache;
 use super::{BenchPanel, Zoom, empty, loops, overview, pitch, wave};
 use crate::app::command::Command;
 use crate::app::theme::Theme;
 use crate::app::view::View;
 use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
+use crate::app::widgets::wave_view::ColumnCache;
 
 /// Left of every lane: its name and scale.
 pub const GUTTER: f32 = 52.0;
@@ -27,6 +31,10 @@ pub struct Lane<'a, 'v> {
     pub rect: Rect,
     /// Whether anything may be changed.
     pub editable: bool,
+    /// Columns of waves drawn lately.
+    pub columns: &'a RefCell<ColumnCache>,
+    /// Pitch lines drawn lately.
+    pub traces: &'a RefCell<TraceCache>,
 }
 
 impl<'a> Lane<'a, '_> {
@@ -61,8 +69,8 @@ impl<'a> Lane<'a, '_> {
 
     /// A small text in the gutter at height `y`.
     pub fn gutter_text(&self, ui: &Ui, y: f32, text: &str) {
-        let at = pos2(self.rect.left() - 6.0, y);
-        ui.painter().text(at, Align2::RIGHT_CENTER, text, FontId::proportional(10.0), self.theme().ink_soft);
+        let at = pos2(self.rect.left() - 8.0, y);
+        ui.painter().text(at, Align2::RIGHT_CENTER, text, FontId::proportional(11.0), self.theme().ink_soft);
     }
 }
 
@@ -136,6 +144,8 @@ pub fn show(
         axis: TimeAxis::new(seen, rect.left(), rect.right()),
         rect,
         editable,
+        columns: &bench.columns,
+        traces: &bench.traces,
     };
     seen = overview::show(ui, &lane(p.overview, limits), seen, shortest_s(model));
     ruler(ui, &lane(p.ruler, seen));
@@ -170,8 +180,24 @@ fn wheel(ui: &Ui, lanes: Rect, axis: TimeAxis, limits: TimeRange, shortest: f64)
     seen
 }
 
+/// Moments of the source file; its name in the gutter says so.
 fn ruler(ui: &Ui, lane: &Lane<'_, '_>) {
     let t = lane.theme();
+    let name = ui.interact(
+        Rect::from_min_max(pos2(lane.rect.left() - GUTTER, lane.rect.top()), lane.rect.left_bottom()),
+        ui.scope_id().with("ruler"),
+        egui::Sense::hover(),
+    );
+    lane.gutter_text(ui, lane.rect.bottom() - 9.0, "Source");
+    name.widget_info(|| {
+        let seen = lane.axis.visible;
+        let text = format!("Source seconds {:.3} to {:.3}", seen.start_s, seen.end_s);
+        egui::WidgetInfo::labeled(egui::Role::Label, true, text)
+    });
+    name.on_hover_text(
+        "The ruler counts seconds of the source file as it was recorded. The fields of the loop count in \
+         the delivered file, which begins at the in point and is tuned.",
+    );
     let painter = ui.painter_at(lane.rect.expand2(egui::vec2(24.0, 0.0)));
     for tick in lane.axis.ticks(90.0) {
         let x = painter.round_to_pixel_center(lane.axis.x_from_s(tick.at_s));
@@ -181,7 +207,7 @@ fn ruler(ui: &Ui, lane: &Lane<'_, '_>) {
             let at = pos2(x, lane.rect.bottom() - 7.0);
             let near_end = x > lane.rect.right() - 24.0;
             let align = if near_end { Align2::RIGHT_BOTTOM } else { Align2::CENTER_BOTTOM };
-            painter.text(at, align, text, FontId::proportional(10.5), t.ink_soft);
+            painter.text(at, align, text, FontId::proportional(11.0), t.ink_soft);
         }
     }
 }

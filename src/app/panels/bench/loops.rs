@@ -9,6 +9,28 @@ use crate::app::command::Command;
 use crate::app::widgets::loop_arcs::{self, Arc};
 use crate::session::LoopRecipe;
 
+/// Scores against heights: the best of those shown stands highest and the worst lowest, so that good
+/// loops whose scores lie close together can still be told apart.
+struct HeightScale {
+    low: f64,
+    high: f64,
+}
+
+/// Scores closer together than this count as alike.
+const ALIKE: f64 = 1.0;
+
+impl HeightScale {
+    fn of(scores: impl Iterator<Item = f64>) -> Self {
+        let none = Self { low: f64::INFINITY, high: f64::NEG_INFINITY };
+        scores.fold(none, |s, v| Self { low: s.low.min(v), high: s.high.max(v) })
+    }
+
+    /// 0 to 100.
+    fn height(&self, score: f64) -> f64 {
+        100.0 - 70.0 * ((self.high - score) / (self.high - self.low).max(ALIKE)).clamp(0.0, 1.0)
+    }
+}
+
 /// Draws the lane.
 pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
     let ground = ui.interact(lane.rect, ui.scope_id().with("loops"), Sense::CLICK);
@@ -16,7 +38,10 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
     let t = lane.theme();
     let all = lane.model.suggestions();
     let shelf = lane.rect.shrink2(egui::vec2(0.0, 3.0));
-    let arc = |l: &LoopRecipe| Arc { left: lane.x(l.start), right: lane.x(l.end), score: l.score };
+    let scale =
+        HeightScale::of(all.iter().map(|(_, l)| l.score).chain(lane.model.looping().map(|l| l.score)));
+    let arc =
+        |l: &LoopRecipe| Arc { left: lane.x(l.start), right: lane.x(l.end), score: scale.height(l.score) };
     let arcs: Vec<Arc> = all.iter().map(|(_, l)| arc(l)).collect();
     let under = ground.hover_pos().and_then(|p| loop_arcs::nearest(&arcs, shelf, p, 9.0));
     for (i, a) in arcs.iter().enumerate().rev() {
@@ -32,7 +57,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         loop_arcs::paint(&painter, &arcs[i], shelf, Stroke::new(2.4, t.ink), None);
         let l = &all[i].1;
         let text = format!(
-            "{:.3} s long from {:.3} s, score {:.0}{}",
+            "{:.3} s long from {:.3} s of the delivered file, score {:.1}{}\nThe higher an arc, the better its loop among these.",
             (lane.model.frame_of(l.end) - lane.model.frame_of(l.start)) / lane.model.out_rate(),
             lane.model.frame_of(l.start) / lane.model.out_rate(),
             l.score,
@@ -56,4 +81,19 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
     }
     let text = format!("{} loops to choose from; they are listed under Suggestions", all.len());
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_best_stands_highest() {
+        let s = HeightScale::of([98.0, 90.0, 94.0].into_iter());
+        assert_eq!([98.0, 94.0, 90.0].map(|v| s.height(v)), [100.0, 65.0, 30.0]);
+        // Alike: half a point apart is half of what a point makes.
+        let s = HeightScale::of([98.0, 97.5].into_iter());
+        assert_eq!(s.height(97.5), 65.0);
+        assert_eq!(HeightScale::of([50.0].into_iter()).height(50.0), 100.0);
+    }
 }

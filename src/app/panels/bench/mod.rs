@@ -14,10 +14,13 @@ pub mod model;
 mod overview;
 mod pitch;
 mod score;
+mod seam;
 mod side;
 mod suggestions;
 mod tools;
 mod wave;
+
+use std::cell::RefCell;
 
 use egui::{Frame, Margin, Panel, Ui};
 
@@ -25,6 +28,7 @@ use crate::app::command::Command;
 use crate::app::view::View;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::time_axis::TimeRange;
+use crate::app::widgets::wave_view::ColumnCache;
 use crate::session::TakeId;
 
 use gesture::Gesture;
@@ -41,6 +45,9 @@ pub struct BenchPanel {
     cents_half: Option<f64>,
     handles: HandleMemory,
     gesture: Gesture,
+    seam: seam::SeamCloseUp,
+    columns: RefCell<ColumnCache>,
+    traces: RefCell<pitch::TraceCache>,
 }
 
 /// Ways to change what is seen.
@@ -95,11 +102,12 @@ impl BenchPanel {
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let theme = view.theme;
         Panel::right("bench side")
-            .exact_size(308.0)
+            .exact_size(330.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
-            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, out));
-        let frame = Frame::new().fill(theme.paper).inner_margin(Margin::symmetric(10, 8));
+            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, &mut self.seam, out));
+        let frame =
+            Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {
             let wish = tools::show(ui, view, model, out);
             lanes::show(self, ui, view, model, wish, out);

@@ -16,7 +16,8 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> T
     let painter = lane.ground(ui, "Clip");
     let look = wave::look(lane, lane.rect.shrink2(egui::vec2(0.0, 4.0)));
     let look = wave_view::WaveLook { silhouette: true, ..look };
-    wave_view::paint_filled(&painter, &lane.axis, wave::of(lane.model.sound, lane.model), look);
+    let sound = wave::of(lane.model.sound, lane.model);
+    wave_view::paint_filled(&painter, &lane.axis, sound, look, &mut lane.columns.borrow_mut());
     wave::dim_outside(lane, &painter);
     room_tone(lane, &painter);
     if let Some(l) = lane.model.looping() {
@@ -142,13 +143,14 @@ fn room_tone(lane: &Lane<'_, '_>, painter: &egui::Painter) {
     }
     let t = lane.theme();
     painter.rect_filled(shown, 0.0, t.line.gamma_multiply(0.5));
-    painter.with_clip_rect(shown).text(
-        shown.left_top() + egui::vec2(4.0, 2.0),
-        egui::Align2::LEFT_TOP,
-        "room tone",
-        egui::FontId::proportional(10.0),
-        t.ink_soft,
-    );
+    // The whole name where it fits, else as much of it as is a word.
+    for text in ["room tone", "room"] {
+        let galley = painter.layout_no_wrap(text.into(), egui::FontId::proportional(11.0), t.ink);
+        if galley.size().x + 6.0 <= shown.width() {
+            painter.galley(shown.left_top() + egui::vec2(3.0, 2.0), galley, t.ink);
+            break;
+        }
+    }
 }
 
 #[cfg(test)]

@@ -5,17 +5,29 @@ use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
 use super::gesture::{Gesture, step};
 use super::model::{Model, parse_note};
+use super::seam::SeamCloseUp;
 use super::{edits, fields, score, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
-use crate::app::theme::Theme;
+use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
+use crate::app::widgets::glyph;
 use crate::session::{Edit, LoopRecipe, Recipe, TakeState, TuneRecipe};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
 
+const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
+
 /// Draws the column.
-pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, gesture: &mut Gesture, out: &mut Vec<Command>) {
+pub fn show(
+    ui: &mut Ui,
+    view: &View<'_>,
+    model: &Model<'_>,
+    gesture: &mut Gesture,
+    seam: &mut SeamCloseUp,
+    out: &mut Vec<Command>,
+) {
     header(ui, view, model);
     state_buttons(ui, view, model, out);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
@@ -23,14 +35,18 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, gesture: &mut Gestu
         ui.set_max_width(ui.available_width() - 6.0);
         concerns(ui, view.theme, model);
         let Some(recipe) = model.recipe() else { return };
+        if model.looping().is_some() {
+            ui.add_space(4.0);
+            seam.show(ui, view, model, out);
+        }
         let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out };
-        rows.heading("Loop");
+        rows.heading("Loop", "in the delivered file");
         loop_fields(&mut rows, model);
-        rows.heading("Suggestions");
+        rows.heading("Suggestions", "in the delivered file");
         suggestions::show(rows.ui, view, model, rows.out);
-        rows.heading("Tuning");
+        rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
-        rows.heading("Fades and level");
+        rows.heading("Fades and level", "");
         level_fields(&mut rows, model, recipe);
         rows.ui.add_space(8.0);
     });
@@ -42,10 +58,11 @@ fn header(ui: &mut Ui, view: &View<'_>, model: &Model<'_>) {
         let (rect, _) = ui.allocate_exact_size(vec2(12.0, 24.0), egui::Sense::hover());
         ui.painter().rect_filled(rect.shrink2(vec2(2.0, 2.0)), 2.0, t.layer(take.layer));
         let note = take.note.map_or_else(|| "no note".into(), |n| n.name(model.document.setup.middle_c));
-        ui.label(RichText::new(note).size(20.0).color(t.ink));
+        ui.label(RichText::new(note).family(strong()).size(20.0).color(t.ink));
         ui.label(RichText::new(format!("layer {}", take.layer + 1)).color(t.ink_soft));
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
             ui.label(RichText::new(take.state.word()).color(t.ink));
+            glyph::state_sign(ui, take.state, t);
         });
     });
 }
@@ -64,20 +81,24 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         let ready = free && take.recipe.is_some() && take.note.is_some();
         let b = Button::new(RichText::new(text).color(view.theme.on_accent)).fill(view.theme.accent);
         let b = if ready && take.state != TakeState::Accepted { b } else { Button::new(text) };
-        let tip = "An accepted take will be delivered. It needs a recipe and a note.";
-        if ui.add_enabled(ready, b).on_hover_text(tip).on_disabled_hover_text(tip).clicked() {
+        let about = "An accepted take will be delivered. It needs a recipe and a note";
+        let about = tip(ui.ctx(), about, if take.state == TakeState::Accepted { Action::Undecide } else { Action::Accept });
+        if ui.add_enabled(ready, b).on_hover_text(&about).on_disabled_hover_text(&about).clicked() {
             out.push(set(to));
         }
         let aside = take.state == TakeState::SetAside;
         let back = if take.recipe.is_some() { TakeState::Proposed } else { TakeState::New };
         let text = if aside { "Bring back" } else { "Set aside" };
         let r = ui.add_enabled(free, Button::new(text));
-        if r.on_hover_text("A take set aside will not be delivered; nothing is lost.").clicked() {
+        let about = "A take set aside will not be delivered; nothing is lost";
+        let about = tip(ui.ctx(), about, if aside { Action::Undecide } else { Action::SetAside });
+        if r.on_hover_text(&about).on_disabled_hover_text(READ_ONLY).clicked() {
             out.push(set(if aside { back } else { TakeState::SetAside }));
         }
         let text = if take.recipe.is_some() { "Propose again" } else { "Propose" };
-        let tip = "Fills the recipe anew from the sound. A loop that is kept stays. Undo brings the old recipe back.";
-        if ui.add_enabled(free, Button::new(text)).on_hover_text(tip).clicked() {
+        let about = "Fills the recipe anew from the sound. A loop that is kept stays; undo brings the old recipe back";
+        let r = ui.add_enabled(free, Button::new(text)).on_hover_text(tip(ui.ctx(), about, Action::Propose));
+        if r.on_disabled_hover_text(READ_ONLY).clicked() {
             out.push(Command::Work(WorkCommand::Propose(id)));
         }
     });
@@ -91,14 +112,18 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
 
 fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
     if let Some(why) = &model.derived.failed {
-        ui.label(RichText::new(format!("! {why}")).color(t.warn));
+        ui.horizontal_top(|ui| {
+            glyph::concern_sign(ui, t);
+            ui.add(egui::Label::new(RichText::new(why).color(t.ink)).wrap());
+        });
     }
     let mut all: Vec<_> = model.take.concerns.iter().collect();
     all.sort_by_key(|c| c.kind);
     for c in all {
-        ui.horizontal_wrapped(|ui| {
-            ui.label(RichText::new(format!("! {}:", c.kind.words())).strong().color(t.warn));
-            ui.label(RichText::new(&c.text).color(t.ink_soft));
+        ui.horizontal_top(|ui| {
+            glyph::concern_sign(ui, t);
+            ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap())
+                .on_hover_text(c.kind.words());
         });
     }
 }
@@ -181,10 +206,19 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
 }
 
 fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
-    for (name, mark) in [("Fade in", edits::Mark::FadeIn), ("Fade out", edits::Mark::FadeOut)] {
+    let fades = [
+        ("Fade in", edits::Mark::FadeIn, "From the in point, in milliseconds of the source; half a cosine."),
+        (
+            "Fade out",
+            edits::Mark::FadeOut,
+            "Up to the out point, in milliseconds of the source; half a cosine.",
+        ),
+    ];
+    for (name, mark, tip) in fades {
         let (Some(value), Some((low, high))) = (mark.value(m), mark.limits(m)) else { continue };
         let ms = 1000.0 / m.rate();
-        let field = Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5);
+        let field =
+            Field::new(name, "ms", low * ms..=high * ms, mark.label()).decimals(1).speed(0.5).tip(tip);
         rows.number(&field, value * ms, &|v, rest| mark.edit(m, v / ms, rest));
     }
     let field =

@@ -1,88 +1,45 @@
 //! The row above the lanes: hearing and zooming.
 
-use egui::{Button, Key, Response, RichText, Ui};
+use egui::{Button, Key, RichText, Ui};
 
 use super::Zoom;
 use super::model::Model;
-use crate::app::command::{Command, SoundCommand};
+use crate::app::command::Command;
+use crate::app::panels::hearing;
 use crate::app::view::View;
-use crate::playback::message::Side;
 
 /// Draws the row; what the user wants to see is returned, what they want to hear goes into `out`.
 pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) -> Option<Zoom> {
     let mut wish = keys(ui);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
-        hearing(ui, view, model, out);
+        hearing::buttons(ui, view, model.take, out);
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = 4.0;
+            let looped = model.looping().is_some();
             let buttons = [
-                ("All", Zoom::All, "See the whole clip (F)"),
-                ("Loop", Zoom::Loop, "See the loop (Shift+F)"),
-                ("+", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
-                ("–", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
+                ("All", "See all", Zoom::All, "See the whole clip (F)"),
+                ("Loop", "See the loop", Zoom::Loop, "See the loop with a little around it (Shift+F)"),
+                ("+", "Zoom in", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
+                ("–", "Zoom out", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
             ];
-            for (text, zoom, tip) in buttons {
-                let enabled = zoom != Zoom::Loop || model.looping().is_some();
-                let b = ui.add_enabled(enabled, Button::new(text).min_size(egui::vec2(26.0, 0.0)));
-                if named(b, tip_name(zoom)).on_hover_text(tip).clicked() {
+            for (text, name, zoom, tip) in buttons {
+                let button = Button::new(text).min_size(egui::vec2(28.0, 0.0));
+                let r = ui.add_enabled(zoom != Zoom::Loop || looped, button).accessible_name(name);
+                if r.on_hover_text(tip).on_disabled_hover_text("This take has no loop to look at").clicked() {
                     wish = Some(zoom);
                 }
             }
             ui.label(RichText::new("See").color(view.theme.ink_soft));
+            if model.derived.updating {
+                ui.add_space(8.0);
+                ui.label(RichText::new("updating…").color(view.theme.ink_soft))
+                    .on_hover_text("The result is being made anew; the old one shows until then");
+            }
         });
     });
-    ui.add_space(4.0);
+    ui.add_space(6.0);
     wish
-}
-
-fn tip_name(zoom: Zoom) -> &'static str {
-    match zoom {
-        Zoom::In => "Zoom in",
-        Zoom::Out => "Zoom out",
-        Zoom::Loop => "See the loop",
-        Zoom::All => "See all",
-    }
-}
-
-fn named(r: Response, name: &str) -> Response {
-    r.accessible_name(name)
-}
-
-fn hearing(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
-    let ready = model.made.is_some();
-    let looped = ready && model.looping().is_some();
-    let buttons = [
-        ("Play take", ready, SoundCommand::PlayTake, "From the in point, then round the loop"),
-        ("Play loop", looped, SoundCommand::PlayLoop, "The loop for ever"),
-        (
-            "Across the seam",
-            looped,
-            SoundCommand::PlaySeam,
-            "From a second before the loop end into the loop start",
-        ),
-        ("Stop", view.sound.playing.is_some(), SoundCommand::Stop, "Silence"),
-    ];
-    for (text, enabled, command, tip) in buttons {
-        if ui.add_enabled(enabled, Button::new(text)).on_hover_text(tip).clicked() {
-            out.push(Command::Sound(command));
-        }
-    }
-    ui.add_space(10.0);
-    for (text, side, tip) in [
-        ("Worked", Side::Rendered, "Hear the take as it will be delivered"),
-        ("Source", Side::Source, "Hear the recording as it was, lined up with the worked take"),
-    ] {
-        let chosen = view.sound.side == side;
-        let r = ui.add_enabled(ready, Button::selectable(chosen, text)).on_hover_text(tip);
-        if r.clicked() && !chosen {
-            out.push(Command::Sound(SoundCommand::Listen(side)));
-        }
-    }
-    if model.derived.updating {
-        ui.add_space(8.0);
-        ui.label(RichText::new("updating…").color(view.theme.ink_soft));
-    }
 }
 
 /// Keys for zooming; not while something is typed.

@@ -29,12 +29,12 @@ fn wave_at(sound: &FromSource, starts_s: f64, rate_hz: f64) -> Wave<'_> {
 /// How the take's wave looks in a lane.
 pub fn look(lane: &Lane<'_, '_>, rect: Rect) -> WaveLook {
     let t = lane.theme();
-    let core = layer_ink(t, lane.model.take.layer);
-    WaveLook { rect, full: full_scale(lane), body: mix(t.sheet, core, 0.45), core, silhouette: false }
+    let edge = layer_ink(t, lane.model.take.layer);
+    WaveLook { rect, full: full_scale(lane), edge, heart: mix(t.sheet, edge, 0.3), silhouette: false }
 }
 
 /// The layer's colour, drawn towards the ink so far that it reads on the sheet.
-fn layer_ink(t: &Theme, layer: u16) -> Color32 {
+pub fn layer_ink(t: &Theme, layer: u16) -> Color32 {
     mix(t.layer(layer), t.ink, if t.dark { 0.12 } else { 0.22 })
 }
 
@@ -77,6 +77,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
     }
     describe(lane, &ground);
     let painter = lane.ground(ui, "Wave");
+    scale(ui, lane, &painter);
     paint_behind(lane, &painter);
     outlines(lane, &painter);
     wave_view::paint_filled(
@@ -84,10 +85,10 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
         &lane.axis,
         of(lane.model.sound, lane.model),
         look(lane, inner(lane.rect)),
+        &mut lane.columns.borrow_mut(),
     );
     dim_outside(lane, &painter);
     fades(lane, &painter);
-    scale(ui, lane);
     let revealed = handles(ui, lane, memory, &painter, out);
     if let Some(s) = revealed {
         seen = seen.scrolled(s - (seen.start_s + seen.end_s) / 2.0, lane.model.clip_s());
@@ -104,7 +105,7 @@ fn inner(rect: Rect) -> Rect {
 fn describe(lane: &Lane<'_, '_>, ground: &Response) {
     let clip = lane.model.clip_s();
     let text = format!(
-        "Wave from {:.3} s to {:.3} s, {:.1} dB RMS",
+        "Wave from {:.3} s to {:.3} s of the source, {:.1} dB RMS",
         clip.start_s, clip.end_s, lane.model.take.level.0
     );
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
@@ -155,12 +156,13 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
         let rate = source.rate.as_f64();
         let first = sound.analysed.clip.offset.0 as f64;
         let wave = wave_at(sound, here_s + (first - onset) / rate, rate);
-        let body = layer_ink(lane.theme(), other.layer).gamma_multiply(0.5);
+        let edge = layer_ink(lane.theme(), other.layer).gamma_multiply(0.6);
         wave_view::paint_outline(
             painter,
             &lane.axis,
             wave,
-            WaveLook { body, ..look(lane, inner(lane.rect)) },
+            WaveLook { edge, ..look(lane, inner(lane.rect)) },
+            &mut lane.columns.borrow_mut(),
         );
     }
 }
@@ -181,12 +183,21 @@ fn fades(lane: &Lane<'_, '_>, painter: &Painter) {
     }
 }
 
-fn scale(ui: &Ui, lane: &Lane<'_, '_>) {
+/// Levels that are marked, in dB below full scale: the two highest steps of 6 dB that fit.
+fn marked_levels(full: f32) -> [f64; 2] {
+    let highest = (Decibels::of_amplitude(f64::from(full)).0 / 6.0).floor() * 6.0;
+    [highest, highest - 6.0]
+}
+
+fn scale(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter) {
     let look = look(lane, inner(lane.rect));
-    for share in [1.0, 0.5] {
-        let amplitude = look.full / 1.06 * share;
-        let db = Decibels::of_amplitude(f64::from(amplitude)).0;
-        lane.gutter_text(ui, look.y(amplitude) + 6.0, &format!("{db:.0} dB"));
+    for db in marked_levels(look.full) {
+        let amplitude = Decibels(db).gain() as f32;
+        for a in [amplitude, -amplitude] {
+            let y = painter.round_to_pixel_center(look.y(a));
+            painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, lane.theme().line.gamma_multiply(0.6)));
+        }
+        lane.gutter_text(ui, look.y(amplitude), &format!("−{:.0} dB", -db));
     }
 }
 
@@ -334,7 +345,9 @@ fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, respo
             egui::StrokeKind::Inside,
         );
     } else {
-        painter.vline(x, r.y_range(), Stroke::new(width, color));
+        // The loop's lines begin below the flags at the top, which they would run through.
+        let top = if p.mark.in_rendered() { inner(r).top() } else { r.top() };
+        painter.vline(x, top..=r.bottom(), Stroke::new(width, color));
         flag(lane, painter, p.mark, x, color, response.has_focus());
     }
     if response.hovered() || response.dragged() || response.has_focus() {
@@ -354,7 +367,7 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
     };
     let at_bottom = mark.in_rendered();
     let on = if at_bottom { t.on_accent } else { t.sheet };
-    let galley = painter.layout_no_wrap(text.into(), FontId::proportional(10.5), on);
+    let galley = painter.layout_no_wrap(text.into(), FontId::proportional(11.0), on);
     let size = galley.size() + egui::vec2(8.0, 2.0);
     let y = if at_bottom { lane.rect.bottom() - size.y } else { lane.rect.top() };
     // In and out point outwards, so that they leave the onset and the loop their room.
@@ -375,7 +388,8 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
 /// What the mark is worth, beside it, while it is under the hand.
 fn bubble(ui: &Ui, lane: &Lane<'_, '_>, p: &Placed, x: f32) {
     let t = lane.theme();
-    let text = format!("{}  {}", p.mark.name(), p.mark.text(lane.model, p.value));
+    let counted = if p.mark.in_rendered() { "of the delivered file" } else { "of the source" };
+    let text = format!("{}  {} {counted}", p.mark.name(), p.mark.text(lane.model, p.value));
     let painter = ui.painter_at(lane.rect);
     let galley = painter.layout_no_wrap(text, FontId::proportional(11.5), t.ink);
     let size = galley.size() + egui::vec2(12.0, 6.0);

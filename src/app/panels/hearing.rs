@@ -1,0 +1,83 @@
+//! Hearing the selected take: the same row of buttons in the details and on the bench.
+
+use egui::{Button, Ui, vec2};
+
+use crate::app::command::{Command, SoundCommand};
+use crate::app::shortcuts::{Action, key_words, of, tip};
+use crate::app::view::View;
+use crate::playback::message::Side;
+use crate::session::Take;
+
+/// Draws the buttons one after the other into a row that is there already.
+pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>) {
+    let plays = view.sound.playing.is_some();
+    let silent = why_silent(view);
+    let (word, about, wish) = if plays {
+        ("Stop", "Silence", SoundCommand::Stop)
+    } else {
+        ("Play", "Plays the take from its in point and goes round its loop", SoundCommand::PlayTake)
+    };
+    let seamless = silent.clone().or_else(|| why_no_loop(ui, take));
+    let rows = [
+        (word, about, Action::PlayStop, silent.clone(), wish),
+        (
+            "Loop",
+            "Plays the loop round and round",
+            Action::PlayLoop,
+            seamless.clone(),
+            SoundCommand::PlayLoop,
+        ),
+        (
+            "Seam",
+            "Plays from a second before the loop end across the seam",
+            Action::PlaySeam,
+            seamless,
+            SoundCommand::PlaySeam,
+        ),
+    ];
+    for (text, about, action, why_not, wish) in rows {
+        let button = Button::new(text).min_size(vec2(52.0, 0.0));
+        let r = ui.add_enabled(why_not.is_none(), button).on_hover_text(tip(ui.ctx(), about, action));
+        if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
+            out.push(Command::Sound(wish));
+        }
+    }
+    sides(ui, view, silent, out);
+}
+
+/// Result or source: two halves of one switch.
+fn sides(ui: &mut Ui, view: &View<'_>, silent: Option<String>, out: &mut Vec<Command>) {
+    ui.add_space(6.0);
+    let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, 1.0);
+    for (text, name, side, about) in [
+        ("Result", "Hear result", Side::Rendered, "Hear the take as it will be delivered"),
+        ("Source", "Hear source", Side::Source, "Hear the recording as it was, lined up with the result"),
+    ] {
+        let chosen = view.sound.side == side;
+        let r = ui.add_enabled(silent.is_none(), Button::selectable(chosen, text)).accessible_name(name);
+        let r = r.on_hover_text(tip(ui.ctx(), about, Action::Compare));
+        if r.on_disabled_hover_text(silent.clone().unwrap_or_default()).clicked() && !chosen {
+            out.push(Command::Sound(SoundCommand::Listen(side)));
+        }
+    }
+    ui.spacing_mut().item_spacing.x = gap;
+}
+
+fn why_silent(view: &View<'_>) -> Option<String> {
+    let why = view.sound.device.as_ref().err()?;
+    Some(format!("No sound device is open: {why}. “Look for sound” at the top tries again."))
+}
+
+fn why_no_loop(ui: &Ui, take: &Take) -> Option<String> {
+    let key = |a: Action| key_words(ui.ctx(), &of(a).keys[0]);
+    match &take.recipe {
+        None => Some(format!(
+            "This take has no recipe yet, so no loop either: propose one ({})",
+            key(Action::Propose)
+        )),
+        Some(r) if r.looping.is_none() => {
+            Some(format!("This take has no loop yet: make one on the bench ({})", key(Action::RoomBench)))
+        }
+        Some(_) => None,
+    }
+}
