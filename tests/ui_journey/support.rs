@@ -6,6 +6,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use eframe::App as _;
+use egui::accesskit::Role;
 use egui::{DroppedFile, Key, Modifiers, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
@@ -192,10 +193,10 @@ impl Window {
 
     /// Replaces what stands in a field and leaves it with Enter.
     pub fn type_into(&mut self, label: &str, text: &str) {
-        self.h.get_by_label(label).focus();
+        self.h.get_by_role_and_label(Role::TextInput, label).focus();
         self.frames(2);
         self.keys(Modifiers::COMMAND, Key::A);
-        self.h.get_by_label(label).type_text(text);
+        self.h.get_by_role_and_label(Role::TextInput, label).type_text(text);
         self.frames(2);
         self.key(Key::Enter);
     }
