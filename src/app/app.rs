@@ -22,6 +22,9 @@ use super::{dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::TakeId;
 
+/// How long closing waits for files that are being written.
+const AT_THE_END: Duration = Duration::from_secs(5);
+
 /// Where the user is; may be lost.
 #[derive(Debug, Default)]
 pub(super) struct Place {
@@ -286,6 +289,7 @@ impl eframe::App for App {
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         self.work.cancel_all();
         self.sound.stop();
+        self.work.finish_delivery(AT_THE_END);
         // The window is gone: standard error is the last place left to say it.
         for result in [self.session.save_now(), self.settings.save()] {
             if let Err(e) = result {

@@ -168,6 +168,7 @@ fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
         let settled = app.session.amend(&edit);
         app.notices.check(settled);
     }
+    app.work.focus().0.retry_failed(&app.derived);
     // Each was told when it failed; the older of many messages are gone by now.
     if survey.failed.len() > 4 {
         let names: Vec<_> = survey

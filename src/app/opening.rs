@@ -70,7 +70,13 @@ pub fn rescue(path: PathBuf) -> Result<Outcome> {
     let opened = store::open(&autosave)?;
     let lock = store::lock(&path)?;
     let mut words = opened.problems;
-    words.push("This is the last good autosave. The damaged file is replaced with the next save.".into());
+    if lock.is_some() {
+        let copy = store::keep_damaged(&path)?;
+        words.push(format!(
+            "This is the last good autosave. The next save puts it in the place of the damaged file, of which a copy is kept as {}.",
+            copy.display()
+        ));
+    }
     Ok(Outcome::Session(Box::new(Opening {
         read_only_because: lock.is_none().then(|| "another program has this session open".into()),
         path,

@@ -239,6 +239,11 @@ impl Sound {
         let Some(take) = take else { return };
         self.start_wanted(take, derived);
         let Some(playing) = self.playing.as_ref().filter(|p| p.take == take.id) else { return };
+        if playing.recipe.is_some() && take.recipe.is_none() {
+            // Its recipe was undone: what plays is nothing that could be seen or delivered.
+            self.stop();
+            return;
+        }
         let (Some(recipe), Some(d)) = (&take.recipe, derived.of(take.id)) else { return };
         let (Some(made), Some(source)) = (&d.recipe, &d.source) else { return };
         if playing.recipe.as_ref().is_none_or(|r| !Arc::ptr_eq(r, &made.recipe)) {

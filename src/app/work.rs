@@ -107,6 +107,13 @@ impl Runner {
         }
     }
 
+    fn wait(&self, at_most: Duration) -> Option<Event> {
+        match self {
+            Self::Threads(pool) => pool.wait(at_most),
+            Self::Inline(events) => events.lock().ok()?.pop(),
+        }
+    }
+
     fn events(&self) -> Vec<Event> {
         match self {
             Self::Threads(pool) => pool.events().collect(),
@@ -259,6 +266,17 @@ impl Work {
     /// Whether a delivery runs.
     pub fn is_delivering(&self) -> bool {
         self.running.iter().any(|r| r.name == DELIVERING)
+    }
+
+    /// Waits, at the end of the program, until a delivery that was asked to stop has finished the
+    /// files it was writing: ended with the program, they would leave parts behind.
+    pub fn finish_delivery(&mut self, at_most: Duration) {
+        let until = Instant::now() + at_most;
+        while self.is_delivering() && Instant::now() < until {
+            if let Some(Event::Delivered { job, .. }) = self.heavy.wait(Duration::from_millis(50)) {
+                self.ended(job);
+            }
+        }
     }
 
     /// Finds out what `paths` lead to; what was to be opened before that is forgotten. `current` is

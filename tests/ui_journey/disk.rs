@@ -15,6 +15,9 @@ use seamwright::session::{Document, Edit, Setup, Take, TakeId, TakeState, store}
 
 use crate::support::{Window, session_of, takes};
 
+/// So many takes that delivering them is still at work when the first is written.
+const MANY: u32 = 24;
+
 /// Names and bytes of the files in a folder, hidden ones too, but for the manifest.
 fn contents(folder: &Path) -> BTreeMap<String, Vec<u8>> {
     std::fs::read_dir(folder)
@@ -98,8 +101,8 @@ fn many_takes(folder: &Path, count: u32) {
 fn a_delivery_that_is_stopped_leaves_whole_files_and_goes_on_later() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 1);
-    many_takes(&folder, 60);
-    let mut w = Window::over(&folder, 60);
+    many_takes(&folder, MANY);
+    let mut w = Window::over(&folder, MANY as usize);
     w.key(Key::Num4);
     let out = dir.path().join("out");
     w.type_into("Folder", &out.display().to_string());
@@ -110,7 +113,7 @@ fn a_delivery_that_is_stopped_leaves_whole_files_and_goes_on_later() {
     w.frames(2);
     assert!(w.says("Stopped before the end"));
     let there = contents(&out);
-    assert!((2..60).contains(&there.len()), "{}", there.len());
+    assert!((2..MANY as usize).contains(&there.len()), "{}", there.len());
     for name in there.keys() {
         assert!(name.ends_with(".wav") && !name.starts_with('.'), "{name} was left behind");
         is_whole(&out.join(name));
@@ -122,8 +125,28 @@ fn a_delivery_that_is_stopped_leaves_whole_files_and_goes_on_later() {
     w.frames(3);
     w.until("all are there", |w| w.app().derived().delivery().is_some());
     let done = w.app().derived().delivery().unwrap();
-    assert_eq!((done.kept.len(), done.written.len()), (there.len(), 60 - there.len()));
+    assert_eq!((done.kept.len(), done.written.len()), (there.len(), MANY as usize - there.len()));
     assert!(there.iter().all(|(name, bytes)| std::fs::read(out.join(name)).unwrap() == *bytes));
+}
+
+#[test]
+fn closing_during_a_delivery_leaves_whole_files() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 1);
+    many_takes(&folder, MANY);
+    let mut w = Window::over(&folder, MANY as usize);
+    w.key(Key::Num4);
+    let out = dir.path().join("out");
+    w.type_into("Folder", &out.display().to_string());
+    w.h.get_by_role_and_label(Role::Button, "Deliver").click();
+    w.until("a file is there", |_| out.exists() && !contents(&out).is_empty());
+    w.close();
+    let there = contents(&out);
+    assert!((1..MANY as usize).contains(&there.len()), "{}", there.len());
+    for name in there.keys() {
+        assert!(name.ends_with(".wav"), "{name} was left behind");
+        is_whole(&out.join(name));
+    }
 }
 
 #[test]

@@ -7,8 +7,9 @@ mod support;
 mod survey;
 
 use egui::{Key, Modifiers};
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::command::{Command, EditCommand, Room};
-use seamwright::session::{Edit, TakeState, store};
+use seamwright::session::{Edit, Setup, TakeState, store};
 use support::{Window, session_of, takes};
 
 fn states(w: &Window) -> Vec<TakeState> {
@@ -132,11 +133,63 @@ fn a_damaged_session_is_left_alone_and_its_autosave_opens() {
     assert_eq!(*w.document(), document);
     w.frames(300);
     assert_eq!(std::fs::read(&path).unwrap(), damaged, "nothing was changed, so nothing is written");
-    // The first change replaces it, as the window says.
-    assert!(w.says("replaced with the next save"));
+    // The first change puts a good one in its place, as the window says.
+    assert!(w.says("of which a copy is kept"));
     w.key(Key::X);
     w.close();
     assert_eq!(store::read(&path).unwrap().takes[0].state, TakeState::SetAside);
+    assert_eq!(std::fs::read(folder.join("bottles.seamwright.damaged")).unwrap(), damaged);
+}
+
+#[test]
+fn a_recipe_that_comes_in_during_a_drag_does_not_cut_it_in_two() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 3);
+    let mut w = Window::over(&folder, 3);
+    let setup = |title: &str, w: &Window| {
+        let setup = Setup { title: title.into(), ..w.document().setup.clone() };
+        Command::Edit(EditCommand::Preview(Edit::SetSetup(Box::new(setup))))
+    };
+    w.keys(Modifiers::SHIFT, Key::P);
+    let drag = setup("half", &w);
+    w.send(drag);
+    // The drag is held until the bar says that all are done.
+    w.until("all are worked out", |w| {
+        let bar = w.h.query_by_label("Progress: Proposing recipes");
+        bar.is_some_and(|b| b.accesskit_node().numeric_value() == Some(100.0))
+    });
+    w.frames(30);
+    assert_eq!(states(&w), [TakeState::New; 3], "they wait");
+    let drag = setup("whole", &w);
+    w.send(drag);
+    w.send(Command::Edit(EditCommand::Commit("Title".into())));
+    w.until("they come in", |w| w.is_idle());
+    assert_eq!(states(&w), [TakeState::Proposed; 3]);
+    assert_eq!(w.app().session().history().labels().collect::<Vec<_>>(), ["Title", "Propose recipes"]);
+    w.keys(Modifiers::COMMAND, Key::Z);
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(w.document().setup.title, "bottles", "one drag is one step");
+}
+
+#[test]
+fn when_all_is_done_the_window_rests() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 2);
+    let mut w = Window::proposed(&folder, 2);
+    w.key(Key::Num2);
+    w.until_made();
+    w.key(Key::Space);
+    w.frames(20);
+    let delay = |w: &Window| w.h.output().viewport_output[&egui::ViewportId::ROOT].repaint_delay;
+    assert_eq!(delay(&w), std::time::Duration::ZERO, "a moving cursor is drawn in every frame");
+    w.key(Key::Space);
+    w.until("it is saved", |w| !w.app().session().is_dirty());
+    // A worker that ends wakes the window once more; after the last of them nothing does.
+    let mut rested = 0;
+    w.until("two seconds without a wish for another frame", |w| {
+        rested = if delay(w) > std::time::Duration::from_secs(3600) { rested + 1 } else { 0 };
+        rested == 120
+    });
 }
 
 #[test]

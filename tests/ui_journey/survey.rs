@@ -123,3 +123,25 @@ fn a_recording_that_changed_is_found_by_its_bytes() {
     assert_eq!(marked(&w), [false, false]);
     assert!(w.words().is_empty(), "{:?}", w.words());
 }
+
+#[test]
+fn a_take_whose_file_came_back_is_read_again() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 2);
+    Window::proposed(&folder, 2).close();
+    let (file, away) = (folder.join("bottle A3.wav"), dir.path().join("away"));
+    std::fs::rename(&file, &away).unwrap();
+    let mut w = Window::new();
+    w.open(&folder);
+    w.until("it is told", |w| w.says("bottle A3.wav is gone"));
+    let id = w.document().takes.iter().find(|t| t.note.unwrap().0 == 57).unwrap().id;
+    w.send(Command::Go(GoCommand::Select(id)));
+    w.until("it failed", |w| w.app().derived().of(id).is_some_and(|d| d.failed.is_some()));
+    w.key(Key::Space);
+    assert!(w.words().iter().any(|t| t.contains("this take cannot be played")), "{:?}", w.words());
+    std::fs::rename(&away, &file).unwrap();
+    w.send(Command::Work(WorkCommand::Survey));
+    w.until_made();
+    w.until("the survey ends", |w| w.is_idle());
+    assert!(w.take().concerns.iter().all(|c| c.kind != ConcernKind::SourceChanged));
+}
