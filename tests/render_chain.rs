@@ -100,7 +100,7 @@ fn the_loop_is_whole_in_frames_and_in_periods() {
     // A hundredth of a cent over 330 periods is 330·(2^(0.01/1200)−1) = 0.0019 periods: whoever is
     // nearer than that to a whole number is made whole.
     let off = (periods - periods.round()).abs();
-    assert!(off < 1e-9 || off > 0.0019, "{periods} periods in {frames} frames");
+    assert!(!(1e-9..=0.0019).contains(&off), "{periods} periods in {frames} frames");
     assert_eq!(l.crossfade, 960);
     assert!((f0 / 220.0).log2().abs() * 1200.0 < 0.3, "{f0} Hz");
     // Exactly at the loop's own frequency the join has no step in phase.

@@ -18,11 +18,14 @@ use super::settings::SettingsStore;
 use super::sound::Sound;
 use super::theme::{self, Theme};
 use super::view::View;
-use super::work::{PROGRESS_EVERY, Work};
+use super::work::{Event, PROGRESS_EVERY, Work};
 use super::{dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Interrupt;
 use crate::session::TakeId;
+
+/// How long closing waits for files that are being written.
+const AT_THE_END: Duration = Duration::from_secs(5);
 
 /// Where the user is; may be lost.
 #[derive(Debug, Default)]
@@ -34,6 +37,8 @@ pub(super) struct Place {
     pub rescue: Option<PathBuf>,
     /// Where takes stand until the survey knows the whole set.
     pub provisional: Provisional,
+    /// The revision of which the user was told that it cannot be saved.
+    pub told_unsaved: Option<u64>,
 }
 
 /// The window.
@@ -46,6 +51,8 @@ pub struct App {
     pub(super) settings: SettingsStore,
     pub(super) notices: Notices,
     pub(super) panels: Panels,
+    /// What came in during a gesture and would cut it in two.
+    waiting: Vec<Event>,
 }
 
 impl App {
@@ -64,6 +71,7 @@ impl App {
             settings,
             notices: Notices::default(),
             panels: Panels::default(),
+            waiting: Vec::new(),
         };
         if let Some(text) = problem {
             app.notices.warn(text);
@@ -77,6 +85,7 @@ impl App {
     /// Shows `session` as if it had just been opened.
     pub fn show_session(&mut self, session: SessionState) {
         self.work.new_session();
+        self.waiting.clear();
         self.sound.stop();
         self.derived = Derived::default();
         self.place = Place { keys_shown: self.place.keys_shown, ..Place::default() };
@@ -122,6 +131,55 @@ impl App {
         dispatch::dispatch(self, ctx, command);
     }
 
+    /// The next `frames` frames that would be heard (interleaved left, right), where
+    /// [`super::sound::SoundKind::Fetched`] stands for the device.
+    pub fn fetch_sound(&mut self, frames: usize) -> Vec<f32> {
+        self.sound.fetch(frames)
+    }
+
+    /// What is derived from the takes.
+    pub fn derived(&self) -> &Derived {
+        &self.derived
+    }
+
+    /// Says that changes would be lost; whether that was said of the same changes before.
+    pub(super) fn told_of_loss(&mut self, text: &str) -> bool {
+        let revision = Some(self.session.history().revision());
+        if self.place.told_unsaved == revision {
+            return true;
+        }
+        self.place.told_unsaved = revision;
+        self.notices.warn(text);
+        false
+    }
+
+    fn take_in_events(&mut self, ctx: &Context) {
+        let mut events = std::mem::take(&mut self.waiting);
+        events.extend(self.work.events());
+        for event in events {
+            let is_step = matches!(event, Event::Proposed { .. } | Event::ProposeEnded { .. });
+            if is_step && self.session.history().in_gesture() {
+                self.waiting.push(event);
+            } else {
+                events::take_in(self, ctx, event);
+            }
+        }
+    }
+
+    /// The window stays open when its last changes cannot be saved, until the user has been told.
+    fn mind_closing(&mut self, ctx: &Context) {
+        if !ctx.input(|i| i.viewport().close_requested()) {
+            return;
+        }
+        if let Err(e) = self.session.save_now()
+            && !self.told_of_loss(&format!(
+                "{e}. The window stays open so that nothing is lost; close it again to leave without saving."
+            ))
+        {
+            ctx.send_viewport_cmd(egui::ViewportCommand::CancelClose);
+        }
+    }
+
     /// Starts what the selected take still needs.
     fn follow_selection(&mut self) {
         let (Some(selected), Some(path)) = (self.place.selected, self.session.path()) else { return };
@@ -145,8 +203,8 @@ impl App {
             Autosave::Nothing => {}
             Autosave::In(seconds) => ctx.request_repaint_after(Duration::from_secs_f64(seconds + 0.05)),
             Autosave::Now => {
-                if let Some((path, document, revision)) = self.session.to_save() {
-                    self.work.save(path, document, revision);
+                if let Some(snapshot) = self.session.to_save() {
+                    self.work.save(snapshot);
                 }
             }
         }
@@ -202,9 +260,8 @@ impl App {
 impl eframe::App for App {
     fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
         let now = ctx.input(|i| i.time);
-        for event in self.work.events() {
-            events::take_in(self, ctx, event);
-        }
+        self.take_in_events(ctx);
+        self.mind_closing(ctx);
         if let Some(text) = self.sound.poll(now) {
             self.notices.warn(text);
         }
@@ -234,6 +291,7 @@ impl eframe::App for App {
     fn on_exit(&mut self, _gl: Option<&eframe::glow::Context>) {
         self.work.cancel_all();
         self.sound.stop();
+        self.work.finish_delivery(AT_THE_END);
         // The window is gone: standard error is the last place left to say it.
         for result in [self.session.save_now(), self.settings.save()] {
             if let Err(e) = result {

@@ -1,6 +1,5 @@
 //! The one dispatcher: commands in, effects out. Nothing else changes the session.
 
-use std::ffi::OsStr;
 use std::path::{Path, PathBuf};
 
 use egui::Context;
@@ -10,12 +9,10 @@ use super::command::{
     Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
 };
 use super::events;
-use super::session_state::SessionState;
 use super::sound::From;
 use super::work::Purpose;
-use crate::error::{Error, ErrorKind, Result};
 use crate::render::intake;
-use crate::session::{Document, Edit, Setup, TakeId, TakeState, store};
+use crate::session::{Edit, TakeId, TakeState};
 
 /// Carries out `command`.
 pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
@@ -40,74 +37,21 @@ fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
             app.work.choose_folder(ctx, Purpose::Open, start);
         }
         SessionCommand::Open(paths) => {
-            let result = open(app, paths);
-            app.notices.check(result);
+            app.place.rescue = None;
+            let writable = !app.session.read_only();
+            let current = app.session.path().filter(|_| writable).map(Path::to_path_buf);
+            app.work.open(paths, current);
         }
-        SessionCommand::OpenAutosave(path) => {
-            let result = open_autosave(app, path);
-            app.notices.check(result);
-        }
+        SessionCommand::OpenAutosave(path) => app.work.rescue(path),
         SessionCommand::Save => {
-            if let Some((path, document, revision)) = app.session.to_save() {
-                app.work.save(path, document, revision);
+            if let Some(snapshot) = app.session.to_save() {
+                app.work.save(snapshot);
             } else if app.session.path().is_some() && !app.session.read_only() {
                 app.notices.say("Everything is saved.");
             }
         }
         SessionCommand::DismissNotice(id) => app.notices.dismiss(id),
     }
-}
-
-/// Opens a session file, a folder (its session, or a new one) or sound files (the session of
-/// their folder, or a new one, with these files looked through).
-fn open(app: &mut App, paths: Vec<PathBuf>) -> Result<()> {
-    let Some(first) = paths.first().cloned() else { return Ok(()) };
-    let first = std::path::absolute(&first).map_err(|e| Error::io("find", &first, &e))?;
-    if !first.exists() {
-        return Err(Error::io("open", &first, &std::io::Error::from(std::io::ErrorKind::NotFound)));
-    }
-    app.place.rescue = None;
-    if first.is_file() && first.extension() == Some(OsStr::new(store::ENDING)) {
-        app.work.open(first, Vec::new());
-        return Ok(());
-    }
-    let one_folder = paths.len() == 1 && first.is_dir();
-    let folder = if one_folder { first.as_path() } else { first.parent().unwrap_or(&first) };
-    let also = if one_folder { Vec::new() } else { paths };
-    let path = store::path_for_folder(folder);
-    if app.session.path() == Some(path.as_path()) {
-        let found = if one_folder { vec![first] } else { also };
-        events::survey(app, found);
-    } else if path.exists() {
-        app.work.open(path, also);
-    } else {
-        open_new(app, folder, path, also)?;
-    }
-    Ok(())
-}
-
-fn open_new(app: &mut App, folder: &Path, path: PathBuf, also: Vec<PathBuf>) -> Result<()> {
-    let files = if also.is_empty() { vec![folder.to_path_buf()] } else { also };
-    // Says what is missing before anything changes.
-    crate::survey::sound_files(&files)?;
-    let lock = store::lock(&path)?;
-    let title = folder.file_name().map_or_else(|| "set".into(), |n| n.to_string_lossy().into_owned());
-    let document = Document { setup: Setup { title, ..Setup::default() }, ..Document::default() };
-    events::show(app, SessionState::open(document, path, lock));
-    events::survey(app, files);
-    Ok(())
-}
-
-fn open_autosave(app: &mut App, path: PathBuf) -> Result<()> {
-    let autosave = store::autosave_of(&path).ok_or_else(|| {
-        Error::new(ErrorKind::NotFound, format!("there is no autosave beside {}", path.display()))
-    })?;
-    let opened = store::open(&autosave)?;
-    let lock = store::lock(&path)?;
-    app.place.rescue = None;
-    events::show(app, SessionState::open(opened.document, path, lock));
-    app.notices.say("This is the last good autosave. The damaged file is replaced with the next save.");
-    Ok(())
 }
 
 fn edit(app: &mut App, command: EditCommand) {

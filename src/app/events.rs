@@ -7,26 +7,22 @@ use egui::Context;
 
 use super::app::App;
 use super::command::{Command, SessionCommand, WorkCommand};
-use super::found;
+use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
-use super::work::{Event, Purpose};
+use super::work::{Changed, Event, Purpose};
 use crate::error::{Error, ErrorKind, Result};
 use crate::render::batch::Delivery;
 use crate::render::intake;
 use crate::render::propose::Proposal;
-use crate::session::store::{self, Opened};
 use crate::session::{Edit, Take};
 use crate::survey::{FileSurvey, SetSurvey};
 
 /// Takes one event in.
 pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
     match event {
-        Event::Opened { path, also, result } => opened(app, path, also, result),
-        Event::Saved { revision, result } => {
-            if app.notices.check(result.map_err(|e| e.context("saving the session"))).is_some() {
-                app.session.saved(revision);
-            }
-        }
+        Event::Opened { job, result } => opened(app, job, result),
+        Event::Saved { revision, result, .. } => saved(app, revision, result),
+        Event::Verified { job, result } => verified(app, job, result),
         Event::Found { file, .. } => found_file(app, &file),
         Event::NotRead { error, .. } => app.notices.error(&error),
         Event::Surveyed { job, result } => surveyed(app, job, result),
@@ -52,39 +48,86 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
     }
 }
 
-fn opened(app: &mut App, path: PathBuf, also: Vec<PathBuf>, result: Result<Opened>) {
-    let opened = match result {
-        Ok(opened) => opened,
-        Err(e) => {
-            if matches!(e.kind(), ErrorKind::SessionDamaged | ErrorKind::Decode)
-                && store::autosave_of(&path).is_some()
-            {
-                app.place.rescue = Some(path);
-            }
-            app.notices.error(&e);
-            return;
+fn opened(app: &mut App, job: u64, result: Result<Outcome>) {
+    app.work.ended(job);
+    match app.notices.check(result) {
+        None => {}
+        Some(Outcome::Here(files)) if files.is_empty() => app.notices.say("This session is open already."),
+        Some(Outcome::Here(files)) => survey(app, files),
+        Some(Outcome::Damaged(path, error)) => {
+            app.place.rescue = Some(path);
+            app.notices.error(&error);
         }
-    };
-    let empty = opened.document.takes.is_empty();
-    let locked = opened.lock.is_none();
-    show(app, SessionState::open(opened.document, path, opened.lock));
-    for problem in opened.problems {
-        app.notices.warn(problem);
-    }
-    if locked {
-        app.notices.warn("This session is open in another program. It can be looked at here, not changed.");
-    } else if !also.is_empty() {
-        survey(app, also);
-    } else if empty && let Some(folder) = app.session.folder().map(Path::to_path_buf) {
-        survey(app, vec![folder]);
+        Some(Outcome::Session(opening)) => show(app, *opening),
     }
 }
 
-/// Shows a session; the one before is saved first.
-pub(super) fn show(app: &mut App, session: SessionState) {
-    let saved = app.session.save_now();
-    app.notices.check(saved);
-    app.show_session(session);
+/// Shows a session; the one before is saved first. When that fails it stays open, unless the user
+/// has been told and asks again.
+fn show(app: &mut App, o: Opening) {
+    if let Err(e) = app.session.save_now()
+        && !app.told_of_loss(&format!(
+            "{e}. The other session was not opened, so that nothing is lost here; open it again to go there without saving."
+        ))
+    {
+        return;
+    }
+    if app.work.is_delivering() {
+        app.notices.warn(
+            "Delivery stopped because another session was opened. The files that were written are whole.",
+        );
+    }
+    let known = !o.document.sources.is_empty();
+    let read_only = o.lock.is_none();
+    let reason = o.read_only_because.clone();
+    app.show_session(SessionState::open(o.document, o.path, o.lock).because(o.read_only_because));
+    for words in o.words {
+        app.notices.warn(words);
+    }
+    if known && let Some(path) = app.session.path() {
+        app.work.verify(path, app.session.document());
+    }
+    if read_only {
+        let reason = reason.unwrap_or_else(|| "it cannot be written".into());
+        app.notices.warn(format!("This session can be looked at here, not changed: {reason}."));
+    } else if !o.survey.is_empty() {
+        survey(app, o.survey);
+    }
+}
+
+fn saved(app: &mut App, revision: u64, result: Result<()>) {
+    match result {
+        Ok(()) => {
+            if app.session.saved(revision) {
+                app.notices.say("The session is saved again.");
+            }
+        }
+        Err(e) => {
+            app.session.not_saved();
+            let text = format!(
+                "saving the session: {e}. Nothing is lost while this window is open; it is tried again every few seconds."
+            );
+            app.notices.warn(text);
+        }
+    }
+}
+
+/// Marks the takes of sources that changed. A source that was surveyed afresh meanwhile is another.
+fn verified(app: &mut App, job: u64, result: Result<Vec<Changed>>) {
+    app.work.ended(job);
+    let Some(changed) = app.notices.check(result) else { return };
+    let document = Arc::clone(app.session.document());
+    for (id, hash, text) in changed {
+        if document.source(id).is_none_or(|s| s.hash != hash) {
+            continue;
+        }
+        if !app.session.read_only() {
+            let edit = Edit::MarkSource { source: id, changed: Some(text.clone()) };
+            let marked = app.session.amend(&edit);
+            app.notices.check(marked);
+        }
+        app.notices.warn(text);
+    }
 }
 
 /// Surveys `paths` into the open session.
@@ -95,7 +138,6 @@ pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
     let setup = &app.session.document().setup;
     let options =
         crate::survey::SurveyOptions { a4: setup.a4, middle_c: setup.middle_c, layout: setup.layout };
-    app.place.provisional = found::Provisional::default();
     app.work.survey(paths, options);
 }
 
@@ -109,8 +151,8 @@ fn select_something(app: &mut App) {
 fn found_file(app: &mut App, file: &FileSurvey) {
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
     let edit = intake::found(&session, std::slice::from_ref(file));
+    app.place.provisional.note(app.session.document(), &session, file);
     if app.notices.check(app.session.amend(&edit)).is_some() {
-        app.place.provisional.note(&session, file);
         select_something(app);
     }
 }
@@ -126,8 +168,15 @@ fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
         let settled = app.session.amend(&edit);
         app.notices.check(settled);
     }
-    for (_, error) in &survey.failed {
-        app.notices.error(error);
+    app.work.focus().0.retry_failed(&app.derived);
+    // Each was told when it failed; the older of many messages are gone by now.
+    if survey.failed.len() > 4 {
+        let names: Vec<_> = survey
+            .failed
+            .iter()
+            .map(|(p, _)| p.file_name().unwrap_or(p.as_os_str()).to_string_lossy())
+            .collect();
+        app.notices.warn(format!("{} files could not be read: {}", names.len(), names.join(", ")));
     }
     select_something(app);
     if survey.files.iter().all(|f| f.takes.is_empty()) {

@@ -5,7 +5,7 @@ use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
-use super::derived::{Derived, FromRecipe, FromSource};
+use super::derived::{Derived, FromRecipe, FromSource, TakeDerived};
 use super::work::{Event, Runner};
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::Peaks;
@@ -92,6 +92,11 @@ impl Focus {
                 && (self.loops(&start, take, source, derived)
                     || self.after(&start, take, source, derived)
                     || self.other_layers(&start, take, derived)));
+    }
+
+    /// The files were looked through again: what failed may work now.
+    pub fn retry_failed(&mut self, derived: &Derived) {
+        self.asked.retain(|id, _| derived.of(*id).is_none_or(|d| d.failed.is_none()));
     }
 
     fn touch(&mut self, take: TakeId, derived: &mut Derived) {
@@ -241,7 +246,12 @@ impl Focus {
                 entry.failed = None;
                 None
             }
-            FocusEvent::Source(id, Err(e)) | FocusEvent::Recipe(id, Err(e)) => {
+            FocusEvent::Source(id, Err(e)) => {
+                // What was made of another state of the file is no answer any more.
+                *derived.entry(id) = TakeDerived { failed: Some(e.to_string()), ..TakeDerived::default() };
+                None
+            }
+            FocusEvent::Recipe(id, Err(e)) => {
                 let entry = derived.entry(id);
                 entry.updating = false;
                 entry.failed = Some(e.to_string());

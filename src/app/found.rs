@@ -15,11 +15,20 @@ type Place = (Option<MidiNote>, u16);
 pub struct Provisional(HashMap<(PathBuf, FrameRange), Place>);
 
 impl Provisional {
-    /// Notes the places of one file's takes.
-    pub fn note(&mut self, session: &Path, file: &FileSurvey) {
+    /// Notes the places of one file's takes. Those that stand in `document` already (it is looked
+    /// through once more) have a place that was settled, or chosen by the user.
+    pub fn note(&mut self, document: &Document, session: &Path, file: &FileSurvey) {
+        let path = path_in_session(session, &file.path);
+        let known = document.sources.iter().find(|s| s.path == path).map(|s| s.id);
+        let stands =
+            |span: FrameRange| document.takes.iter().any(|t| Some(t.source) == known && t.span == span);
         for t in &file.takes {
-            let key = (path_in_session(session, &file.path), t.span.span);
-            self.0.insert(key, (t.note, t.layer));
+            let key = (path.clone(), t.span.span);
+            if stands(t.span.span) {
+                self.0.remove(&key);
+            } else {
+                self.0.insert(key, (t.note, t.layer));
+            }
         }
     }
 
@@ -98,7 +107,7 @@ mod tests {
         let d = intake::found(session, std::slice::from_ref(&streamed)).apply(&Document::default()).unwrap();
         assert_eq!(d.sources[0].path, Path::new("a.wav"));
         let mut provisional = Provisional::default();
-        provisional.note(session, &streamed);
+        provisional.note(&Document::default(), session, &streamed);
         // The user moves the first take before the survey ends.
         let moved = Edit::Place { take: d.takes[0].id, note: MidiNote(61), layer: 5 }.apply(&d).unwrap();
         let end = file("a.wav", &[(Some(60), 0), (Some(60), 1), (Some(62), 2)]);
@@ -106,5 +115,12 @@ mod tests {
         let settled = edit.apply(&moved).unwrap();
         let places: Vec<_> = settled.takes.iter().map(|t| (t.note.unwrap().0, t.layer)).collect();
         assert_eq!(places, [(61, 5), (60, 1), (62, 2)]);
+        // Looked through once more, with the second take moved by the user to where the file alone
+        // would put it: it stays there.
+        let moved =
+            Edit::Place { take: d.takes[1].id, note: MidiNote(60), layer: 0 }.apply(&settled).unwrap();
+        provisional.note(&moved, session, &streamed);
+        let end = file("a.wav", &[(Some(60), 0), (Some(60), 1), (Some(62), 2)]);
+        assert_eq!(provisional.settle(&moved, session, &[end]), None);
     }
 }

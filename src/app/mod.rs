@@ -17,6 +17,7 @@ mod events;
 mod focus;
 mod found;
 mod notices;
+mod opening;
 pub mod panels;
 pub mod session_state;
 pub mod settings;

@@ -5,10 +5,10 @@ use std::sync::Arc;
 use super::derived::{Derived, FromRecipe, FromSource};
 use super::view::SoundView;
 use crate::dsp::looping::crossfade_frames;
-use crate::playback::device::{Player, Status};
+use crate::playback::device::{Player, Status, Tap};
 use crate::playback::message::{Message, PlayLoop, Playable, Side};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
-use crate::units::{Decibels, FrameRange};
+use crate::units::{Decibels, FrameRange, SampleRate};
 
 use super::settings::LOWEST_VOLUME_DB;
 
@@ -26,6 +26,8 @@ pub enum SoundKind {
     Off,
     /// None, but messages are kept to be looked at (for tests).
     Kept,
+    /// The whole of it but the device: what would be heard is fetched with [`Sound::fetch`].
+    Fetched,
 }
 
 enum Output {
@@ -62,6 +64,8 @@ struct Playing {
 /// The sound of the program.
 pub struct Sound {
     output: Output,
+    /// Where the sound comes out without a device.
+    tap: Option<Tap>,
     view: SoundView,
     playing: Option<Playing>,
     /// Asked for, but not rendered yet.
@@ -74,6 +78,7 @@ impl Sound {
     pub fn new(kind: SoundKind, volume_db: f32) -> Self {
         let mut sound = Self {
             output: Output::Silent,
+            tap: None,
             view: SoundView {
                 device: Err("sound is switched off".into()),
                 playing: None,
@@ -93,6 +98,11 @@ impl Sound {
                 sound.output = Output::Kept(Vec::new());
                 sound.view.device = Ok("kept messages".into());
             }
+            SoundKind::Fetched => {
+                let (player, tap) = Player::without_device(SampleRate::DELIVERY);
+                sound.tap = Some(tap);
+                sound.use_player(player);
+            }
         }
         sound
     }
@@ -109,19 +119,30 @@ impl Sound {
 
     /// Looks for a device (again).
     pub fn try_device(&mut self) {
-        if matches!(self.output, Output::Kept(_)) {
+        if matches!(self.output, Output::Kept(_)) || self.tap.is_some() {
             return;
         }
         self.output = Output::Silent;
         self.playing = None;
         match Player::open() {
-            Ok(player) => {
-                self.view.device = Ok(player.name().to_owned());
-                self.output = Output::Device(Box::new(player));
-                self.volume(self.view.volume_db);
-            }
+            Ok(player) => self.use_player(player),
             Err(e) => self.view.device = Err(e.to_string()),
         }
+    }
+
+    fn use_player(&mut self, player: Player) {
+        self.view.device = Ok(player.name().to_owned());
+        self.output = Output::Device(Box::new(player));
+        self.volume(self.view.volume_db);
+    }
+
+    /// The next `frames` frames that would be heard (interleaved left, right), where there is no
+    /// device; else nothing.
+    pub fn fetch(&mut self, frames: usize) -> Vec<f32> {
+        let Some(tap) = &mut self.tap else { return Vec::new() };
+        let mut heard = vec![0.0; 2 * frames];
+        tap.fetch(&mut heard);
+        heard
     }
 
     fn send(&mut self, message: Message) {
@@ -167,6 +188,9 @@ impl Sound {
         let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam);
         if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
             return Err("this take has no loop yet; propose a recipe or choose a loop first".into());
+        }
+        if let Some(why) = derived.of(take.id).and_then(|d| d.failed.as_ref()) {
+            return Err(format!("this take cannot be played: {why}"));
         }
         if let From::Frame(frame) = from
             && self.playing.as_ref().is_some_and(|p| p.take == take.id)
@@ -215,6 +239,11 @@ impl Sound {
         let Some(take) = take else { return };
         self.start_wanted(take, derived);
         let Some(playing) = self.playing.as_ref().filter(|p| p.take == take.id) else { return };
+        if playing.recipe.is_some() && take.recipe.is_none() {
+            // Its recipe was undone: what plays is nothing that could be seen or delivered.
+            self.stop();
+            return;
+        }
         let (Some(recipe), Some(d)) = (&take.recipe, derived.of(take.id)) else { return };
         let (Some(made), Some(source)) = (&d.recipe, &d.source) else { return };
         if playing.recipe.as_ref().is_none_or(|r| !Arc::ptr_eq(r, &made.recipe)) {

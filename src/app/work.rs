@@ -9,6 +9,8 @@ use std::time::{Duration, Instant};
 
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
+use super::opening::{self, Outcome};
+use super::session_state::Snapshot;
 use super::thumbs::Thumbs;
 use super::view::JobView;
 use crate::dsp::peaks::Column;
@@ -17,8 +19,8 @@ use crate::jobs::{Job, Pool};
 use crate::render::batch::{DeliverOptions, Delivery, deliver};
 use crate::render::intake;
 use crate::render::propose::Proposal;
-use crate::session::store::{self, Opened};
-use crate::session::{Document, Source, Take, TakeId};
+use crate::session::store;
+use crate::session::{Document, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
 use crate::units::FrameRange;
 
@@ -36,10 +38,13 @@ pub enum Purpose {
 
 /// What long work reports.
 pub enum Event {
-    /// A session file was read; `also` are sound files to look through in it.
-    Opened { path: PathBuf, also: Vec<PathBuf>, result: Result<Opened> },
-    /// A revision of the session was saved.
-    Saved { revision: u64, result: Result<()> },
+    /// What was to be opened is known.
+    Opened { job: u64, result: Result<Outcome> },
+    /// A revision of a session was saved.
+    Saved { session: u64, revision: u64, result: Result<()> },
+    /// The sources were compared with their hashes: for each that differs its id, the hash it was to
+    /// have, and a sentence.
+    Verified { job: u64, result: Result<Vec<Changed>> },
     /// One file of a survey is done.
     Found { job: u64, file: Box<FileSurvey> },
     /// One file of a survey could not be read.
@@ -61,6 +66,9 @@ pub enum Event {
     /// A dialog closed; `at_once`: faster than anybody can press a button.
     Chosen { purpose: Purpose, path: Option<PathBuf>, at_once: bool },
 }
+
+/// A source that is not what it was: its id, the hash it was to have, and a sentence.
+pub type Changed = (SourceId, String, String);
 
 /// Runs jobs: on threads, or (for tests) at once where they are started.
 pub enum Runner {
@@ -99,6 +107,13 @@ impl Runner {
         }
     }
 
+    fn wait(&self, at_most: Duration) -> Option<Event> {
+        match self {
+            Self::Threads(pool) => pool.wait(at_most),
+            Self::Inline(events) => events.lock().ok()?.pop(),
+        }
+    }
+
     fn events(&self) -> Vec<Event> {
         match self {
             Self::Threads(pool) => pool.events().collect(),
@@ -106,6 +121,11 @@ impl Runner {
         }
     }
 }
+
+/// Opening, as the user knows it.
+const OPENING: &str = "Opening";
+/// Delivering, as the user knows it.
+const DELIVERING: &str = "Delivering";
 
 struct Running {
     id: u64,
@@ -183,11 +203,14 @@ impl Work {
             | Event::Surveyed { job, .. }
             | Event::Proposed { job, .. }
             | Event::ProposeEnded { job, .. }
+            | Event::Opened { job, .. }
+            | Event::Verified { job, .. }
             | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
-            Event::Focus { session, .. } | Event::Thumb { session, .. } | Event::ThumbsEnded { session } => {
-                *session == self.session
-            }
-            Event::Opened { .. } | Event::Saved { .. } | Event::Chosen { .. } => true,
+            Event::Saved { session, .. }
+            | Event::Focus { session, .. }
+            | Event::Thumb { session, .. }
+            | Event::ThumbsEnded { session } => *session == self.session,
+            Event::Chosen { .. } => true,
         });
         events
     }
@@ -240,22 +263,76 @@ impl Work {
         (&mut self.thumbs, &self.light, self.session)
     }
 
-    /// Reads a session file.
-    pub fn open(&self, path: PathBuf, also: Vec<PathBuf>) {
-        let read = path.clone();
+    /// Whether a delivery runs.
+    pub fn is_delivering(&self) -> bool {
+        self.running.iter().any(|r| r.name == DELIVERING)
+    }
+
+    /// Waits, at the end of the program, until a delivery that was asked to stop has finished the
+    /// files it was writing: ended with the program, they would leave parts behind.
+    pub fn finish_delivery(&mut self, at_most: Duration) {
+        let until = Instant::now() + at_most;
+        while self.is_delivering() && Instant::now() < until {
+            if let Some(Event::Delivered { job, .. }) = self.heavy.wait(Duration::from_millis(50)) {
+                self.ended(job);
+            }
+        }
+    }
+
+    /// Finds out what `paths` lead to; what was to be opened before that is forgotten. `current` is
+    /// the session that is open and ours to write.
+    pub fn open(&mut self, paths: Vec<PathBuf>, current: Option<PathBuf>) {
+        self.begin_opening(move || opening::open(paths, current.as_deref()));
+    }
+
+    /// The same for the autosave of the session at `path`.
+    pub fn rescue(&mut self, path: PathBuf) {
+        self.begin_opening(move || opening::rescue(path));
+    }
+
+    fn begin_opening(&mut self, work: impl FnOnce() -> Result<Outcome> + Send + 'static) {
+        self.running.iter().filter(|r| r.name == OPENING).for_each(|r| r.job.cancel.cancel());
+        self.running.retain(|r| r.name != OPENING);
+        let (id, job) = self.begin(OPENING, 0);
         self.quick.spawn(
-            &Job::new(),
-            move |_, _| store::open(&read),
-            move |result| Event::Opened { path, also, result },
+            &job,
+            move |job, _| {
+                let outcome = work()?;
+                // Whoever asks for something else meanwhile gives up the lock as well.
+                job.check()?;
+                Ok(outcome)
+            },
+            move |result| Event::Opened { job: id, result },
         );
     }
 
     /// Saves a snapshot of the session.
-    pub fn save(&self, path: PathBuf, document: Arc<Document>, revision: u64) {
+    pub fn save(&self, snapshot: Snapshot) {
+        let (session, revision) = (self.session, snapshot.revision);
         self.quick.spawn(
             &Job::new(),
-            move |_, _| store::save(&path, &document),
-            move |result| Event::Saved { revision, result },
+            move |_, _| snapshot.write(),
+            move |result| Event::Saved { session, revision, result },
+        );
+    }
+
+    /// Compares the sources with their hashes, one after the other: it reads them all.
+    pub fn verify(&mut self, session: &Path, document: &Arc<Document>) {
+        let (id, job) = self.begin("Checking the recordings", document.sources.len() as u64);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, _| {
+                let mut changed = Vec::new();
+                for source in &document.sources {
+                    let alone = Document { sources: vec![Arc::clone(source)], ..Document::default() };
+                    let found = store::verify_sources(&session, &alone, &|| !job.cancel.is_cancelled())?;
+                    changed.extend(found.into_iter().map(|(s, text)| (s, source.hash.clone(), text)));
+                    job.advance(1);
+                }
+                Ok(changed)
+            },
+            move |result| Event::Verified { job: id, result },
         );
     }
 
@@ -301,7 +378,7 @@ impl Work {
 
     /// Delivers the accepted takes.
     pub fn deliver(&mut self, session: &Path, document: &Arc<Document>, folder: PathBuf) {
-        let (id, job) = self.begin("Delivering", 0);
+        let (id, job) = self.begin(DELIVERING, 0);
         let (session, document) = (session.to_path_buf(), Arc::clone(document));
         self.heavy.spawn(
             &job,

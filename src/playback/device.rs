@@ -52,8 +52,8 @@ struct Shared {
 /// An open device. Belongs to the thread that opened it (on some systems a stream cannot change
 /// threads); dropping it closes the device.
 pub struct Player {
-    /// Held to keep the device open.
-    _stream: cpal::Stream,
+    /// Held to keep the device open; none: a [`Tap`] fetches the sound instead.
+    _stream: Option<cpal::Stream>,
     messages: rtrb::Producer<Message>,
     trash: rtrb::Consumer<Trash>,
     backlog: VecDeque<Message>,
@@ -73,27 +73,19 @@ impl Player {
         let rate = SampleRate::new(config.sample_rate()).map_err(unopened)?;
         let name =
             device.description().map_or_else(|_| "default sound device".to_owned(), |d| d.name().to_owned());
-        let shared = Arc::new(Shared {
-            position: AtomicU64::new(NOWHERE),
-            peak: [AtomicU32::new(0), AtomicU32::new(0)],
-            limited: AtomicBool::new(false),
-            complaints: AtomicU64::new(0),
-            lost: AtomicBool::new(false),
-        });
-        let (messages, inbox) = rtrb::RingBuffer::new(MESSAGES);
-        let (outbox, trash) = rtrb::RingBuffer::new(TRASH);
-        let feed = Feed {
-            engine: Engine::new(rate),
-            inbox,
-            outbox,
-            channels: usize::from(config.channels()).max(1),
-            block: vec![0.0; 2 * PART].into_boxed_slice(),
-            shared: Arc::clone(&shared),
-        };
-        let stream = build(&device, config.sample_format(), config.config(), feed, &shared)?;
+        let channels = usize::from(config.channels()).max(1);
+        let (mut player, feed) = wired(name, rate, channels);
+        let stream = build(&device, config.sample_format(), config.config(), feed, &player.shared)?;
         // Streams do not start by themselves.
         stream.play().map_err(unopened)?;
-        Ok(Self { _stream: stream, messages, trash, backlog: VecDeque::new(), shared, name, rate })
+        player._stream = Some(stream);
+        Ok(player)
+    }
+
+    /// The same without a device: whoever holds the tap fetches what a device would have asked for.
+    pub fn without_device(rate: SampleRate) -> (Self, Tap) {
+        let (player, feed) = wired("none; the sound is fetched".into(), rate, 2);
+        (player, Tap(feed))
     }
 
     /// Its name.
@@ -151,6 +143,39 @@ impl Player {
             drop(old);
         }
     }
+}
+
+/// Where the sound comes out when there is no device.
+pub struct Tap(Feed);
+
+impl Tap {
+    /// Fills `out` (interleaved left, right) with what comes next, as a device's callback would.
+    pub fn fetch(&mut self, out: &mut [f32]) {
+        self.0.fill(out);
+    }
+}
+
+/// Both ends, with the rings between them.
+fn wired(name: String, rate: SampleRate, channels: usize) -> (Player, Feed) {
+    let shared = Arc::new(Shared {
+        position: AtomicU64::new(NOWHERE),
+        peak: [AtomicU32::new(0), AtomicU32::new(0)],
+        limited: AtomicBool::new(false),
+        complaints: AtomicU64::new(0),
+        lost: AtomicBool::new(false),
+    });
+    let (messages, inbox) = rtrb::RingBuffer::new(MESSAGES);
+    let (outbox, trash) = rtrb::RingBuffer::new(TRASH);
+    let feed = Feed {
+        engine: Engine::new(rate),
+        inbox,
+        outbox,
+        channels,
+        block: vec![0.0; 2 * PART].into_boxed_slice(),
+        shared: Arc::clone(&shared),
+    };
+    let player = Player { _stream: None, messages, trash, backlog: VecDeque::new(), shared, name, rate };
+    (player, feed)
 }
 
 /// Appends to what waits. The newest of several alike in a row is the only one that matters; when

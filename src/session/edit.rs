@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
-use super::take::{Concern, ConcernKind, Source, Take, TakeId, TakeState};
+use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState};
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{MiddleC, MidiNote};
 
@@ -26,6 +26,13 @@ pub enum Edit {
         take: TakeId,
         /// Its concerns now.
         concerns: Vec<Concern>,
+    },
+    /// Says of all takes of a source that it is not what it was, or that it is again.
+    MarkSource {
+        /// Which source.
+        source: SourceId,
+        /// What is wrong with it, in a sentence; none: nothing.
+        changed: Option<String>,
     },
     /// Accepts, sets aside, or takes either back.
     SetState {
@@ -98,6 +105,7 @@ impl Edit {
         match self {
             Self::AddFound { sources, takes } => add_found(d, sources, takes),
             Self::SetConcerns { take, concerns } => take_mut(d, *take)?.concerns.clone_from(concerns),
+            Self::MarkSource { source, changed } => mark_source(d, *source, changed.as_deref()),
             Self::SetState { take, state } => {
                 set_state(take_mut(d, *take)?, *state)?;
                 judge_cells(d);
@@ -131,6 +139,20 @@ impl Edit {
             }
         }
         Ok(())
+    }
+}
+
+fn mark_source(d: &mut Document, source: SourceId, changed: Option<&str>) {
+    for take in d.takes.iter_mut().filter(|t| t.source == source) {
+        let marked = take.concerns.iter().any(|c| c.kind == ConcernKind::SourceChanged);
+        if !marked && changed.is_none() {
+            continue;
+        }
+        let take = Arc::make_mut(take);
+        take.concerns.retain(|c| c.kind != ConcernKind::SourceChanged);
+        if let Some(text) = changed {
+            take.concerns.insert(0, Concern::new(ConcernKind::SourceChanged, text));
+        }
     }
 }
 

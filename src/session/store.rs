@@ -195,6 +195,24 @@ pub fn autosave_of(path: &Path) -> Option<PathBuf> {
     (head.format == FORMAT && head.version <= VERSION && validate(&body.document).is_ok()).then_some(auto)
 }
 
+/// Keeps a copy of a session file that cannot be read, beside it as `….damaged`, before a good one
+/// takes its place; where the copy stands.
+pub fn keep_damaged(path: &Path) -> Result<PathBuf> {
+    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let bytes = std::fs::read(path).map_err(|e| Error::io("read", path, &e))?;
+    let mut copy = path.with_file_name(format!("{name}.damaged"));
+    let mut n = 2;
+    // An earlier one is not written over, but the same is not kept twice.
+    while copy.exists() && std::fs::read(&copy).ok().as_ref() != Some(&bytes) {
+        copy.set_file_name(format!("{name}.damaged{n}"));
+        n += 1;
+    }
+    if !copy.exists() {
+        atomic::write(&copy, |w| w.write_all(&bytes).map_err(|e| Error::io("write", &copy, &e)))?;
+    }
+    Ok(copy)
+}
+
 /// The path of a source on this machine.
 pub fn source_path(session_path: &Path, relative: &Path) -> PathBuf {
     session_path.parent().unwrap_or(Path::new("")).join(relative)

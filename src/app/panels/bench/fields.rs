@@ -2,7 +2,7 @@
 
 use std::ops::RangeInclusive;
 
-use egui::{DragValue, RichText, Slider, Ui, vec2};
+use egui::{DragValue, RichText, Slider, SliderClamping, Ui, vec2};
 
 use super::edits::Mark;
 use super::gesture::Gesture;
@@ -129,6 +129,8 @@ impl Rows<'_> {
             let mut v = value;
             let r = ui.add(
                 Slider::new(&mut v, f.range.clone())
+                    // Otherwise a value with more digits than are shown is rounded by being shown.
+                    .clamping(SliderClamping::Edits)
                     .fixed_decimals(f.decimals)
                     .suffix(f.suffix())
                     .update_while_editing(false),
