@@ -184,14 +184,14 @@ fn z_goes_to_the_next_zero_crossing() {
     let mut h = at_the_loop();
     focus(&mut h, "Loop start");
     let from = numeric(&h, "Loop start") as usize;
-    h.key_press(Key::Z);
+    h.key_press(Key::O);
     h.run_steps(2);
     let to = numeric(&h, "Loop start") as usize;
     let entry = h.state().derived.of(TAKE).unwrap().recipe.clone().unwrap();
     let x = entry.rendered.audio.channel(0);
     assert!(to > from && to - from <= 219, "within a period: {from} {to}");
     assert!((x[to - 1] < 0.0) != (x[to] < 0.0), "{} {}", x[to - 1], x[to]);
-    h.key_press_modifiers(Modifiers::SHIFT, Key::Z);
+    h.key_press_modifiers(Modifiers::SHIFT, Key::O);
     h.run_steps(2);
     assert!((numeric(&h, "Loop start") as usize) < to);
 }

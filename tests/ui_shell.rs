@@ -221,7 +221,7 @@ fn accepting_by_key_is_a_step_that_undo_takes_back() {
     assert_eq!(w.state_of(1), TakeState::Proposed);
     let w = w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
     assert_eq!(w.state_of(1), TakeState::Accepted);
-    let w = w.key(Key::X).key(Key::U);
+    let w = w.key(Key::D).key(Key::B);
     assert_eq!(w.state_of(1), TakeState::Proposed);
 }
 
@@ -295,7 +295,7 @@ fn the_list_of_keys_opens_and_closes() {
 
 #[test]
 fn without_sound_playing_says_why_and_nothing_breaks() {
-    let w = Window::bottles().key(Key::Space).key(Key::L).key(Key::S);
+    let w = Window::bottles().key(Key::Space).key(Key::R).key(Key::S);
     assert!(w.says("there is no sound"));
     assert!(w.has("Look for sound"));
 }

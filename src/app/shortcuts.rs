@@ -1,8 +1,8 @@
 //! Which key does what: the one table, used for the keys themselves, for tooltips and for the list
 //! of keys.
 //!
-//! Letters are the first of an English word that says what happens (N next, L loop, S seam,
-//! C compare, P propose, Y yes, X cross out, U undecided), so the list needs learning once. Arrows,
+//! Letters are the first of an English word that says what happens (N next, R round, S seam,
+//! C compare, P propose, Y yes, D drop, B back), so the list needs learning once. Arrows,
 //! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
@@ -112,14 +112,14 @@ pub const TABLE: &[Shortcut] = table! {
     NextTake GO "Next take": key(Key::CloseBracket);
     PreviousTake GO "Take before": key(Key::OpenBracket);
     PlayStop HEAR "Play the take, or stop": key(Key::Space);
-    PlayLoop HEAR "Play the loop round and round": key(Key::L);
+    PlayLoop HEAR "Play the loop round and round": key(Key::R);
     PlaySeam HEAR "Play across the seam": key(Key::S);
     Compare HEAR "Compare with the source": key(Key::C);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
-    SetAside DECIDE "Set aside (cross out)": key(Key::X);
-    Undecide DECIDE "Undecided again": key(Key::U);
+    SetAside DECIDE "Set aside (drop it)": key(Key::D);
+    Undecide DECIDE "Back to undecided": key(Key::B);
     Propose DECIDE "Propose a recipe for this take": key(Key::P);
     ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
     AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);

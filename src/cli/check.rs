@@ -49,7 +49,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let document = json!({
         "files": results.iter().filter_map(|(_, r)| r.as_ref().ok()).map(checked_json).collect::<Vec<_>>(),
         "failed": results.iter().filter_map(|(p, r)| r.as_ref().err().map(|e| (p, e)))
-            .map(|(p, e)| json!({"path": p, "error": e.to_string()})).collect::<Vec<_>>(),
+            .map(|(p, e)| json!({"path": p.display().to_string(), "error": e.to_string()})).collect::<Vec<_>>(),
     });
     output.document(&document, &as_table(&results))?;
     Ok(Done::all_if(good))
@@ -81,7 +81,7 @@ fn files(path: &std::path::Path) -> Result<Vec<PathBuf>> {
 
 fn checked_json(c: &Checked) -> Value {
     json!({
-        "path": c.path,
+        "path": c.path.display().to_string(),
         "rate": c.rate.hz(),
         "channels": c.channels,
         "frames": c.frames,

@@ -84,7 +84,7 @@ pub fn as_json(document: &Document, delivery: &Delivery) -> Value {
             .map(|d| {
                 let take = document.take(d.take);
                 json!({
-                    "path": d.path,
+                    "path": d.path.display().to_string(),
                     "midi": take.and_then(|t| t.note).map(|n| n.0),
                     "layer": take.map(|t| t.layer + 1),
                 })

@@ -31,10 +31,11 @@ pub struct Args {
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let job = Job::new();
     let files = output.with_progress(&job, || demo::write(&args.dir, &job))?;
+    let shown: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
     if !args.headless {
         output.say(&format!("{} demo files are in {}", files.len(), args.dir.display()));
         if args.json {
-            output.document(&json!({"files": files}), "")?;
+            output.document(&json!({"files": shown}), "")?;
         }
         crate::app::run(vec![args.dir.clone()])?;
         return Ok(Done::All);
@@ -50,8 +51,8 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let delivery =
         output.with_progress(&job, || deliver(&session.path, &session.document, &out, &options, &job))?;
     let document = json!({
-        "files": files,
-        "session": session.path,
+        "files": shown,
+        "session": session.path.display().to_string(),
         "takes": propose::takes_json(&session.document),
         "failed": failed,
         "delivery": deliver_command::as_json(&session.document, &delivery),

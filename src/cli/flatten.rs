@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::options::{a4, not_over_source, percent, target};
+use super::options::{a4, made_by, may_write, percent, target};
 use super::output::Output;
 use super::{Done, one_take};
 use crate::dsp::pitch::{F0Params, track_f0};
@@ -12,7 +12,8 @@ use crate::dsp::tune::{StrengthCurve, TuneParams, deviation, deviation_rms, pitc
 use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::wav;
-use crate::units::{Hertz, MiddleC, STANDARD_A4_HZ, SampleRate, Seconds};
+use crate::render::chain::fine_tune_to_tell;
+use crate::units::{Cents, Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate, Seconds};
 
 /// Tunes a file: brings its centre to the target and flattens its movement.
 #[derive(Debug, clap::Args)]
@@ -54,7 +55,7 @@ const RISE: Seconds = Seconds(0.12);
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let a4 = a4(args.a4)?;
-    not_over_source(&args.file, &args.to)?;
+    may_write(&args.file, &args.to)?;
     let curve = curve(args.keep_attack_ms)?;
     let (centre, drift, vibrato) = (
         percent("--centre", args.centre)?,
@@ -74,7 +75,8 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let map = pitch_map(&before, &params, 0.0, take.audio.len() as f64, rate, to_rate)?;
     let tuned = read_along(&take.audio, &map, to_rate)?;
     let (root, fine_tune) = root_of(target_hz, before.centre * (1.0 - centre), a4);
-    wav::write24(&args.to, &tuned, &SourceMarks { root: Some(root), fine_tune, ..SourceMarks::default() })?;
+    let marks = SourceMarks { root: Some(root), fine_tune, info: made_by(), ..SourceMarks::default() };
+    wav::write24(&args.to, &tuned, &marks)?;
 
     // Judged where flattening is at its height, by tracking the result afresh.
     let from = note.sustain_s.0.max(params.onset_s + args.keep_attack_ms / 1000.0 + RISE.0);
@@ -113,6 +115,7 @@ fn curve(keep_attack_ms: f64) -> Result<StrengthCurve> {
 }
 
 /// Root key and fine tune of what sounds at `left_cents` above `target_hz`.
-fn root_of(target_hz: Hertz, left_cents: f64, a4: Hertz) -> (crate::units::MidiNote, crate::units::Cents) {
-    target_hz.shifted(crate::units::Cents(left_cents)).nearest_note(a4)
+fn root_of(target_hz: Hertz, left_cents: f64, a4: Hertz) -> (MidiNote, Cents) {
+    let (root, cents) = target_hz.shifted(Cents(left_cents)).nearest_note(a4);
+    (root, fine_tune_to_tell(cents))
 }

@@ -32,7 +32,12 @@ use output::Output;
 /// Without a command it opens the window, on FOLDER or SESSION where one is given. Source files are
 /// only ever read; edits live in a session file beside the takes.
 #[derive(Debug, Parser)]
-#[command(name = "seamwright", version, args_conflicts_with_subcommands = true)]
+#[command(
+    name = "seamwright",
+    version,
+    args_conflicts_with_subcommands = true,
+    after_help = "Exit codes of the commands: 0 all done, 1 some takes failed and the rest is done, 2 wrong usage."
+)]
 struct Cli {
     #[command(subcommand)]
     command: Option<Command>,
@@ -41,30 +46,22 @@ struct Cli {
     paths: Vec<PathBuf>,
 }
 
+// Each command's help stands on its arguments.
 #[derive(Debug, Subcommand)]
 enum Command {
-    /// Write the demo takes and open them in the window
     Demo(demo::Args),
-    /// Find the takes in files and folders
     Survey(survey::Args),
-    /// Track the fundamental of a file
     Pitch(pitch::Args),
-    /// Take the room out of a file (not in this version yet)
     Clean(CleanArgs),
-    /// Tune a file: centre, drift, vibrato
     Flatten(flatten::Args),
-    /// Find loops in a file
     Loops(loops::Args),
-    /// Write a loop and its crossfade into a file
     Seam(seam::Args),
-    /// Make or update the session of a folder: takes, recipes, loops
     Propose(propose::Args),
-    /// Write the accepted takes of a session
     Deliver(deliver::Args),
-    /// Read delivered files back
     Check(check::Args),
 }
 
+/// Takes the room out of a file (not in this version yet).
 #[derive(Debug, clap::Args)]
 struct CleanArgs {
     /// What a later version will take

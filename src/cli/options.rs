@@ -1,10 +1,12 @@
 //! Options that several commands share.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use crate::error::{Error, Result};
+use crate::error::{Error, ErrorKind, Result};
+use crate::io::riff;
 use crate::session::document::Layout;
 use crate::survey::{SurveyOptions, names};
 use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ};
@@ -117,8 +119,14 @@ pub fn target(text: &str, middle_c: MiddleC, a4: Hertz) -> Result<(Hertz, Option
     }
 }
 
-/// Refuses to write over the file that is read.
-pub fn not_over_source(source: &Path, to: &Path) -> Result<()> {
+/// The INFO text that marks a file as written by this program.
+pub fn made_by() -> BTreeMap<String, String> {
+    BTreeMap::from([("ISFT".to_owned(), concat!("Seamwright ", env!("CARGO_PKG_VERSION")).to_owned())])
+}
+
+/// Refuses to write over the file that is read, and over anything that this program did not write.
+/// An empty file holds nothing to lose.
+pub fn may_write(source: &Path, to: &Path) -> Result<()> {
     let real = |p: &Path| -> Option<PathBuf> { std::fs::canonicalize(p).ok() };
     if real(source).is_some() && real(source) == real(to) {
         return Err(Error::invalid(
@@ -127,7 +135,20 @@ pub fn not_over_source(source: &Path, to: &Path) -> Result<()> {
             "another file: sources are never written",
         ));
     }
-    Ok(())
+    let Ok(there) = std::fs::metadata(to) else { return Ok(()) };
+    let ours = || {
+        riff::read_marks(to).is_ok_and(|m| m.info.get("ISFT").is_some_and(|s| s.starts_with("Seamwright ")))
+    };
+    if there.is_file() && (there.len() == 0 || ours()) {
+        return Ok(());
+    }
+    Err(Error::new(
+        ErrorKind::NameClash,
+        format!(
+            "{} is there already and was not written by this program; it is left as it is. Name another file",
+            to.display()
+        ),
+    ))
 }
 
 #[cfg(test)]

@@ -16,7 +16,8 @@ use crate::session::{Document, Sheet, Take};
 pub struct Args {
     /// Folder with takes
     folder: PathBuf,
-    /// Accept proposed takes without concerns whose loop scores at least this, 0 to 100
+    /// Accept proposed takes whose loop scores at least this, 0 to 100, and that have no concern which
+    /// needs a look (noise and levels alone do not)
     #[arg(long, value_name = "SCORE")]
     accept: Option<f64>,
     #[command(flatten)]
@@ -44,7 +45,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     session.save()?;
     let d = &session.document;
     let document = json!({
-        "session": session.path,
+        "session": session.path.display().to_string(),
         "takes": takes_json(d),
         "missing": Sheet::of(d).missing().iter()
             .map(|(n, l)| json!({"midi": n.0, "note": n.to_string(), "layer": l + 1})).collect::<Vec<_>>(),
@@ -71,7 +72,7 @@ fn take_json(d: &Document, t: &Take) -> Value {
     let source = d.source(t.source);
     json!({
         "id": t.id.0,
-        "path": source.map(|s| &s.path),
+        "path": source.map(|s| s.path.display().to_string()),
         "start": t.span.start.0,
         "end": t.span.end.0,
         "midi": t.note.map(|n| n.0),

@@ -5,13 +5,14 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::Done;
-use super::options::not_over_source;
+use super::options::{made_by, may_write};
 use super::output::Output;
 use crate::dsp::looping::{audit, bake};
 use crate::dsp::pitch::{F0Params, summarise, track_f0};
 use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{decode, wav};
+use crate::render::chain::fine_tune_to_tell;
 use crate::units::{FrameRange, Hertz, STANDARD_A4_HZ};
 
 /// Writes the file with the crossfade in it and the loop in its `smpl` chunk.
@@ -38,7 +39,7 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
-    not_over_source(&args.file, &args.to)?;
+    may_write(&args.file, &args.to)?;
     let info = decode::probe(&args.file)?;
     let audio = decode::decode(&args.file)?;
     if args.start >= args.end || args.end > audio.frames().0 {
@@ -56,10 +57,12 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
             let track = track_f0(&baked.mixed(), baked.rate(), &F0Params::default())?;
             summarise(&track)
                 .map(|n| n.f0.nearest_note(Hertz(STANDARD_A4_HZ)))
-                .map_or((None, info.marks.fine_tune), |(n, c)| (Some(n), c))
+                .map_or((None, info.marks.fine_tune), |(n, c)| (Some(n), fine_tune_to_tell(c)))
         }
     };
-    let marks = SourceMarks { root, fine_tune, loops: vec![range], info: info.marks.info };
+    let mut texts = info.marks.info;
+    texts.extend(made_by());
+    let marks = SourceMarks { root, fine_tune, loops: vec![range], info: texts };
     wav::write24(&args.to, &baked, &marks)?;
     let audit = audit(&baked, range).ok();
     let heard = audit.map_or_else(|| "-".into(), |a| format!("{:.0} of 100", a.audibility));

@@ -42,7 +42,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
 fn as_json(found: &SetSurvey) -> Value {
     json!({
         "files": found.files.iter().map(file_json).collect::<Vec<_>>(),
-        "failed": found.failed.iter().map(|(p, e)| json!({"path": p, "error": e.to_string()})).collect::<Vec<_>>(),
+        "failed": found.failed.iter().map(|(p, e)| json!({"path": p.display().to_string(), "error": e.to_string()})).collect::<Vec<_>>(),
         "layout": found.layout,
         "concerns": concerns_json(&found.concerns),
     })
@@ -54,7 +54,7 @@ fn concerns_json(concerns: &[Concern]) -> Value {
 
 fn file_json(f: &FileSurvey) -> Value {
     json!({
-        "path": f.path,
+        "path": f.path.display().to_string(),
         "rate": f.rate.hz(),
         "channels": f.channels,
         "frames": f.frames,

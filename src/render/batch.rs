@@ -284,6 +284,8 @@ fn refuse_strangers(
     let real = |p: &Path| std::fs::canonicalize(p).ok();
     let sources: Vec<PathBuf> =
         document.sources.iter().filter_map(|s| real(&store::source_path(session_path, &s.path))).collect();
+    let here = real(folder);
+    let holds_sources = sources.iter().any(|s| s.parent().map(Path::to_path_buf) == here);
     for item in items {
         let path = folder.join(&item.name);
         if real(&path).is_some_and(|p| sources.contains(&p)) {
@@ -301,6 +303,16 @@ fn refuse_strangers(
                 ),
             ));
         }
+    }
+    if holds_sources {
+        return Err(Error::new(
+            ErrorKind::NameClash,
+            format!(
+                "{} holds the takes themselves; what is delivered there would be found as takes. Deliver into a folder of its own, such as {}",
+                folder.display(),
+                folder.join("delivered").display()
+            ),
+        ));
     }
     Ok(())
 }

@@ -133,7 +133,7 @@ pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Res
     Ok(Rendered {
         looping: looping.filter(|l| l.range.end.0 <= planes.frames().0),
         root: recipe.tune.target,
-        fine_tune: f0.map_or(recipe.tune.offset, |f| f.cents_above(root_hz)),
+        fine_tune: fine_tune_to_tell(f0.map_or(recipe.tune.offset, |f| f.cents_above(root_hz))),
         f0,
         onset,
         sustain,
@@ -236,6 +236,14 @@ fn rms_before_after(a: &Analysed, d: &Deviation, p: &TuneParams) -> (f64, f64) {
         voiced: d.voiced.clone(),
     };
     (tune::deviation_rms(d, from, until), tune::deviation_rms(&after, from, until))
+}
+
+/// The fine tune that is written down. File formats keep it as a fraction above a root key, so a
+/// hair below the note would be told as the key below and nearly a semitone: players that read only
+/// the root key would be a semitone off. Less than a tenth of a cent is told as none; it is far below
+/// what is heard (about 3.5 cents; Moore, An Introduction to the Psychology of Hearing, from memory).
+pub fn fine_tune_to_tell(exact: Cents) -> Cents {
+    if exact.0.abs() < 0.1 { Cents(0.0) } else { exact }
 }
 
 /// What is written to disk: [`Rendered::audio`] with the crossfade baked in.

@@ -221,14 +221,16 @@ fn survey_and_report(
     report: &(dyn Fn(SurveyEvent) + Sync),
 ) -> Result<FileSurvey> {
     job.check()?;
-    // One file must not take the others with it, whatever is in it.
-    let result = catch_unwind(AssertUnwindSafe(|| file::survey_one(path, options, job, &|_| {})))
-        .unwrap_or_else(|_| {
-            Err(Error::new(
-                ErrorKind::Internal,
-                format!("cannot survey {}: it failed in an unforeseen way; please report it", path.display()),
-            ))
-        });
+    let result = match path.to_str() {
+        Some(_) => survey_guarded(path, options, job),
+        None => Err(Error::new(
+            ErrorKind::UnsupportedFormat,
+            format!(
+                "the name of {} holds bytes that are no text (not Unicode), which a session cannot keep; rename the file",
+                path.display()
+            ),
+        )),
+    };
     job.advance(1);
     match &result {
         Ok(file) => {
@@ -241,6 +243,16 @@ fn survey_and_report(
         Err(e) => report(SurveyEvent::Failed(path.to_path_buf(), e.clone())),
     }
     result
+}
+
+fn survey_guarded(path: &Path, options: &SurveyOptions, job: &Job) -> Result<FileSurvey> {
+    // One file must not take the others with it, whatever is in it.
+    catch_unwind(AssertUnwindSafe(|| file::survey_one(path, options, job, &|_| {}))).unwrap_or_else(|_| {
+        Err(Error::new(
+            ErrorKind::Internal,
+            format!("cannot survey {}: it failed in an unforeseen way; please report it", path.display()),
+        ))
+    })
 }
 
 /// The path as shown to a user: relative to `base` where it lies below it.

@@ -206,6 +206,25 @@ fn names_of_all_sorts() {
     );
 }
 
+#[cfg(target_os = "linux")]
+#[test]
+fn a_name_that_is_no_text() {
+    use std::os::unix::ffi::OsStrExt;
+    let dir = tempfile::tempdir().unwrap();
+    write(&dir.path().join("C4.wav"), &steady(261.6256, 2.0, 1));
+    let name = std::ffi::OsStr::from_bytes(b"bad\xff D4.wav");
+    write(&dir.path().join(name), &steady(293.6648, 2.0, 1));
+    for command in ["survey", "propose", "check"] {
+        let r = run(&[command, s(dir.path()), "--json"]);
+        assert_eq!(r.code, 1, "{command}: {}", r.err);
+        assert!(!r.err.contains("panicked"), "{command}: {}", r.err);
+        r.json();
+    }
+    let r = run(&["survey", s(dir.path()), "--json"]);
+    assert_eq!(r.json()["files"].as_array().unwrap().len(), 1);
+    assert!(r.json()["failed"][0]["error"].as_str().unwrap().contains("rename the file"));
+}
+
 #[test]
 fn two_files_for_one_name() {
     let dir = tempfile::tempdir().unwrap();

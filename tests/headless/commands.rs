@@ -151,6 +151,27 @@ fn loops_then_seam_then_check() {
 }
 
 #[test]
+fn nothing_of_somebody_elses_is_written_over() {
+    let dir = folder_of_three();
+    let (c, d) = (dir.path().join("C4.wav"), dir.path().join("D4.wav"));
+    let before = std::fs::read(&d).unwrap();
+    for args in [
+        vec!["flatten", s(&c), "--to", s(&d)],
+        vec!["seam", s(&c), "--to", s(&d), "--start", "50000", "--end", "90000"],
+    ] {
+        let r = run(&args);
+        assert_eq!(r.code, 2, "{}", r.err);
+        assert!(r.err.contains("not written by this program"), "{}", r.err);
+        assert_eq!(std::fs::read(&d).unwrap(), before);
+    }
+    // What the program wrote itself it may write again.
+    let ours = dir.path().join("flat.wav");
+    for _ in 0..2 {
+        assert_eq!(run(&["flatten", s(&c), "--to", s(&ours)]).code, 0);
+    }
+}
+
+#[test]
 fn demo_runs_all_the_way_through() {
     let dir = tempfile::tempdir().unwrap();
     let demo = dir.path().join("demo");

@@ -45,6 +45,8 @@ fn smpl_stands_where_the_published_layout_says() {
         // Tuned all the way, so the fraction is next to nothing, just above or just below the note.
         let exact = f64::from(word(3)) + f64::from(word(4)) / 4_294_967_296.0;
         assert!((exact - f64::from(root)).abs() < 0.003, "{name}: {exact}");
+        // Players that read only the root key must not be a semitone off for a hair below the note.
+        assert_eq!(word(3), root, "{name}");
         assert_eq!(word(7), 1, "one loop");
         assert_eq!(word(8), 0, "no extra bytes");
         let (kind, start, last, count) = (word(10), word(11), word(12), word(14));
@@ -131,6 +133,11 @@ fn never_over_a_source_nor_over_a_strangers_file() {
     assert_eq!(r.code, 2, "{}", r.err);
     assert!(r.err.contains("is a source"), "{}", r.err);
     assert_eq!(std::fs::read(&source).unwrap(), before);
+    // Nor beside the sources, where it would be found as takes.
+    let r = deliver(&session, dir.path(), &["--title", "other"]);
+    assert_eq!(r.code, 2, "{}", r.err);
+    assert!(r.err.contains("folder of its own"), "{}", r.err);
+    assert!(!dir.path().join("other C4 1.wav").exists());
     let out = dir.path().join("out");
     std::fs::create_dir(&out).unwrap();
     std::fs::write(out.join("set C4 1.wav"), b"somebody's own").unwrap();

@@ -69,7 +69,7 @@ fn looping(dir: &std::path::Path) -> Window {
     let mut w = Window::proposed(&folder, 1);
     w.key(Key::Num2);
     w.until_made();
-    w.key(Key::L);
+    w.key(Key::R);
     w.until("it plays", |w| w.app().sound().view().playing.is_some());
     w.frames(10);
     w.heard.clear();

@@ -45,7 +45,7 @@ fn from_a_typed_path_to_decided_takes_and_back_by_undo() {
     w.key(Key::Y);
     w.key(Key::N);
     assert_ne!(w.selected(), first);
-    w.key(Key::X);
+    w.key(Key::D);
     w.key(Key::N);
     w.key(Key::Y);
     use TakeState::{Accepted, Proposed, SetAside};
@@ -91,7 +91,7 @@ fn undo_all_redo_all_close_and_come_back() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 2);
     let mut w = Window::proposed(&folder, 2);
-    for key in [Key::Y, Key::N, Key::X] {
+    for key in [Key::Y, Key::N, Key::D] {
         w.key(key);
     }
     let document = w.document().clone();
@@ -135,7 +135,7 @@ fn a_damaged_session_is_left_alone_and_its_autosave_opens() {
     assert_eq!(std::fs::read(&path).unwrap(), damaged, "nothing was changed, so nothing is written");
     // The first change puts a good one in its place, as the window says.
     assert!(w.says("of which a copy is kept"));
-    w.key(Key::X);
+    w.key(Key::D);
     w.close();
     assert_eq!(store::read(&path).unwrap().takes[0].state, TakeState::SetAside);
     assert_eq!(std::fs::read(folder.join("bottles.seamwright.damaged")).unwrap(), damaged);
@@ -205,7 +205,7 @@ fn a_session_opened_twice_can_only_be_looked_at() {
     assert!(second.says("read only") && second.says("another program has this session open"));
     let before = second.document().clone();
     second.key(Key::Y);
-    second.key(Key::X);
+    second.key(Key::D);
     second.keys(Modifiers::SHIFT, Key::P);
     second.keys(Modifiers::SHIFT, Key::Y);
     let take = second.selected();

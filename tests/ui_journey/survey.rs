@@ -19,7 +19,7 @@ fn takes_can_be_heard_and_decided_while_the_survey_runs() {
     w.until("the first take is there", |w| !w.document().takes.is_empty());
     let id = w.document().takes[0].id;
     w.send(Command::Go(GoCommand::Select(id)));
-    w.key(Key::X);
+    w.key(Key::D);
     assert_eq!(w.take().state, TakeState::SetAside);
     assert!(w.says("Cancel"), "the survey is still at work");
     w.heard.clear();

@@ -48,7 +48,7 @@ impl KeysPanel {
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
 const BENCH: [(&str, &str); 12] = [
     ("+ and –", "See nearer, further"),
-    ("F", "See the whole clip"),
+    ("F", "See the whole stretch of the file"),
     ("Shift+F", "See the loop"),
     ("Wheel", "Earlier, later"),
     ("Ctrl+Wheel", "Nearer, further at the pointer"),
@@ -56,9 +56,9 @@ const BENCH: [(&str, &str); 12] = [
     ("Left, Right", "Handle by 1 frame"),
     ("Shift+Left, Right", "Handle by 10 ms"),
     ("Page Up, Down", "Handle by one period"),
-    ("Z, Shift+Z", "To the next zero crossing, back"),
-    ("Delete", "Takes a strength node away"),
-    ("Escape", "Gives a drag up"),
+    ("O, Shift+O", "To the next zero crossing, back"),
+    ("Delete", "Removes a strength node"),
+    ("Escape", "Cancels a drag"),
 ];
 
 fn bench(ui: &mut egui::Ui, theme: &Theme) {

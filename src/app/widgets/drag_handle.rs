@@ -57,7 +57,7 @@ pub struct Handle<'a> {
     pub text: String,
     /// What keys do.
     pub steps: Steps,
-    /// Whether Z looks for zero crossings.
+    /// Whether O looks for zero crossings.
     pub crossings: bool,
     /// Shown over it.
     pub cursor: CursorIcon,
@@ -226,7 +226,7 @@ impl Handle<'_> {
             Key::PageUp => far,
             Key::Home => self.min - value,
             Key::End => self.max - value,
-            Key::Z if self.crossings && !modifiers.command && !modifiers.alt => {
+            Key::O if self.crossings && !modifiers.command && !modifiers.alt => {
                 return Some(HandleEvent::Crossing { forward: !modifiers.shift });
             }
             _ => return None,
@@ -356,7 +356,7 @@ mod tests {
         assert_eq!(step(Key::PageUp, Modifiers::NONE), 209.0);
         assert_eq!(step(Key::End, Modifiers::NONE), 600.0);
         assert_eq!(h.clamp(f64::NAN), 100.0);
-        assert_eq!(h.wish(Key::Z, Modifiers::SHIFT, 100.0), Some(HandleEvent::Crossing { forward: false }));
-        assert_eq!(h.wish(Key::Z, Modifiers::COMMAND, 100.0), None, "undo is not ours");
+        assert_eq!(h.wish(Key::O, Modifiers::SHIFT, 100.0), Some(HandleEvent::Crossing { forward: false }));
+        assert_eq!(h.wish(Key::O, Modifiers::COMMAND, 100.0), None, "opening is not ours");
     }
 }
