@@ -10,7 +10,7 @@ use seamwright::playback::message::Side;
 use seamwright::render::chain;
 use seamwright::session::{Edit, TuneRecipe};
 
-use crate::support::{A_FRAME, Window, takes};
+use crate::support::{A_FRAME, RATE, Window, takes};
 
 /// Largest step between samples, and largest sample.
 fn measures(x: &[f32]) -> (f64, f64) {
@@ -107,6 +107,38 @@ fn a_loop_nudged_while_it_plays_moves_without_a_click() {
     w.heard.clear();
     w.frames(2 * length(&after) as usize / A_FRAME + 2);
     goes_round(&w.heard, &after, gain(&w));
+}
+
+#[test]
+fn a_loop_end_moved_before_the_place_that_sounds_makes_no_click() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = looping(dir.path());
+    let before = w.until_made();
+    let range = before.rendered.looping.unwrap().range;
+    let place = |w: &Window| w.app().sound().view().playing.unwrap().1;
+    let near_the_end = range.end.0 - 8_000..range.end.0 - 4_000;
+    assert!(range.count().0 > 24_000, "the loop is long enough");
+    w.until("it is near the end", |w| near_the_end.contains(&place(w)));
+    // Half a period off: what sounds after the jump is turned over, so that a hard change would be
+    // as large as the tone itself.
+    let period = RATE / before.rendered.f0.unwrap().0;
+    let back = ((10_000.0 / period).floor() + 0.5) * period;
+    w.heard.clear();
+    let end = w.h.get_by_role_and_label(Role::Slider, "Loop end");
+    end.set_value_accesskit(range.end.0 as f64 - back.round());
+    // Four frames later it has jumped, and is still far from the next turn: a loop of whole periods
+    // and a half clicks there by itself.
+    w.frames(4);
+    let heard = w.heard.clone();
+    assert!(place(&w) < range.start.0 + range.count().0 / 2, "it jumped into the new loop");
+    let after = w.until_made();
+    assert!(after.rendered.looping.unwrap().range.end < range.end);
+    let mut all = vec![before.finished.clone(), before.rendered.audio.clone()];
+    all.push(after.rendered.audio.clone());
+    let bound = allowed(&all.iter().collect::<Vec<_>>(), gain(&w));
+    let (step, peak) = measures(&heard);
+    assert!(peak > 5.0 * bound, "a click could be told from the tone: {peak:.2e} {bound:.2e}");
+    assert!(step <= bound, "a step of {step:.2e}; allowed {bound:.2e}");
 }
 
 #[test]
