@@ -80,6 +80,11 @@ impl AudioBuf {
         self.channels.iter().map(AsRef::as_ref)
     }
 
+    /// Largest absolute sample of all channels (full scale 1); 0 for nothing.
+    pub fn peak(&self) -> f32 {
+        self.channels().map(super::level::peak).fold(0.0, f32::max)
+    }
+
     /// The mean of the channels; borrowed where there is only one.
     pub fn mixed(&self) -> Cow<'_, [f32]> {
         if self.channels.len() == 1 {

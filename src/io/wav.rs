@@ -6,7 +6,7 @@ use std::path::Path;
 use rand::{RngCore, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::audio::{AudioBuf, level};
+use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::Decibels;
 
@@ -80,7 +80,7 @@ fn check_audio(audio: &AudioBuf) -> Result<()> {
     if channels > usize::from(MOST_CHANNELS) {
         return Err(Error::invalid("channel count", channels, &format!("1 to {MOST_CHANNELS}")));
     }
-    let peak = audio.channels().map(level::peak).fold(0.0, f32::max);
+    let peak = audio.peak();
     if peak <= 1.0 {
         return Ok(());
     }

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::chain::{self, Rendered};
 use super::names::{delivered_names, described};
-use crate::audio::{Clip, level};
+use crate::audio::Clip;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{DELIVERY_MANIFEST, atomic, decode, hash, wav};
@@ -187,7 +187,7 @@ fn deliver_one(
         ));
     }
     let (rendered, audio) = render_item(&source_path, document, item, job)?;
-    let peak = audio.channels().map(level::peak).fold(0f32, f32::max);
+    let peak = audio.peak();
     if peak > 1.0 {
         let over = Decibels::of_amplitude(f64::from(peak)).0;
         return Err(Error::invalid(

@@ -63,7 +63,7 @@ pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
         }
         Some(Err(e)) => return Err(e),
     };
-    let peak = audio.channels().map(level::peak).fold(0f32, f32::max);
+    let peak = audio.peak();
     if peak == 0.0 {
         problems.push("it is silent".into());
     }

@@ -1,7 +1,7 @@
 //! Fills a take's recipe.
 
 use super::chain::{Analysed, Rendered, finished, render};
-use crate::audio::{AudioBuf, level};
+use crate::audio::AudioBuf;
 use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
@@ -114,10 +114,7 @@ fn trim_for(take: &Take, a: &Analysed) -> TrimRecipe {
 
 /// The gain that keeps the finished take, crossfade included, under the ceiling.
 fn gain_under_ceiling(bare: &Rendered, a: &Analysed, recipe: &Recipe, setup: &Setup) -> Result<Decibels> {
-    let peak = |audio: &AudioBuf| {
-        let peak = audio.channels().map(level::peak).fold(0f32, f32::max);
-        Decibels::of_amplitude(f64::from(peak)).0
-    };
+    let peak = |audio: &AudioBuf| Decibels::of_amplitude(f64::from(audio.peak())).0;
     let mut highest = peak(&bare.audio);
     // Where there is less room than two voices of a crossfade can need, it is measured.
     if recipe.looping.is_some() && highest > PEAK_CEILING.0 - CROSSFADE_ROOM.0 {

@@ -42,14 +42,7 @@ pub fn crossfade_gains(position: f64, correlation: f64) -> (f64, f64) {
 /// lie in the audio or the crossfade is longer than the loop or than what lies before its start.
 pub fn crossfade_frames(audio: &AudioBuf, range: FrameRange, crossfade: u64) -> Result<Vec<Vec<f32>>> {
     check_range(audio, range)?;
-    let most = range.count().0.min(range.start.0);
-    if crossfade > most {
-        return Err(Error::invalid(
-            "crossfade",
-            format!("{crossfade} frames"),
-            &format!("0 to {most} frames: not longer than the loop, nor than what lies before its start"),
-        ));
-    }
+    check_crossfade(range, crossfade)?;
     let c = crossfade as usize;
     let (start, end) = (range.start.0 as usize, range.end.0 as usize);
     let pairs: Vec<(&[f32], &[f32])> =
@@ -140,4 +133,17 @@ fn correlation(pairs: &[(&[f32], &[f32])], from: usize, to: usize) -> f64 {
     }
     let norm = (aa * bb).sqrt();
     if norm > 1e-20 { (ab / norm).clamp(-1.0, 1.0) } else { 1.0 }
+}
+
+/// Refuses a crossfade that is longer than the loop or than what lies before its start.
+pub(super) fn check_crossfade(range: FrameRange, crossfade: u64) -> Result<()> {
+    let most = range.count().0.min(range.start.0);
+    if crossfade > most {
+        return Err(Error::invalid(
+            "crossfade",
+            format!("{crossfade} frames"),
+            &format!("0 to {most} frames: not longer than the loop, nor than what lies before its start"),
+        ));
+    }
+    Ok(())
 }

@@ -1,11 +1,12 @@
 //! How well one loop joins: the measures, the parts, the score, the crossfade it needs.
 
+use super::crossfade::check_crossfade;
 use super::features::{Analyser, BANDS, Spectrum, loudness_weights, power_db};
 use super::periodicity::{correlation, local_period};
 use super::zero_crossing::distance_to;
 use super::{LoopCandidate, LoopParts, check_f0, check_range};
 use crate::audio::AudioBuf;
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::units::{FrameRange, Hertz};
 
 /// What a join measures before any crossfade.
@@ -51,14 +52,7 @@ pub(super) struct Scorer<'a> {
 pub fn score_loop(audio: &AudioBuf, f0: Hertz, range: FrameRange, crossfade: u64) -> Result<LoopCandidate> {
     check_range(audio, range)?;
     check_f0(audio, f0)?;
-    let most = range.count().0.min(range.start.0);
-    if crossfade > most {
-        return Err(Error::invalid(
-            "crossfade",
-            format!("{crossfade} frames"),
-            &format!("0 to {most} frames: not longer than the loop, nor than what lies before its start"),
-        ));
-    }
+    check_crossfade(range, crossfade)?;
     let channels: Vec<&[f32]> = audio.channels().collect();
     let rate = audio.rate().as_f64();
     let mut scorer = Scorer::new(&channels, rate, f0.0, Analyser::new(rate, f0.0));
