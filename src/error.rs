@@ -23,6 +23,8 @@ pub enum ErrorKind {
     UnsupportedFormat,
     /// There is nothing in it to work with (no frames, silence, no note).
     Nothing,
+    /// A folder or a session without anything to begin with (no sound file, no accepted take).
+    NothingHere,
     /// A value outside its range.
     InvalidParameter,
     /// A session file that is damaged.

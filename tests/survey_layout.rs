@@ -173,6 +173,26 @@ fn takes_without_layers_go_by_the_order_of_the_files_with_the_note() {
 }
 
 #[test]
+fn dynamic_marks_are_layers_from_soft_to_loud_where_there_are_several() {
+    let mut files = [
+        file("C4_ff.wav", &[60.0]),
+        file("C4_mf.wav", &[60.0]),
+        file("C4_p.wav", &[60.0]),
+        file("D4 p.wav", &[62.0]),
+        file("D4 v2.wav", &[62.0]),
+    ];
+    place_default(&mut files[..4]);
+    assert_eq!(cells(&files[..4]).concat(), [(60, 2), (60, 1), (60, 0), (62, 0)]);
+    // A lone mark tells nothing, a number tells more.
+    place_default(&mut files[3..]);
+    assert_eq!(cells(&files[3..]).concat(), [(62, 0), (62, 1)]);
+    let mut folders =
+        [file("x/mf/C4.wav", &[60.0]), file("x/f/C4.wav", &[60.0]), file("x/f/D4.wav", &[62.0])];
+    place_default(&mut folders);
+    assert_eq!(cells(&folders).concat(), [(60, 0), (60, 1), (62, 1)]);
+}
+
+#[test]
 fn running_numbers_are_neither_layers_nor_notes() {
     let sounds = [60.0, 60.0, 62.0, 62.0, 64.0, 64.0];
     let mut takes: Vec<_> = (0..6).map(|i| file(&format!("take {}.wav", i + 1), &[sounds[i]])).collect();

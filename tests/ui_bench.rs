@@ -26,7 +26,7 @@ fn bench<'a>(world: World) -> Bench<'a> {
 /// A bench with a finished take that shows its loop, so that the handles stand far apart.
 fn at_the_loop<'a>() -> Bench<'a> {
     let mut h = bench(worked(1, 3.0));
-    h.get_by_label("See the loop").click();
+    h.get_by_label("Fit loop").click();
     h.run_steps(3);
     h.state_mut().log.clear();
     h
@@ -264,7 +264,7 @@ fn a_suggestion_is_taken_by_click_and_by_key() {
     let EditCommand::Do { label, edit: Edit::SetLoop { take: TAKE, looping: Some(l) } } = &all[0] else {
         panic!("{all:?}")
     };
-    assert_eq!((label.as_str(), l.start, l.end), ("Take suggested loop", loops[1].1.start, loops[1].1.end));
+    assert_eq!((label.as_str(), l.start, l.end), ("Take loop candidate", loops[1].1.start, loops[1].1.end));
     h.key_press(Key::ArrowDown);
     h.run_steps(2);
     assert_eq!(looping(&h).start, loops[2].1.start);
@@ -469,7 +469,7 @@ fn read_only_shows_everything_and_changes_nothing() {
     let mut world = worked(1, 3.0);
     world.read_only = true;
     let mut h = bench(world);
-    h.get_by_label("See the loop").click();
+    h.get_by_label("Fit loop").click();
     h.run_steps(3);
     let at = handle_pos(&h, "Loop start");
     press(&mut h, at);

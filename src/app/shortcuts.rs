@@ -119,7 +119,7 @@ pub const TABLE: &[Shortcut] = table! {
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
     SetAside DECIDE "Set aside (drop it)": key(Key::D);
-    Undecide DECIDE "Back to undecided": key(Key::B);
+    Undecide DECIDE "Undecide": key(Key::B);
     Propose DECIDE "Propose a recipe for this take": key(Key::P);
     ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
     AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);

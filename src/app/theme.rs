@@ -68,7 +68,7 @@ impl Theme {
             line: Color32::from_rgb(0x3F, 0x3B, 0x36),
             ink: Color32::from_rgb(0xEC, 0xE7, 0xDD),
             ink_soft: Color32::from_rgb(0xA8, 0xA1, 0x95),
-            accent: Color32::from_rgb(0xE0, 0x87, 0xA2),
+            accent: Color32::from_rgb(0xF3, 0xB6, 0xC4),
             on_accent: Color32::from_rgb(0x24, 0x0C, 0x14),
             warn: Color32::from_rgb(0xF2, 0x9A, 0x4B),
         }

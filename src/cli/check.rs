@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::a4;
+use super::options::{a4, number};
 use super::output::{Output, table};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::{DELIVERY_MANIFEST, decode};
@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(value_name = "FILE or DIR")]
     path: PathBuf,
     /// Frequency of A4 in Hz that the set was tuned to
-    #[arg(long, default_value_t = STANDARD_A4_HZ)]
+    #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
     a4: f64,
     /// Print JSON
     #[arg(long)]
@@ -63,17 +63,18 @@ fn files(path: &std::path::Path) -> Result<Vec<PathBuf>> {
     let mut files: Vec<PathBuf> = std::fs::read_dir(path)
         .map_err(|e| Error::io("read", path, &e))?
         .filter_map(|e| e.ok().map(|e| e.path()))
-        .filter(|p| {
-            p.is_file()
-                && p.extension().is_some_and(|e| decode::ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x)))
-        })
+        .filter(|p| p.is_file() && decode::has_sound_ending(p))
         .collect();
     files.sort_by(|a, b| natord::compare(&a.to_string_lossy(), &b.to_string_lossy()));
     if files.is_empty() {
         let hint = if path.join(DELIVERY_MANIFEST).exists() { "; its delivery wrote none" } else { "" };
         return Err(Error::new(
-            ErrorKind::NotFound,
-            format!("there is no sound file in {}{hint}", path.display()),
+            ErrorKind::NothingHere,
+            format!(
+                "there is no sound file in {}{hint}; looked for files that end in {}",
+                path.display(),
+                decode::ENDINGS.join(", ")
+            ),
         ));
     }
     Ok(files)

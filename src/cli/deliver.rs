@@ -25,14 +25,14 @@ pub struct Args {
     /// Leave files alone that are there already and came from the same source and recipe
     #[arg(long)]
     resume: bool,
-    /// Title of the set, for the names, instead of the session's
-    #[arg(long)]
+    /// Name of the set, which {set} stands for, instead of the session's
+    #[arg(long, value_name = "NAME")]
     title: Option<String>,
     /// Name pattern instead of the session's; fields: {set} {note} {midi} {layer}
     #[arg(long)]
     pattern: Option<String>,
     /// Rate in Hz instead of the session's (48000)
-    #[arg(long)]
+    #[arg(long, value_name = "HZ")]
     rate: Option<u32>,
     /// Print JSON
     #[arg(long)]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::options::{a4, made_by, may_write, percent, target};
+use super::options::{a4, made_by, may_write, number, percent, target};
 use super::output::Output;
 use super::{Done, one_take};
 use crate::dsp::pitch::{F0Params, track_f0};
@@ -21,28 +21,28 @@ pub struct Args {
     /// The sound file
     file: PathBuf,
     /// Where to write the tuned file (24-bit WAV)
-    #[arg(long)]
+    #[arg(long, value_name = "OUT.wav")]
     to: PathBuf,
     /// Note (C#4, 61) or frequency (277.2Hz) to bring it to; without it the nearest note
     #[arg(long, value_name = "NOTE or HZ")]
     target: Option<String>,
     /// How much of the deviation of the whole to take out, 0 to 100 %
-    #[arg(long, default_value_t = 100.0)]
+    #[arg(long, value_parser = number, default_value_t = 100.0, value_name = "PERCENT")]
     centre: f64,
     /// How much of the movement below 2 Hz to take out, 0 to 100 %
-    #[arg(long, default_value_t = 100.0)]
+    #[arg(long, value_parser = number, default_value_t = 100.0, value_name = "PERCENT")]
     drift: f64,
     /// How much of the movement from 2 Hz up to take out, 0 to 100 %
-    #[arg(long, default_value_t = 0.0)]
+    #[arg(long, value_parser = number, default_value_t = 0.0, value_name = "PERCENT")]
     vibrato: f64,
     /// Flattening begins this long after the onset, in ms, 0 to 10000
-    #[arg(long, default_value_t = 40.0)]
+    #[arg(long, value_parser = number, default_value_t = 40.0, value_name = "MS")]
     keep_attack_ms: f64,
     /// Rate of the tuned file in Hz; without it the file's own
-    #[arg(long)]
+    #[arg(long, value_name = "HZ")]
     rate: Option<u32>,
     /// Frequency of A4 in Hz
-    #[arg(long, default_value_t = STANDARD_A4_HZ)]
+    #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
     a4: f64,
     /// Print JSON
     #[arg(long)]

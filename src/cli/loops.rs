@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
+use super::options::number;
 use super::output::{Output, table};
 use super::{Done, one_take};
 use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
@@ -16,16 +17,16 @@ pub struct Args {
     /// The sound file
     file: PathBuf,
     /// Loops lie after this frame; without it in the steady part that is found
-    #[arg(long, value_name = "F")]
+    #[arg(long, value_name = "FRAME")]
     from: Option<u64>,
     /// Loops lie before this frame
-    #[arg(long, value_name = "F")]
+    #[arg(long, value_name = "FRAME")]
     until: Option<u64>,
     /// Shortest loop in seconds
-    #[arg(long, default_value_t = 0.05, value_name = "S")]
+    #[arg(long, value_parser = number, default_value_t = 0.05, value_name = "SECONDS")]
     shortest: f64,
     /// Longest loop in seconds
-    #[arg(long, default_value_t = 12.0, value_name = "S")]
+    #[arg(long, value_parser = number, default_value_t = 12.0, value_name = "SECONDS")]
     longest: f64,
     /// How many to list
     #[arg(long, default_value_t = 20, value_name = "N")]

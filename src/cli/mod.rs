@@ -84,8 +84,11 @@ impl Done {
 
 /// Runs the program with `args` (the first is its name).
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
-    // Prints help, version or what was wrong by itself; exits 2 on wrong usage.
-    let cli = Cli::parse_from(args);
+    let args: Vec<OsString> = args.into_iter().collect();
+    let cli = match Cli::try_parse_from(&args) {
+        Ok(cli) => cli,
+        Err(e) => return not_understood(&e, args.iter().any(|a| a == "--json")),
+    };
     let json = cli.command.as_ref().is_some_and(Command::json);
     let output = Output::new(json);
     let result = match cli.command {
@@ -102,10 +105,26 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
+/// Prints help or version where they were asked for, else what was wrong with the arguments.
+fn not_understood(e: &clap::Error, json: bool) -> ExitCode {
+    if json && e.use_stderr() {
+        // The usage that clap adds is for people; the first paragraph says what is wrong.
+        let text = e.to_string();
+        let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
+        Output::new(true).error(&Error::new(ErrorKind::InvalidParameter, first));
+        return ExitCode::from(2);
+    }
+    // A closed standard output or error leaves nowhere to say so.
+    let _ = e.print();
+    ExitCode::from(if e.use_stderr() { 2 } else { 0 })
+}
+
 /// What was asked for could not be begun: 2. It was begun and failed: 1.
 fn exit_code(error: &Error) -> u8 {
     match error.kind() {
-        ErrorKind::InvalidParameter | ErrorKind::NotFound | ErrorKind::NameClash => 2,
+        ErrorKind::InvalidParameter | ErrorKind::NotFound | ErrorKind::NameClash | ErrorKind::NothingHere => {
+            2
+        }
         _ => 1,
     }
 }

@@ -43,7 +43,7 @@ pub struct SurveyArgs {
     #[arg(long, value_enum, default_value = "c4", ignore_case = true)]
     pub middle_c: MiddleCArg,
     /// Frequency of A4 in Hz
-    #[arg(long, default_value_t = STANDARD_A4_HZ)]
+    #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
     pub a4: f64,
 }
 
@@ -73,6 +73,11 @@ impl SurveyArgs {
     pub fn options(&self) -> Result<SurveyOptions> {
         Ok(SurveyOptions { a4: a4(self.a4)?, middle_c: self.middle_c.into(), layout: self.layout.layout() })
     }
+}
+
+/// Reads a number with or without a fraction.
+pub fn number(text: &str) -> std::result::Result<f64, String> {
+    text.trim().parse().map_err(|_| "a number is wanted, such as 5 or 0.25".to_owned())
 }
 
 /// Checks a frequency of A4.
@@ -121,7 +126,7 @@ pub fn target(text: &str, middle_c: MiddleC, a4: Hertz) -> Result<(Hertz, Option
 
 /// The INFO text that marks a file as written by this program.
 pub fn made_by() -> BTreeMap<String, String> {
-    BTreeMap::from([("ISFT".to_owned(), concat!("Seamwright ", env!("CARGO_PKG_VERSION")).to_owned())])
+    BTreeMap::from([("ISFT".to_owned(), crate::io::PROGRAM.to_owned())])
 }
 
 /// Refuses to write over the file that is read, and over anything that this program did not write.

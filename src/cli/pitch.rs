@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
+use super::options::number;
 use super::output::{Output, table};
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
 use crate::error::{Error, Result};
@@ -17,7 +18,7 @@ pub struct Args {
     /// The sound file
     file: PathBuf,
     /// Time between two values in ms, 1 to 20
-    #[arg(long, default_value_t = 5.0)]
+    #[arg(long, value_parser = number, default_value_t = 5.0, value_name = "MS")]
     hop_ms: f64,
     /// Print JSON
     #[arg(long)]

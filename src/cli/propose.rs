@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::SurveyArgs;
+use super::options::{SurveyArgs, number};
 use super::output::{Output, table};
 use super::session_file::open_or_new;
 use crate::error::{Error, Result};
@@ -18,7 +18,7 @@ pub struct Args {
     folder: PathBuf,
     /// Accept proposed takes whose loop scores at least this, 0 to 100, and that have no concern which
     /// needs a look (noise and levels alone do not)
-    #[arg(long, value_name = "SCORE")]
+    #[arg(long, value_parser = number, value_name = "SCORE")]
     accept: Option<f64>,
     #[command(flatten)]
     how: SurveyArgs,

@@ -21,32 +21,38 @@ pub struct Args {
     /// The sound file
     file: PathBuf,
     /// Where to write it (24-bit WAV)
-    #[arg(long)]
+    #[arg(long, value_name = "OUT.wav")]
     to: PathBuf,
     /// First frame of the loop
-    #[arg(long, value_name = "F")]
+    #[arg(long, value_name = "FRAME")]
     start: u64,
     /// First frame after the loop
-    #[arg(long, value_name = "F")]
+    #[arg(long, value_name = "FRAME")]
     end: u64,
     /// Length of the crossfade before the loop end, in frames
-    #[arg(long, default_value_t = 0, value_name = "F")]
+    #[arg(long, default_value_t = 0, value_name = "FRAME")]
     crossfade: u64,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
 }
 
+/// A period of the highest note (4.2 kHz) at the lowest rate (8 kHz) has two frames; less is no loop.
+const SHORTEST: u64 = 2;
+
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
     may_write(&args.file, &args.to)?;
     let info = decode::probe(&args.file)?;
     let audio = decode::decode(&args.file)?;
-    if args.start >= args.end || args.end > audio.frames().0 {
+    if args.start.saturating_add(SHORTEST) > args.end || args.end > audio.frames().0 {
         return Err(Error::invalid(
-            "--start and --end",
-            format!("{} and {}", args.start, args.end),
-            &format!("--start below --end, both in 0 to {}, the file's frames", audio.frames().0),
+            "the loop",
+            format!("{} to {}", args.start, args.end),
+            &format!(
+                "--start at least {SHORTEST} frames below --end, both in 0 to {}, the file's frames",
+                audio.frames().0
+            ),
         ));
     }
     let range = FrameRange::new(args.start, args.end);

@@ -44,7 +44,8 @@ pub(super) fn aiff_head(file: &mut File, path: &Path, layout: &Layout) -> Result
     let there = (ssnd.len - 8).saturating_sub(offset) / (u64::from(channels) * u64::from(coding.bytes()));
     // A recorder that was cut off leaves a count of zero.
     let frames = if said_frames == 0 { there } else { there.min(u64::from(said_frames)) };
-    Ok(PcmHead { rate, channels, coding, start: ssnd.start + 8 + offset.min(ssnd.len - 8), frames })
+    let missing = if ssnd.missing > 0 { u64::from(said_frames).saturating_sub(frames) } else { 0 };
+    Ok(PcmHead { rate, channels, coding, start: ssnd.start + 8 + offset.min(ssnd.len - 8), frames, missing })
 }
 
 fn aiff_coding(path: &Path, kind: [u8; 4], bits: u16) -> Result<Coding> {

@@ -25,7 +25,7 @@ pub fn write(path: &Path, fill: impl FnOnce(&mut dyn Write) -> Result<()>) -> Re
     builder.prefix(".seamwright-").suffix(".part");
     #[cfg(unix)]
     builder.permissions(ordinary_permissions());
-    let mut part = builder.tempfile_in(&folder).map_err(|e| Error::io("write", path, &e))?;
+    let mut part = builder.tempfile_in(&folder).map_err(|e| cannot_begin(path, &folder, &e))?;
 
     // Every early return drops `part`, which removes the file.
     fill_through(part.as_file_mut(), path, fill)?;
@@ -33,6 +33,19 @@ pub fn write(path: &Path, fill: impl FnOnce(&mut dyn Write) -> Result<()>) -> Re
     part.persist(&target).map_err(|e| Error::io("write", path, &e.error))?;
     sync_folder(&folder);
     Ok(())
+}
+
+/// Why no file could be begun in `folder`.
+fn cannot_begin(path: &Path, folder: &Path, e: &std::io::Error) -> Error {
+    if e.kind() != std::io::ErrorKind::NotFound {
+        return Error::io("write", path, e);
+    }
+    let (kind, why) = if folder.is_dir() {
+        (ErrorKind::Permission, "the system lets no file be made in that folder; choose another")
+    } else {
+        (ErrorKind::NotFound, "its folder is not there; make the folder first or choose another")
+    };
+    Error::new(kind, format!("cannot write {}: {why}", path.display()))
 }
 
 /// Runs `fill` on a buffer before `out` and empties the buffer; errors name `path`.

@@ -30,6 +30,11 @@ use super::{EXPORT_AGAIN, aiff, channels_from_header, rate_from_header, unreadab
 /// File name endings that are looked at, lower case.
 pub const ENDINGS: &[&str] = &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga"];
 
+/// Whether a path ends as a sound file's does, in any case.
+pub fn has_sound_ending(path: &Path) -> bool {
+    path.extension().is_some_and(|e| ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x)))
+}
+
 /// What a file says of itself before it is decoded.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SoundInfo {
@@ -39,6 +44,9 @@ pub struct SoundInfo {
     pub channels: u16,
     /// Frames, where the format says.
     pub frames: Option<u64>,
+    /// Frames that the head announces besides those that are there (WAV and AIFF): the file was cut
+    /// off. 0 where nothing is missing or nothing says so.
+    pub missing: u64,
     /// Loop, root key and INFO that the file brings along.
     pub marks: SourceMarks,
 }
@@ -284,7 +292,13 @@ fn open(path: &Path) -> Result<Opened> {
         return Err(no_frames(path));
     }
     let marks = riff::marks(&mut file, &layout, head.frames).map_err(io_error)?;
-    let info = SoundInfo { rate: head.rate, channels: head.channels, frames: Some(head.frames), marks };
+    let info = SoundInfo {
+        rate: head.rate,
+        channels: head.channels,
+        frames: Some(head.frames),
+        missing: head.missing,
+        marks,
+    };
     Ok(Opened { source: Source::Pcm(PcmReader::new(file, path, head)), info })
 }
 
@@ -383,7 +397,7 @@ impl Packed {
             is_mp3,
             damage: None,
         };
-        let info = SoundInfo { rate, channels, frames, marks: SourceMarks::default() };
+        let info = SoundInfo { rate, channels, frames, missing: 0, marks: SourceMarks::default() };
         Ok(Opened { source: Source::Packed(Box::new(packed)), info })
     }
 

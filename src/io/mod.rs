@@ -18,6 +18,9 @@ pub mod wav;
 /// folders by: what came out must not go in again.
 pub const DELIVERY_MANIFEST: &str = ".seamwright-delivery.json";
 
+/// The program and its version, as the files that it writes name it.
+pub const PROGRAM: &str = concat!("Seamwright ", env!("CARGO_PKG_VERSION"));
+
 /// What to do about a file that is not read.
 const EXPORT_AGAIN: &str = "export it again from where it was made, best as 24-bit PCM WAV";
 

@@ -47,6 +47,8 @@ pub(super) struct PcmHead {
     pub(super) start: u64,
     /// Whole frames that are really in the file.
     pub(super) frames: u64,
+    /// Frames that the head announces besides: the file breaks off.
+    pub(super) missing: u64,
 }
 
 impl PcmHead {
@@ -99,7 +101,9 @@ pub(super) fn wave_head(file: &mut File, path: &Path, layout: &Layout) -> Result
         )));
     }
     let data = layout.data().ok_or_else(|| bad("it has no data chunk, so no samples".into()))?;
-    Ok(PcmHead { rate, channels, coding, start: data.start, frames: data.len / frame_bytes as u64 })
+    let frames = data.len / frame_bytes as u64;
+    let missing = data.missing / frame_bytes as u64;
+    Ok(PcmHead { rate, channels, coding, start: data.start, frames, missing })
 }
 
 /// Samples with fewer bits than their bytes hold are written at the upper end (published with the

@@ -72,6 +72,8 @@ pub(super) struct Chunk {
     pub(super) start: u64,
     /// Bytes of its body that are really in the file.
     pub(super) len: u64,
+    /// Bytes that its head claims besides.
+    pub(super) missing: u64,
 }
 
 /// The chunks of a file in order.
@@ -97,6 +99,8 @@ impl Layout {
 const MOST_CHUNKS: usize = 4096;
 /// Stands where a length is kept elsewhere (in `ds64`) or was never filled in.
 const LENGTH_ELSEWHERE: u32 = u32::MAX;
+/// From here on a length is none (common practice, no source).
+const NO_LENGTH: u32 = 0x7FFF_0000;
 
 /// Lists the chunks of `file`; `None` when it is no WAVE or AIFF.
 ///
@@ -137,7 +141,9 @@ pub(super) fn walk<R: Read + Seek>(file: &mut R) -> io::Result<Option<Layout>> {
         if id == *b"data" && claimed == 0 && u64::from(outer_len) <= at {
             len = left;
         }
-        let chunk = Chunk { id, start, len: len.min(left) };
+        // Programs that cannot go back to the head (pipes) write next to the most that fits.
+        let missing = if claimed < NO_LENGTH { len.saturating_sub(left) } else { 0 };
+        let chunk = Chunk { id, start, len: len.min(left), missing };
         if form == Form::Wave && id == *b"ds64" && chunks.is_empty() {
             long = LongLengths::read(&body(file, &chunk, 28 + 12 * 64)?);
         }

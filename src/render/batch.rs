@@ -5,20 +5,19 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, OnceLock};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::chain::{self, Rendered};
 use super::names::{delivered_names, described};
-use crate::audio::Clip;
+use crate::audio::{AudioBuf, Clip};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::riff::SourceMarks;
-use crate::io::{DELIVERY_MANIFEST, atomic, decode, hash, wav};
+use crate::io::{DELIVERY_MANIFEST, PROGRAM, atomic, decode, hash, wav};
 use crate::jobs::Job;
-use crate::session::{Document, Source, Take, TakeId, store};
-use crate::units::Decibels;
+use crate::session::{Document, Source, SourceId, Take, TakeId, store};
 
 /// One delivered file.
 #[derive(Debug, Clone)]
@@ -75,11 +74,23 @@ enum Outcome {
     Kept,
 }
 
+/// What the workers of a delivery share.
+struct Delivering<'a> {
+    session_path: &'a Path,
+    document: &'a Document,
+    folder: &'a Path,
+    resume: bool,
+    job: &'a Job,
+    /// Whether each source still is what it was; read once, however many takes lie in it.
+    sources: BTreeMap<SourceId, OnceLock<Result<()>>>,
+    manifest: Mutex<Manifest>,
+}
+
 /// Writes every accepted take of `document` to `folder` (made if missing).
 ///
 /// Errors before anything is written: nothing accepted, bad or clashing names, a folder that cannot
-/// be made, a name that would fall on a file that is not ours. A take that fails afterwards is in
-/// the result; so is a cancel.
+/// be made or that holds the sources. A take that fails afterwards (its name falls on a file that is
+/// not ours, its source is gone) is in the result; so is a cancel.
 pub fn deliver(
     session_path: &Path,
     document: &Document,
@@ -88,44 +99,94 @@ pub fn deliver(
     job: &Job,
 ) -> Result<Delivery> {
     let items = items(document)?;
+    refuse_sources(session_path, document, folder, &items)?;
     std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
-    let manifest = read_manifest(folder);
-    refuse_strangers(session_path, document, folder, &items, &manifest)?;
+    let known = read_manifest(folder);
     job.begin("deliver", items.len() as u64);
-    let manifest = Mutex::new(Manifest {
-        program: concat!("Seamwright ", env!("CARGO_PKG_VERSION")).into(),
-        files: manifest.files,
-    });
-    announce(folder, &items, &manifest)?;
+    let strangers: Vec<Option<Error>> = items.iter().map(|i| stranger(folder, i, &known)).collect();
+    let delivering = Delivering {
+        session_path,
+        document,
+        folder,
+        resume: options.resume,
+        job,
+        sources: document.sources.iter().map(|s| (s.id, OnceLock::new())).collect(),
+        manifest: Mutex::new(Manifest { program: PROGRAM.into(), files: known.files }),
+    };
+    delivering.announce(items.iter().zip(&strangers).filter(|(_, s)| s.is_none()).map(|(i, _)| i))?;
     let results: Vec<Result<Outcome>> = items
         .par_iter()
-        .map(|item| {
+        .zip(strangers)
+        .map(|(item, stranger)| {
             job.check()?;
-            let result = deliver_one(session_path, document, folder, item, options, &manifest, job);
+            let result = stranger.map_or_else(|| delivering.one(item), Err);
             job.advance(1);
             result
         })
         .collect();
-    lock(&manifest).files.retain(|name, e| !e.is.is_empty() || folder.join(name).exists());
-    write_manifest(folder, &manifest)?;
+    lock(&delivering.manifest).files.retain(|name, e| !e.is.is_empty() || folder.join(name).exists());
+    write_manifest(folder, &delivering.manifest)?;
     Ok(gather(document, folder, &items, results))
 }
 
-/// Enters every name before its file is written: should the program be killed between a file and
-/// its entry, the next delivery still knows the file as ours.
-fn announce(folder: &Path, items: &[Item<'_>], manifest: &Mutex<Manifest>) -> Result<()> {
-    for item in items {
-        let unknown = Entry { from: String::new(), is: String::new() };
-        lock(manifest).files.entry(item.name.clone()).or_insert(unknown);
+impl Delivering<'_> {
+    /// Enters every name before its file is written: should the program be killed between a file
+    /// and its entry, the next delivery still knows the file as ours.
+    fn announce<'i>(&self, items: impl Iterator<Item = &'i Item<'i>>) -> Result<()> {
+        for item in items {
+            let unknown = Entry { from: String::new(), is: String::new() };
+            lock(&self.manifest).files.entry(item.name.clone()).or_insert(unknown);
+        }
+        write_manifest(self.folder, &self.manifest)
     }
-    write_manifest(folder, manifest)
+
+    fn one(&self, item: &Item<'_>) -> Result<Outcome> {
+        let path = self.folder.join(&item.name);
+        let from = fingerprint(self.document, item)?;
+        let go_on = || !self.job.cancel.is_cancelled();
+        if self.resume {
+            let known = lock(&self.manifest).files.get(&item.name).cloned();
+            if let Some(entry) = known
+                && entry.from == from
+                && hash::hash_file(&path, &go_on).is_ok_and(|(_, is)| is == entry.is)
+            {
+                return Ok(Outcome::Kept);
+            }
+        }
+        self.check_source(item.source)?;
+        let source_path = store::source_path(self.session_path, &item.source.path);
+        let (rendered, audio) = render_item(&source_path, self.document, item, self.job)?;
+        self.job.check()?;
+        wav::write24(&path, &audio, &marks(self.document, item, &rendered))?;
+        let (_, is) = hash::hash_file(&path, &|| true)?;
+        lock(&self.manifest).files.insert(item.name.clone(), Entry { from, is });
+        write_manifest(self.folder, &self.manifest)?;
+        Ok(Outcome::Written)
+    }
+
+    /// Whether a source is the file it was when it was surveyed.
+    fn check_source(&self, source: &Source) -> Result<()> {
+        let check = || {
+            let path = store::source_path(self.session_path, &source.path);
+            let (_, now) = hash::hash_file(&path, &|| !self.job.cancel.is_cancelled())?;
+            if now == source.hash {
+                return Ok(());
+            }
+            let name = source.path.display();
+            Err(Error::new(
+                ErrorKind::NotFound,
+                format!("{name} is not the file it was when it was surveyed; survey again"),
+            ))
+        };
+        self.sources.get(&source.id).map_or_else(check, |known| known.get_or_init(check).clone())
+    }
 }
 
 fn items(document: &Document) -> Result<Vec<Item<'_>>> {
     let names = delivered_names(document)?;
     if names.is_empty() {
         return Err(Error::new(
-            ErrorKind::Nothing,
+            ErrorKind::NothingHere,
             "no take is accepted yet, so there is nothing to deliver; accept takes in the sheet or with `propose --accept SCORE`",
         ));
     }
@@ -154,64 +215,13 @@ fn gather(document: &Document, folder: &Path, items: &[Item<'_>], results: Vec<R
     delivery
 }
 
-fn deliver_one(
-    session_path: &Path,
-    document: &Document,
-    folder: &Path,
-    item: &Item<'_>,
-    options: &DeliverOptions,
-    manifest: &Mutex<Manifest>,
-    job: &Job,
-) -> Result<Outcome> {
-    let path = folder.join(&item.name);
-    let from = fingerprint(document, item)?;
-    let go_on = || !job.cancel.is_cancelled();
-    if options.resume {
-        let known = lock(manifest).files.get(&item.name).cloned();
-        if let Some(entry) = known
-            && entry.from == from
-            && hash::hash_file(&path, &go_on).is_ok_and(|(_, is)| is == entry.is)
-        {
-            return Ok(Outcome::Kept);
-        }
-    }
-    let source_path = store::source_path(session_path, &item.source.path);
-    let (_, now) = hash::hash_file(&source_path, &go_on)?;
-    if now != item.source.hash {
-        return Err(Error::new(
-            ErrorKind::NotFound,
-            format!(
-                "{} is not the file it was when it was surveyed; survey again",
-                item.source.path.display()
-            ),
-        ));
-    }
-    let (rendered, audio) = render_item(&source_path, document, item, job)?;
-    let peak = audio.peak();
-    if peak > 1.0 {
-        let over = Decibels::of_amplitude(f64::from(peak)).0;
-        return Err(Error::invalid(
-            "the peak level",
-            format!("{over:.1} dB over full scale"),
-            &format!("at most 0 dB; lower this take's gain by at least {over:.1} dB"),
-        ));
-    }
-    job.check()?;
-    wav::write24(&path, &audio, &marks(document, item, &rendered))?;
-    let (_, is) = hash::hash_file(&path, &|| true)?;
-    let entry = Entry { from, is };
-    lock(manifest).files.insert(item.name.clone(), entry);
-    write_manifest(folder, manifest)?;
-    Ok(Outcome::Written)
-}
-
 /// Decodes, analyses and renders one take: what is held in memory is one take a worker.
 fn render_item(
     source_path: &Path,
     document: &Document,
     item: &Item<'_>,
     job: &Job,
-) -> Result<(Rendered, crate::audio::AudioBuf)> {
+) -> Result<(Rendered, AudioBuf)> {
     let clip = decode_take(source_path, item.take, item.source, job)?;
     let analysed = chain::analyse(clip, item.take.span)?;
     job.check()?;
@@ -245,7 +255,7 @@ pub fn decode_take(source_path: &Path, take: &Take, source: &Source, job: &Job) 
 fn marks(document: &Document, item: &Item<'_>, r: &Rendered) -> SourceMarks {
     let texts = [
         ("INAM", item.name.trim_end_matches(".wav").to_owned()),
-        ("ISFT", concat!("Seamwright ", env!("CARGO_PKG_VERSION")).to_owned()),
+        ("ISFT", PROGRAM.to_owned()),
         ("IPRD", document.setup.title.clone()),
     ];
     SourceMarks {
@@ -259,7 +269,7 @@ fn marks(document: &Document, item: &Item<'_>, r: &Rendered) -> SourceMarks {
 /// Hash of everything that decides a delivered file's bytes.
 fn fingerprint(document: &Document, item: &Item<'_>) -> Result<String> {
     let parts = (
-        env!("CARGO_PKG_VERSION"),
+        PROGRAM,
         &item.source.hash,
         item.take.span,
         &item.take.recipe,
@@ -273,19 +283,23 @@ fn fingerprint(document: &Document, item: &Item<'_>) -> Result<String> {
     Ok(blake3::hash(&bytes).to_hex().to_string())
 }
 
-/// Nothing is written over that a delivery of ours did not write: no source, no stranger's file.
-fn refuse_strangers(
-    session_path: &Path,
-    document: &Document,
-    folder: &Path,
-    items: &[Item<'_>],
-    manifest: &Manifest,
-) -> Result<()> {
+/// Nothing is written over that a delivery of ours did not write.
+fn stranger(folder: &Path, item: &Item<'_>, known: &Manifest) -> Option<Error> {
+    let path = folder.join(&item.name);
+    (path.exists() && !known.files.contains_key(&item.name)).then(|| {
+        let text = format!(
+            "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
+            path.display()
+        );
+        Error::new(ErrorKind::NameClash, text)
+    })
+}
+
+/// No delivery beside or over the sources: what is written there would be found as takes.
+fn refuse_sources(session_path: &Path, document: &Document, folder: &Path, items: &[Item<'_>]) -> Result<()> {
     let real = |p: &Path| std::fs::canonicalize(p).ok();
     let sources: Vec<PathBuf> =
         document.sources.iter().filter_map(|s| real(&store::source_path(session_path, &s.path))).collect();
-    let here = real(folder);
-    let holds_sources = sources.iter().any(|s| s.parent().map(Path::to_path_buf) == here);
     for item in items {
         let path = folder.join(&item.name);
         if real(&path).is_some_and(|p| sources.contains(&p)) {
@@ -294,17 +308,9 @@ fn refuse_strangers(
                 format!("{} is a source; deliver into another folder", path.display()),
             ));
         }
-        if path.exists() && !manifest.files.contains_key(&item.name) {
-            return Err(Error::new(
-                ErrorKind::NameClash,
-                format!(
-                    "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
-                    path.display()
-                ),
-            ));
-        }
     }
-    if holds_sources {
+    let here = real(folder);
+    if here.is_some() && sources.iter().any(|s| s.parent().map(Path::to_path_buf) == here) {
         return Err(Error::new(
             ErrorKind::NameClash,
             format!(

@@ -295,10 +295,7 @@ fn sound_files_by_size(session_path: &Path) -> HashMap<u64, Vec<PathBuf>> {
     };
     let mut map: HashMap<u64, Vec<PathBuf>> = HashMap::new();
     for entry in walkdir::WalkDir::new(folder).sort_by_file_name().into_iter().flatten() {
-        let is_sound = entry
-            .path()
-            .extension()
-            .is_some_and(|e| decode::ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x)));
+        let is_sound = decode::has_sound_ending(entry.path());
         if let (true, Ok(meta)) = (is_sound && entry.file_type().is_file(), entry.metadata()) {
             map.entry(meta.len()).or_default().push(entry.into_path());
         }

@@ -3,7 +3,7 @@
 use crate::dsp::spans::FoundSpan;
 use crate::io::riff::SourceMarks;
 use crate::session::{Concern, ConcernKind};
-use crate::units::{Cents, Decibels, MiddleC, MidiNote};
+use crate::units::{Cents, Decibels, MiddleC, MidiNote, Seconds};
 
 /// Steady sound that a loop needs, in seconds (common practice, no source).
 pub const SHORTEST_STEADY_S: f64 = 0.6;
@@ -74,6 +74,17 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
         );
     }
     all
+}
+
+/// Says of a file's last take that the file was cut off: its head announces `missing` more. Stands
+/// in for the mere "ends inside", which it explains.
+pub(super) fn breaks_off(all: &mut Vec<Concern>, missing: Seconds) {
+    all.retain(|c| c.kind != ConcernKind::EndsInside);
+    let text = format!(
+        "the file breaks off: its head announces {missing} more than there is; copy or export it again"
+    );
+    all.push(Concern::new(ConcernKind::EndsInside, text));
+    all.sort_by_key(|c| c.kind);
 }
 
 /// The concern that a file's own root key is not what sounds in it.

@@ -8,7 +8,7 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::concerns::{self, Facts};
-use super::{FileSurvey, FoundTake, SurveyOptions};
+use super::{FileSurvey, FoundTake, SurveyOptions, names};
 use crate::audio::{Clip, level};
 use crate::dsp::pitch::{F0Params, NoteSummary, summarise, track_f0};
 use crate::dsp::spans::{
@@ -18,7 +18,8 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::{self, SoundInfo};
 use crate::io::hash;
 use crate::jobs::Job;
-use crate::units::{Decibels, FrameRange, Hertz, SampleRate, Seconds};
+use crate::session::document::Layout;
+use crate::units::{Decibels, FrameCount, FrameRange, Hertz, SampleRate, Seconds};
 
 /// Of a longer take only the beginning is analysed, in seconds.
 const LONGEST_S: f64 = 600.0;
@@ -68,8 +69,12 @@ pub(super) fn survey_one(
     let (bytes, hash) = hash::hash_file(path, &|| !job.cancel.is_cancelled())?;
     let (info, envelope) = envelope_of(path, job, step)?;
     let reader = Reader { path, a4: options.a4, job, step };
-    let found = takes_and_room(&reader, &envelope)?;
+    let one = options.layout == Some(Layout::TakePerFile);
+    let found = takes_and_room(&reader, &envelope, one)?;
     let mut takes: Vec<FoundTake> = found.takes;
+    if let Some(last) = takes.last_mut().filter(|_| info.missing > 0) {
+        concerns::breaks_off(&mut last.concerns, FrameCount(info.missing).lasts(info.rate));
+    }
     if let [only] = &mut takes[..]
         && let Some(sounds) = only.sounds
         && only.confidence >= concerns::SURE
@@ -106,8 +111,9 @@ struct Found {
     takes: Vec<FoundTake>,
 }
 
-/// Room tone and takes; a room tone that turns out to be a note is none.
-fn takes_and_room(reader: &Reader, envelope: &Envelope) -> Result<Found> {
+/// Room tone and takes; a room tone that turns out to be a note is none. With `one`, all that sounds
+/// is one take, pauses and all. A file of room tone, named so, is no failure.
+fn takes_and_room(reader: &Reader, envelope: &Envelope, one: bool) -> Result<Found> {
     let params = SpanParams::default();
     let room = find_room_tone(envelope, &params);
     let spans = find_takes(envelope, room.as_ref(), &params);
@@ -120,9 +126,12 @@ fn takes_and_room(reader: &Reader, envelope: &Envelope) -> Result<Found> {
         _ => (room, measured),
     };
     let heard = measured.len();
-    let takes = keep_takes(measured, room);
-    if takes.is_empty() {
+    let mut takes = keep_takes(measured, room);
+    if takes.is_empty() && !(room.is_some() && names::is_room_tone(reader.path)) {
         return Err(nothing(reader.path, room, heard, params.rise_db));
+    }
+    if one && takes.len() > 1 {
+        takes = reader.measure(&[from_first_to_last(&takes)], envelope, room)?;
     }
     let takes = takes.iter().map(|m| m.take(reader.a4, room)).collect();
     Ok(Found { room, takes })
@@ -144,6 +153,17 @@ fn nothing(path: &Path, room: Option<FoundRoom>, heard: usize, rise_db: f64) -> 
         ),
     };
     Error::new(ErrorKind::Nothing, text)
+}
+
+/// The span of all takes together.
+fn from_first_to_last(takes: &[Measured]) -> FoundSpan {
+    let (first, last) = (takes[0].span, takes[takes.len() - 1].span);
+    FoundSpan {
+        span: FrameRange { start: first.span.start, end: last.span.end },
+        ends_inside: last.ends_inside,
+        clipped: takes.iter().map(|t| t.span.clipped).sum(),
+        ..first
+    }
 }
 
 /// What was measured in one span.

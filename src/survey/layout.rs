@@ -40,8 +40,9 @@ pub fn place(files: &mut [FileSurvey], options: &SurveyOptions) -> (Option<Layou
 
 /// What each file's name and, where that is silent, its folders claim.
 fn claims_of(files: &[FileSurvey], options: &SurveyOptions) -> Vec<Claim> {
-    let own: Vec<Claim> = files.iter().map(|f| names::claim(&stem(f), options.middle_c)).collect();
-    let folders: Vec<Claim> = files
+    let mut own: Vec<Claim> = files.iter().map(|f| names::claim(&stem(f), options.middle_c)).collect();
+    layers_by_dynamics(&mut own);
+    let mut folders: Vec<Claim> = files
         .iter()
         .map(|f| {
             let mut claim = Claim::default();
@@ -49,10 +50,12 @@ fn claims_of(files: &[FileSurvey], options: &SurveyOptions) -> Vec<Claim> {
                 let c = names::claim(&folder.to_string_lossy(), options.middle_c);
                 claim.midi = claim.midi.or(c.midi.filter(|_| !c.bare));
                 claim.layer = claim.layer.or(c.layer);
+                claim.dynamic = claim.dynamic.or(c.dynamic);
             }
             claim
         })
         .collect();
+    layers_by_dynamics(&mut folders);
     // A folder that all files share names the project, not the note.
     let tell_midi = folders.iter().filter_map(|c| c.midi).collect::<BTreeSet<_>>().len() > 1;
     let tell_layer = folders.iter().filter_map(|c| c.layer).collect::<BTreeSet<_>>().len() > 1;
@@ -64,9 +67,22 @@ fn claims_of(files: &[FileSurvey], options: &SurveyOptions) -> Vec<Claim> {
                 midi: folder_midi.or(own.midi),
                 bare: own.bare && folder_midi.is_none(),
                 layer: own.layer.or(folder.layer.filter(|_| tell_layer)),
+                dynamic: None,
             }
         })
         .collect()
+}
+
+/// Dynamic marks as layers, the softest first, where the set has several and no number says more.
+fn layers_by_dynamics(claims: &mut [Claim]) {
+    let marks: BTreeSet<u16> = claims.iter().filter_map(|c| c.dynamic).collect();
+    if marks.len() < 2 || claims.iter().any(|c| c.layer.is_some() && c.dynamic.is_some()) {
+        return;
+    }
+    for claim in claims {
+        let place = claim.dynamic.and_then(|d| marks.iter().position(|m| *m == d));
+        claim.layer = claim.layer.or(place.and_then(|p| u16::try_from(p).ok()));
+    }
 }
 
 /// The file's name without its ending.

@@ -16,7 +16,7 @@ use rayon::prelude::*;
 use crate::dsp::spans::{FoundRoom, FoundSpan};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::DELIVERY_MANIFEST;
-use crate::io::decode::ENDINGS;
+use crate::io::decode::{ENDINGS, has_sound_ending};
 use crate::io::riff::SourceMarks;
 use crate::jobs::Job;
 use crate::session::document::Layout;
@@ -117,7 +117,7 @@ pub enum SurveyEvent {
 /// (hidden files and folders left out, and folders that hold a delivery: what came out must not go
 /// in again), in natural order, each once. A sound file that leads nowhere is listed: reading it
 /// says so.
-/// Errors: `NotFound` for a path that is not there; `Nothing` with words that say what was looked
+/// Errors: `NotFound` for a path that is not there; `NothingHere` with words that say what was looked
 /// for when there is no sound file.
 pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
     let mut files = Vec::new();
@@ -135,7 +135,7 @@ pub fn sound_files(paths: &[PathBuf]) -> Result<Vec<PathBuf>> {
     if files.is_empty() {
         let names: Vec<String> = paths.iter().map(|p| p.display().to_string()).collect();
         return Err(Error::new(
-            ErrorKind::Nothing,
+            ErrorKind::NothingHere,
             format!(
                 "no sound file in {}; looked for files that end in {}",
                 names.join(", "),
@@ -164,11 +164,6 @@ fn is_delivery(folder: &Path) -> bool {
 
 fn is_hidden(path: &Path) -> bool {
     path.file_name().is_some_and(|n| n.to_string_lossy().starts_with('.'))
-}
-
-fn has_sound_ending(path: &Path) -> bool {
-    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-    ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
 }
 
 /// Folder by folder, numbers by their value, capitals like small letters (unless that is all they

@@ -4,6 +4,8 @@
 //! holds no B, `A new take` no A: a letter without an octave is no note). A change from a small to a
 //! capital letter begins a word (`BottleC4`).
 
+use std::path::Path;
+
 use unicode_normalization::UnicodeNormalization;
 
 use crate::session::Named;
@@ -15,10 +17,12 @@ const MOST_LAYERS: u32 = 32;
 const PIANO: std::ops::RangeInclusive<u32> = 21..=108;
 
 /// Words that a layer number follows, and how much they count when a name has several.
-const LAYER_WORDS: [(&str, u8); 9] = [
+const LAYER_WORDS: [(&str, u8); 12] = [
     ("round robin", 2),
     ("roundrobin", 2),
     ("layer", 3),
+    ("velocity", 3),
+    ("vel", 3),
     ("pass", 3),
     ("lyr", 3),
     ("take", 1),
@@ -26,7 +30,12 @@ const LAYER_WORDS: [(&str, u8); 9] = [
     ("tk", 1),
     // With the number right behind them, as `L2`.
     ("l", 0),
+    ("v", 0),
 ];
+/// Dynamic marks from soft to loud (common practice, no source): layers where a set has several.
+const DYNAMICS: [&str; 8] = ["ppp", "pp", "p", "mp", "mf", "f", "ff", "fff"];
+/// Words for a recording of the empty room.
+const ROOM_WORDS: [&str; 4] = ["room", "roomtone", "ambience", "background"];
 /// Words that a MIDI number follows.
 const MIDI_WORDS: [&str; 5] = ["midi", "note", "key", "m", "n"];
 /// Words that make the number before them a quantity.
@@ -41,11 +50,19 @@ pub(super) struct Claim {
     pub bare: bool,
     /// The layer from 0.
     pub layer: Option<u16>,
+    /// A dynamic mark, by its place from soft to loud. Which layer it is, only the whole set tells.
+    pub dynamic: Option<u16>,
+}
+
+/// Whether a file's name says that it holds the empty room.
+pub(super) fn is_room_tone(path: &Path) -> bool {
+    let stem = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    Text::of(&stem).has_word_of(&ROOM_WORDS).is_some()
 }
 
 /// What a file name (without folder and ending) claims. Understood: `C#3`, `Cs3`, `Db3`, `Dflat3`,
 /// `C♯3`, `D♭3`, `c-1`, MIDI numbers as a word of their own (`048`, `m60`, `note 60`), layers
-/// (`layer 2`, `L2`, `take 3`, `t3`, `rr2`, or a lone small number after a note: `C4_2`; a number
+/// (`layer 2`, `L2`, `take 3`, `t3`, `rr2`, `v2`, or a lone small number after a note: `C4_2`; a number
 /// before it counts the files: `04 - F#4`). Layers count from 1 in names and from 0 in the result.
 /// Two different notes in one name are no claim. None: neither note nor layer.
 pub fn parse(stem: &str, middle_c: MiddleC) -> Option<Named> {
@@ -80,6 +97,7 @@ pub(super) fn claim(stem: &str, middle_c: MiddleC) -> Claim {
         claim.bare = true;
         after = Some(number.end);
     }
+    claim.dynamic = text.has_word_of(&DYNAMICS).and_then(|i| u16::try_from(i).ok());
     claim.layer = found.layer.map(|(_, n)| n).or_else(|| text.lone_layer(after?, &found.numbers));
     claim
 }
@@ -173,6 +191,14 @@ impl Text {
         Some(at)
     }
 
+    /// Which of `words` stands in the name as a word of its own: the last one that does.
+    fn has_word_of(&self, words: &[&str]) -> Option<usize> {
+        (0..self.0.len())
+            .rev()
+            .filter(|i| self.begins(*i))
+            .find_map(|i| words.iter().position(|w| self.word(i, w).is_some_and(|end| self.ends(end))))
+    }
+
     /// Skips at most `most` signs that part words.
     fn skip(&self, mut i: usize, most: usize) -> usize {
         let end = i + most;
@@ -232,7 +258,7 @@ impl Text {
         let short = || {
             let letter = self.at(i)?.to_ascii_lowercase();
             let (n, end) = self.number(i + 1)?;
-            (letter == 'l' || letter == 't').then_some((0, n, end))
+            matches!(letter, 'l' | 't' | 'v').then_some((0, n, end))
         };
         let (weight, n, end) = long.or_else(short)?;
         self.ends(end).then(|| (weight, layer_from(n), end))
@@ -379,6 +405,10 @@ mod tests {
         ("C4 take 3", Some(60), Some(2)),
         ("C4 t3", Some(60), Some(2)),
         ("C4 rr2", Some(60), Some(1)),
+        ("C4_v2", Some(60), Some(1)),
+        ("C4 vel 3", Some(60), Some(2)),
+        ("C4 vel 127", Some(60), None),
+        ("C4_ff", Some(60), None),
         ("C4 round robin 2", Some(60), Some(1)),
         ("C4 Pass-4", Some(60), Some(3)),
         ("C4 take 3 layer 2", Some(60), Some(1)),

@@ -53,9 +53,9 @@ fn wav(format: u16, channels: u16, rate: u32, bits: u16, claimed: u32, data: &[u
 #[test]
 fn empty_folder_and_folder_of_texts() {
     let dir = tempfile::tempdir().unwrap();
-    for command in ["survey", "propose"] {
+    for command in ["survey", "propose", "check"] {
         let r = run(&[command, s(dir.path())]);
-        assert_ne!(r.code, 0);
+        assert_eq!(r.code, 2, "{command}");
         assert!(r.err.contains("sound file") && r.err.contains("wav"), "{}", r.err);
     }
     std::fs::write(dir.path().join("notes.txt"), "C4 was good").unwrap();
@@ -93,6 +93,49 @@ fn a_truncated_file_gives_what_is_there() {
     let f = &r.json()["files"][0];
     assert_eq!(f["frames"], x.len());
     assert_eq!(f["takes"][0]["midi"], 62);
+    let concern = &f["takes"][0]["concerns"][0];
+    assert_eq!(concern["kind"], "ends_inside");
+    assert!(concern["text"].as_str().unwrap().contains("breaks off"), "{concern}");
+}
+
+#[test]
+fn wrong_usage_answers_in_json_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("C4.wav");
+    write(&path, &steady(261.6256, 2.0, 1));
+    for (args, word) in [
+        (vec!["pitch", s(&path), "--hop-ms", "many", "--json"], "many"),
+        (vec!["pitch", "--json"], "FILE"),
+        (vec!["pitch", s(&path), "--hops", "5", "--json"], "--hops"),
+        (vec!["survey", s(dir.path()), "--layout", "heap", "--json"], "heap"),
+        (vec!["flatten", s(&path), "--to", s(&dir.path().join("none/x.wav")), "--json"], "folder"),
+    ] {
+        let r = run(&args);
+        assert_eq!(r.code, 2, "{args:?}: {} {}", r.out, r.err);
+        let text = r.json()["error"]["text"].as_str().unwrap().to_owned();
+        assert!(text.contains(word), "{args:?}: {text}");
+        assert!(r.err.contains(word), "{args:?}: {}", r.err);
+    }
+}
+
+#[test]
+fn a_layout_that_is_given_holds() {
+    // A pause inside a take: told as two takes, unless every file holds one.
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("C4.wav");
+    let x = [steady(261.6256, 1.5, 1), steady(261.6256, 1.5, 2)].concat();
+    write(&path, &x);
+    let takes = |layout: &str| {
+        let r = run(&["survey", s(&path), "--layout", layout, "--json"]);
+        assert_eq!(r.code, 0, "{}", r.err);
+        r.json()["files"][0]["takes"].as_array().unwrap().clone()
+    };
+    let two = takes("detect");
+    assert_eq!(two.len(), 2);
+    let one = takes("take");
+    assert_eq!(one.len(), 1);
+    assert_eq!((&one[0]["start"], &one[0]["end"]), (&two[0]["start"], &two[1]["end"]));
+    assert_eq!(one[0]["midi"], 60);
 }
 
 #[test]

@@ -23,7 +23,7 @@ const SAMPLE_BYTES: f64 = 3.0;
 const RATES: [u32; 4] = [44_100, 48_000, 88_200, 96_000];
 
 const TITLE_TIP: &str = "What {set} stands for in the names; Enter takes it";
-const PATTERN_TIP: &str = "How the files are called: {set} the title, {note} such as C#4, {midi} its number, {layer} from 1; Enter takes it";
+const PATTERN_TIP: &str = "How the files are called: {set} the set name, {note} such as C#4, {midi} its number, {layer} from 1; Enter takes it";
 const SCORE_TIP: &str =
     "“Accept what passes” takes proposals with at least this loop score, 0 to 100; Enter takes it";
 const FOLDER_TIP: &str = "Where the files are written; the folder is made if it is not there";
@@ -92,11 +92,11 @@ impl DeliverPanel {
             let edit = Edit::SetSetup(Box::new(setup));
             commands.push(Command::Edit(EditCommand::Do { label: label.into(), edit }));
         };
-        ui.label("Title");
-        if let Some(title) = field(ui, ("Title", TITLE_TIP), &setup.title, &mut self.title, 220.0)
+        ui.label("Set name");
+        if let Some(title) = field(ui, ("Set name", TITLE_TIP), &setup.title, &mut self.title, 220.0)
             && !title.trim().is_empty()
         {
-            change("Title of the set", Setup { title: title.trim().into(), ..setup.clone() });
+            change("Name of the set", Setup { title: title.trim().into(), ..setup.clone() });
         }
         ui.end_row();
         ui.label("Name pattern");

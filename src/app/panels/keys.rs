@@ -47,9 +47,9 @@ impl KeysPanel {
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
 const BENCH: [(&str, &str); 12] = [
-    ("+ and –", "See nearer, further"),
-    ("F", "See the whole stretch of the file"),
-    ("Shift+F", "See the loop"),
+    ("+ and –", "Zoom in, out"),
+    ("F", "Fit the take"),
+    ("Shift+F", "Fit the loop"),
     ("Wheel", "Earlier, later"),
     ("Ctrl+Wheel", "Nearer, further at the pointer"),
     ("Tab", "From handle to handle"),

@@ -67,7 +67,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
             ui.ctx().set_cursor_icon(CursorIcon::PointingHand);
         }
         if ground.clicked() && lane.editable {
-            out.extend(edits::take_suggestion(lane.model, i).map(|e| step("Take suggested loop", e)));
+            out.extend(edits::take_suggestion(lane.model, i).map(|e| step("Take loop candidate", e)));
         }
         ground.clone().on_hover_text_at_pointer(text);
     }
@@ -79,7 +79,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         };
         painter.text(lane.rect.center(), Align2::CENTER_CENTER, text, FontId::proportional(12.0), t.ink_soft);
     }
-    let text = format!("{} loops to choose from; they are listed under Suggestions", all.len());
+    let text = format!("{} loops to choose from; they are listed under Candidates", all.len());
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }
 

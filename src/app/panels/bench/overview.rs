@@ -13,7 +13,7 @@ use crate::app::widgets::wave_view;
 pub fn show(ui: &Ui, lane: &Lane<'_, '_>, seen: TimeRange, shortest_s: f64) -> TimeRange {
     let seen = interact(ui, lane, seen, shortest_s);
     let t = lane.theme();
-    let painter = lane.ground(ui, "Clip");
+    let painter = lane.ground(ui, "Overview");
     let look = wave::look(lane, lane.rect.shrink2(egui::vec2(0.0, 4.0)));
     let look = wave_view::WaveLook { silhouette: true, ..look };
     let sound = wave::of(lane.model.sound, lane.model);

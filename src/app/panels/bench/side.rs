@@ -42,7 +42,7 @@ pub fn show(
         let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out };
         rows.heading("Loop", "in the delivered file");
         loop_fields(&mut rows, model);
-        rows.heading("Suggestions", "in the delivered file");
+        rows.heading("Candidates", "in the delivered file");
         suggestions::show(rows.ui, view, model, rows.out);
         rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
@@ -75,7 +75,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         ui.spacing_mut().item_spacing.x = 4.0;
         let set = |s: TakeState| Command::Edit(EditCommand::SetState(id, s));
         let (text, to) = match take.state {
-            TakeState::Accepted => ("Take back", TakeState::Proposed),
+            TakeState::Accepted => ("Undecide", TakeState::Proposed),
             _ => ("Accept", TakeState::Accepted),
         };
         let ready = free && take.recipe.is_some() && take.note.is_some();
@@ -88,7 +88,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         }
         let aside = take.state == TakeState::SetAside;
         let back = if take.recipe.is_some() { TakeState::Proposed } else { TakeState::New };
-        let text = if aside { "Bring back" } else { "Set aside" };
+        let text = if aside { "Undecide" } else { "Set aside" };
         let r = ui.add_enabled(free, Button::new(text));
         let about = "A take set aside will not be delivered; nothing is lost";
         let about = tip(ui.ctx(), about, if aside { Action::Undecide } else { Action::SetAside });
@@ -131,7 +131,7 @@ fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
 fn loop_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
     let Some(l) = m.looping() else {
         rows.soft("No loop: the take is played to its end.");
-        if rows.button("Make a loop", "Takes the best suggestion, or the middle of the note.") {
+        if rows.button("Make a loop", "Takes the best candidate, or the middle of the note.") {
             rows.out.extend(edits::first_loop(m).map(|e| step("Make a loop", e)));
         }
         return;

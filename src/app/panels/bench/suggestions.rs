@@ -40,7 +40,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
         }
     });
     if let Some(i) = wanted.filter(|_| !view.read_only) {
-        out.extend(edits::take_suggestion(model, i).map(|e| step("Take suggested loop", e)));
+        out.extend(edits::take_suggestion(model, i).map(|e| step("Take loop candidate", e)));
     }
 }
 

@@ -18,8 +18,8 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
             ui.spacing_mut().item_spacing.x = 4.0;
             let looped = model.looping().is_some();
             let buttons = [
-                ("All", "See all", Zoom::All, "See the whole clip (F)"),
-                ("Loop", "See the loop", Zoom::Loop, "See the loop with a little around it (Shift+F)"),
+                ("Fit take", "Fit take", Zoom::All, "The whole take with a little around it (F)"),
+                ("Fit loop", "Fit loop", Zoom::Loop, "The loop with a little around it (Shift+F)"),
                 ("+", "Zoom in", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
                 ("–", "Zoom out", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
             ];
@@ -30,7 +30,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
                     wish = Some(zoom);
                 }
             }
-            ui.label(RichText::new("See").color(view.theme.ink_soft));
+            ui.label(RichText::new("Zoom").color(view.theme.ink_soft));
             if model.derived.updating {
                 ui.add_space(8.0);
                 ui.label(RichText::new("updating…").color(view.theme.ink_soft))
