@@ -5,6 +5,7 @@ use std::path::Path;
 use crate::audio::AudioBuf;
 use crate::dsp::pitch::{F0Params, F0Track, NoteSummary, summarise, track_f0};
 use crate::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone, find_takes};
+use crate::dsp::tune::onset_of;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::units::{Frame, FrameRange, Seconds};
@@ -26,24 +27,19 @@ pub fn read(path: &Path) -> Result<OneTake> {
     let audio = decode::decode(path)?;
     let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
     let note = summarise(&track);
-    let onset = onset_of(&audio, note.as_ref());
+    let onset = Frame(Seconds(onset_of(&track, &onsets(&audio))).frames(audio.rate()).0);
     Ok(OneTake { audio, track, note, onset })
 }
 
-/// The onset of the sound that holds the note's sustain; the file's start where there is none.
-fn onset_of(audio: &AudioBuf, note: Option<&NoteSummary>) -> Frame {
+/// Onsets of the sounds in a file, in seconds, by their level.
+fn onsets(audio: &AudioBuf) -> Vec<f64> {
     let mut builder = EnvelopeBuilder::new(audio.rate());
     let planes: Vec<&[f32]> = audio.channels().collect();
     builder.push(&planes);
     let envelope = builder.finish();
     let params = SpanParams::default();
     let takes = find_takes(&envelope, find_room_tone(&envelope, &params).as_ref(), &params);
-    let sustain = note.map(|n| Frame(Seconds(n.sustain_s.0).frames(audio.rate()).0));
-    takes
-        .iter()
-        .find(|t| sustain.is_none_or(|s| t.span.contains(s)))
-        .or_else(|| takes.first())
-        .map_or(Frame(0), |t| t.onset)
+    takes.iter().map(|t| t.onset.at(audio.rate()).0).collect()
 }
 
 impl OneTake {

@@ -120,7 +120,7 @@ impl Correction<'_> {
 
 /// `x` at the fractional index `at`: a smooth cubic through the values (E. Catmull & R. Rom, *A
 /// class of local interpolating splines*, 1974), level outside; 0 of nothing.
-fn interpolated(x: &[f64], at: f64) -> f64 {
+pub(super) fn interpolated(x: &[f64], at: f64) -> f64 {
     let Some(last) = x.len().checked_sub(1) else { return 0.0 };
     let at = at.clamp(0.0, last as f64);
     let i = (at.floor() as usize).min(last);

@@ -2,7 +2,9 @@
 //! it together with the change of rate.
 
 mod deviation;
+mod extend;
 mod follow;
+mod onset;
 mod pitch_map;
 mod smooth;
 
@@ -10,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 pub use deviation::{deviation, deviation_rms};
 pub use follow::{pitch_map, read_along};
+pub use onset::onset_of;
 pub use pitch_map::PitchMap;
 
 use crate::units::Hertz;
@@ -23,9 +26,10 @@ pub struct StrengthCurve {
 }
 
 impl Default for StrengthCurve {
-    /// The attack stays as it was played: 0 until 40 ms after the onset, full from 160 ms.
+    /// The attack stays as it was played: 0 until 90 ms after the onset, so that its first 80 ms are
+    /// kept even where the onset was found 10 ms early; full from 160 ms.
     fn default() -> Self {
-        Self { nodes: vec![(0.04, 0.0), (0.16, 1.0)] }
+        Self { nodes: vec![(0.09, 0.0), (0.16, 1.0)] }
     }
 }
 
@@ -89,7 +93,7 @@ mod tests {
         // Two nodes at one time are a jump: the later one holds from there on.
         assert!(c.at(0.2999) > 0.99 && c.at(0.3) == 0.4);
         assert_eq!(StrengthCurve { nodes: vec![] }.at(0.0), 0.0);
-        assert_eq!(StrengthCurve::default().at(0.04), 0.0);
+        assert_eq!(StrengthCurve::default().at(0.09), 0.0);
         assert_eq!(StrengthCurve::default().at(0.16), 1.0);
     }
 }
