@@ -36,6 +36,7 @@ fn recipe(note: MidiNote) -> Recipe {
         },
         tune: TuneRecipe {
             target: note,
+            moved: 0,
             offset: Cents(0.0),
             centre: 1.0,
             drift: 1.0,

@@ -14,7 +14,7 @@ use seamwright::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone, find_t
 use seamwright::dsp::tune::{
     PitchMap, StrengthCurve, TuneParams, deviation, onset_of, pitch_map, read_along,
 };
-use seamwright::units::SampleRate;
+use seamwright::units::{Cents, SampleRate};
 
 use super::measures::{log_mel, null_db, rms_above, si_sdr_db, value_at};
 use super::takes::{NOTE_S, ONSET_S, RATE, TuneTake, tune_set};
@@ -86,6 +86,7 @@ fn one(take: &TuneTake) -> (Row, f64, f64) {
     let d = deviation(&track, take.target).expect("a note");
     let params = TuneParams {
         target: take.target,
+        shift: Cents(0.0),
         centre: 1.0,
         drift: 1.0,
         vibrato: 1.0,

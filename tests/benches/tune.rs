@@ -8,7 +8,7 @@ use seamwright::dsp::peaks::Peaks;
 use seamwright::dsp::pitch::F0Track;
 use seamwright::dsp::resample::read_at;
 use seamwright::dsp::tune::{StrengthCurve, TuneParams, deviation, pitch_map, read_along};
-use seamwright::units::{Hertz, SampleRate};
+use seamwright::units::{Cents, Hertz, SampleRate};
 
 #[path = "../reference/tune_measures.rs"]
 mod measures;
@@ -50,6 +50,7 @@ fn tuning(c: &mut Criterion) {
     let d = deviation(&track, TARGET).unwrap();
     let params = TuneParams {
         target: TARGET,
+        shift: Cents(0.0),
         centre: 1.0,
         drift: 1.0,
         vibrato: 1.0,

@@ -4,6 +4,7 @@
 mod deviation;
 mod extend;
 mod follow;
+mod movement;
 mod onset;
 mod pitch_map;
 mod smooth;
@@ -12,10 +13,11 @@ use serde::{Deserialize, Serialize};
 
 pub use deviation::{deviation, deviation_rms};
 pub use follow::{pitch_map, read_along};
+pub use movement::{Movement, movement};
 pub use onset::onset_of;
 pub use pitch_map::PitchMap;
 
-use crate::units::Hertz;
+use crate::units::{Cents, Hertz};
 
 /// How much of the pitch movement is flattened where: straight lines between nodes, level before
 /// the first and after the last.
@@ -50,8 +52,11 @@ impl StrengthCurve {
 /// What is to be done with the pitch.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TuneParams {
-    /// Where to bring the pitch.
+    /// Where to bring the pitch, before `shift`.
     pub target: Hertz,
+    /// Added to what is sounded, whatever the strengths: a wrong note is moved to its name by whole
+    /// semitones so, in the same reading.
+    pub shift: Cents,
     /// 0 to 1: how much of the centre's deviation.
     pub centre: f64,
     /// 0 to 1: how much of the movement below 2 Hz.
