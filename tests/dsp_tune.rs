@@ -10,7 +10,7 @@ use seamwright::dsp::tune::{
     Deviation, PitchMap, StrengthCurve, TuneParams, deviation, deviation_rms, pitch_map, read_along,
 };
 use seamwright::error::ErrorKind;
-use seamwright::units::{Hertz, SampleRate};
+use seamwright::units::{Cents, Hertz, SampleRate};
 
 const TARGET: Hertz = Hertz(880.0);
 const HOP_S: f64 = 0.005;
@@ -22,7 +22,7 @@ fn rate(hz: u32) -> SampleRate {
 
 fn params(centre: f64, drift: f64, vibrato: f64) -> TuneParams {
     let curve = StrengthCurve { nodes: vec![(0.0, 1.0)] };
-    TuneParams { target: TARGET, centre, drift, vibrato, curve, onset_s: 0.0 }
+    TuneParams { target: TARGET, shift: Cents(0.0), centre, drift, vibrato, curve, onset_s: 0.0 }
 }
 
 /// The exact track of a note that deviates by `cents(t)`.
@@ -441,6 +441,7 @@ fn too_little_voice_and_wrong_values_are_refused() {
         curve(vec![(0.2, 2.0)]),
         curve(vec![(f64::NAN, 0.5)]),
         TuneParams { onset_s: f64::NAN, ..good.clone() },
+        TuneParams { shift: Cents(f64::INFINITY), ..good.clone() },
     ] {
         assert_eq!(attempt(&d, &p, 0.0, 100.0), bad, "{p:?}");
     }

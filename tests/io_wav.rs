@@ -121,7 +121,7 @@ fn quantisation_noise_is_a_quarter_step_squared_whatever_the_signal() {
     let n = 400_000;
     let step = 2f32.powi(-23);
     for (name, x) in [
-        ("silence", vec![0.0; n]),
+        ("nearly silence", (0..n).map(|i| if i == 7 { 0.25 * step } else { 0.0 }).collect()),
         ("a constant 0.3 of a step", vec![0.3 * step; n]),
         ("a constant half a step", vec![0.5 * step; n]),
         ("a sine of one step", signals::sine(997.0, f64::from(step), 48_000.0, n)),
@@ -143,6 +143,46 @@ fn quantisation_noise_is_a_quarter_step_squared_whatever_the_signal() {
         // E e⁴ ≤ 1.5²·¼ and the standard error is below √(0.5625 − 0.0625)/√n = 0.0011. Five of each:
         assert!(mean.abs() < 0.004, "{name}: mean {mean}");
         assert!((power - 0.25).abs() < 0.0056, "{name}: power {power}");
+    }
+}
+
+/// Where nothing has to be rounded nothing is dithered: read by an independent reader, 24-bit and
+/// 16-bit values come out as they were, the lowest and highest among them.
+#[test]
+fn whole_steps_come_out_unchanged() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.wav");
+    let noise = signals::white_noise(0.2, 5_000, 3);
+    let steps = |scale: f64| -> Vec<i32> {
+        let mut v: Vec<i32> = noise.iter().map(|s| (f64::from(*s) * scale) as i32).collect();
+        v.extend([-8_388_608, 8_388_607, 0, 1, -1].map(|s| (f64::from(s) * scale / 8_388_608.0) as i32));
+        v
+    };
+    for (name, wanted) in [
+        ("24 bits", steps(8_388_608.0)),
+        ("16 bits", steps(32_768.0).into_iter().map(|s| s * 256).collect()),
+        ("silence", vec![0; 4_000]),
+    ] {
+        let x: Vec<f32> = wanted.iter().map(|s| (f64::from(*s) / 8_388_608.0) as f32).collect();
+        write24(&path, &AudioBuf::new(vec![x.clone(), x.clone()], RATE).unwrap(), &SourceMarks::default())
+            .unwrap();
+        let read: Vec<i32> =
+            hound::WavReader::open(&path).unwrap().samples::<i32>().map(Result::unwrap).collect();
+        assert_eq!(read.len(), 2 * wanted.len(), "{name}");
+        assert!(read.chunks(2).zip(&wanted).all(|(frame, s)| frame == [*s, *s]), "{name}");
+        // One sample between two steps: the whole file, in both channels, is dithered.
+        let mut between = x.clone();
+        between[100] = 0.3 / 8_388_608.0;
+        write24(&path, &AudioBuf::new(vec![between, x], RATE).unwrap(), &SourceMarks::default()).unwrap();
+        let read: Vec<i32> =
+            hound::WavReader::open(&path).unwrap().samples::<i32>().map(Result::unwrap).collect();
+        // TPDF of ±1 step rounds away with probability ¼ (the area beyond half a step).
+        for channel in 0..2 {
+            let changed = wanted.iter().enumerate().filter(|(i, s)| read[2 * i + channel] != **s).count();
+            let expected = 0.25 * wanted.len() as f64;
+            let spread = (wanted.len() as f64 * 0.25 * 0.75).sqrt();
+            assert!((changed as f64 - expected).abs() < 5.0 * spread, "{name}: {changed}");
+        }
     }
 }
 

@@ -4,7 +4,10 @@ use seamwright::audio::{AudioBuf, Clip, signals};
 use seamwright::dsp::looping::LoopParts;
 use seamwright::dsp::tune::StrengthCurve;
 use seamwright::render::chain::{Analysed, analyse, deviation_after, finished, render};
-use seamwright::session::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
+use seamwright::render::tuning::tuning_row;
+use seamwright::session::{
+    LevelRecipe, LoopRecipe, Recipe, SourceId, Take, TakeId, TakeState, TrimRecipe, TuneRecipe,
+};
 use seamwright::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
 
 const RATE: SampleRate = SampleRate::DELIVERY;
@@ -33,6 +36,7 @@ fn recipe(strength: f64) -> Recipe {
         },
         tune: TuneRecipe {
             target: MidiNote(57),
+            moved: 0,
             offset: Cents(0.0),
             centre: strength,
             drift: strength,
@@ -113,6 +117,123 @@ fn the_loop_is_whole_in_frames_and_in_periods() {
     let l = out.looping.unwrap();
     let periods = l.range.count().0 as f64 * out.f0.unwrap().0 / RATE.as_f64();
     assert!((periods - 330.0).abs() < 1e-9, "{periods}");
+}
+
+/// The A3 counts as a G3 that was fingered wrong.
+#[test]
+fn a_wrong_note_is_kept_as_it_sounds_or_moved_to_its_name() {
+    let a = a3(|t| 14.0 + 6.0 * (std::f64::consts::TAU * 0.5 * t).sin());
+    let kept = render(&a, &recipe(1.0), A4, RATE).unwrap();
+    assert_eq!(kept.root, MidiNote(57));
+    let g3 = MidiNote(55).frequency(A4);
+    for (centre, left) in [(1.0, 0.0), (0.5, 7.0), (0.0, 14.0)] {
+        let mut r = recipe(1.0);
+        (r.tune.target, r.tune.moved, r.tune.centre) = (MidiNote(55), -2, centre);
+        let moved = render(&a, &r, A4, RATE).unwrap();
+        assert_eq!(moved.root, MidiNote(55));
+        assert!((moved.fine_tune.0 - left).abs() < 0.2, "{centre}: {}", moved.fine_tune);
+        // Tracked afresh it stands at its name and what was left of its centre.
+        let d = deviation_after(&moved, g3).unwrap();
+        assert!((d.centre - left).abs() < 0.2, "{centre}: {}", d.centre);
+        // A whole tone slower is 2^(2/12) as long: one reading, so formants go by as much.
+        let longer = moved.audio.len() as f64 / kept.audio.len() as f64;
+        let cents = 1200.0 * longer.log2() - 200.0 + 14.0 * (1.0 - centre);
+        assert!(cents.abs() < 0.1, "{cents}");
+    }
+    // A target far from what sounds with the centre left alone: the root key told is what sounds.
+    let mut r = recipe(0.0);
+    r.tune.target = MidiNote(55);
+    let left = render(&a, &r, A4, RATE).unwrap();
+    assert_eq!(left.root, MidiNote(57));
+    assert!((left.fine_tune.0 - 14.0).abs() < 0.5, "{}", left.fine_tune);
+    assert_eq!(left.audio.channel(0), &a.clip.audio.channel(0)[23_500..216_000]);
+}
+
+/// After full flattening the fundamental meets itself over the join of a loop that is whole.
+#[test]
+fn the_fundamental_meets_itself_over_the_join() {
+    let tau = std::f64::consts::TAU;
+    let a = a3(|t| 9.0 + 7.0 * (tau * 0.3 * t).sin() + 20.0 * (tau * 5.0 * t).sin());
+    let mut r = recipe(1.0);
+    let flat = render(&a, &r, A4, RATE).unwrap();
+    // 24 000 frames are 110 periods of 220 Hz; three places in the sustain.
+    for start in [40_000u64, 62_345, 101_003] {
+        r.looping = Some(LoopRecipe {
+            start: flat.source_of(&a.clip, start as f64),
+            end: flat.source_of(&a.clip, (start + 24_000) as f64),
+            crossfade: Seconds(0.0),
+            score: 90.0,
+            parts: LoopParts::default(),
+            locked: false,
+        });
+        let out = render(&a, &r, A4, RATE).unwrap();
+        let l = out.looping.unwrap().range;
+        let periods = l.count().0 as f64 * out.f0.unwrap().0 / RATE.as_f64();
+        assert!((periods - periods.round()).abs() < 1e-9, "{periods}");
+        // Phase of the fundamental around a frame: mixed down over 22 periods (4800 frames) under a
+        // Hann window, whose zeros lie on the other partials.
+        let phase = |centre: u64| {
+            let (mut re, mut im) = (0.0, 0.0);
+            for k in 0..4_800u64 {
+                let n = centre - 2_400 + k;
+                let w = (tau / 2.0 * (k as f64 + 0.5) / 4_800.0).sin().powi(2);
+                let angle = tau * 220.0 * n as f64 / RATE.as_f64();
+                re += w * f64::from(out.audio.channel(0)[n as usize]) * angle.cos();
+                im -= w * f64::from(out.audio.channel(0)[n as usize]) * angle.sin();
+            }
+            im.atan2(re) / tau
+        };
+        let mut step = phase(l.end.0) - phase(l.start.0);
+        step -= step.round();
+        // What the exactness cannot take out is the tracked pitch's own error: 0.02 cents over 110
+        // periods are 0.0013 periods, half a degree.
+        println!("join at {start}: {:.4} degrees", 360.0 * step);
+        assert!(step.abs() < 0.0013, "{start}: {step} periods");
+    }
+}
+
+#[test]
+fn the_table_tells_centre_drift_and_vibrato() {
+    let tau = std::f64::consts::TAU;
+    let a = a3(|t| -11.0 + 6.0 * (tau * 0.5 * t).sin() + 18.0 * (tau * 5.2 * t).sin());
+    let take = Take {
+        id: TakeId(4),
+        source: SourceId(1),
+        span: FrameRange::new(24_000, 218_000),
+        onset: Frame(25_000),
+        sounds: Some(MidiNote(57)),
+        f0: Some(Hertz(219.0)),
+        cents: Cents(-11.0),
+        movement: None,
+        level: Decibels(-20.0),
+        snr: None,
+        named: None,
+        note: Some(MidiNote(57)),
+        layer: 0,
+        state: TakeState::New,
+        concerns: vec![],
+        recipe: None,
+    };
+    let moved = Take {
+        recipe: Some({
+            let mut r = recipe(1.0);
+            (r.tune.target, r.tune.moved) = (MidiNote(55), -2);
+            r
+        }),
+        ..take.clone()
+    };
+    let d = seamwright::dsp::tune::deviation(&a.track, Hertz(219.0)).unwrap();
+    let measured = Some(seamwright::dsp::tune::movement(&d));
+    let takes = [Take { movement: measured, ..take }, Take { movement: measured, ..moved }];
+    for row in takes.iter().map(|t| tuning_row(t, A4)) {
+        // 219 Hz lie 1200·log2(219/220) = −7.887 cents from A3.
+        assert!((row.centre.unwrap().0 + 7.887).abs() < 0.001, "{row:?}");
+        let m = row.movement.unwrap();
+        // 6/√2 = 4.24 over whole periods; 3.7 s are 1.85 of them.
+        assert!((m.drift_rms - 4.24).abs() < 0.5, "{row:?}");
+        assert!((m.vibrato_rate_hz.unwrap() - 5.2).abs() < 0.02, "{row:?}");
+        assert!((m.vibrato_depth_cents - 18.0).abs() < 0.3, "{row:?}");
+    }
 }
 
 #[test]

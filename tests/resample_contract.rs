@@ -82,6 +82,34 @@ fn distortion_and_noise() {
     }
 }
 
+/// A map that wavers by ±50 cents reads a sine at places that are known: everything that differs
+/// from the sine there is distortion, noise, image or error of position.
+#[test]
+fn wavering_maps_read_what_is_there() {
+    for (rate, ratio) in [(44_100.0, 44.1 / 48.0), (48_000.0, 1.0)] {
+        // Position is the integral of a speed of ±50 cents, 6 times in 48 000 frames.
+        let mut p = EDGE as f64 + 0.3;
+        let positions: Vec<f64> = (0..24_000)
+            .map(|m| {
+                p += ratio * cents(50.0 * (TAU * 6.0 * f64::from(m) / 48_000.0).sin());
+                p
+            })
+            .collect();
+        for (hz, most) in [(1_000.0, -130.0), (10_000.0, -130.0), (19_900.0, -120.0)] {
+            let x = signals::sine(hz, 0.9, rate, 32_000);
+            let y = read_at(&x, &positions, ratio * cents(50.0)).unwrap();
+            let rest = positions
+                .iter()
+                .zip(&y)
+                .map(|(p, y)| (f64::from(*y) - 0.9 * (TAU * (hz / rate * p).fract()).sin()).powi(2));
+            let rest = (rest.sum::<f64>() / y.len() as f64).sqrt();
+            let db = 20.0 * (rest / (0.9 / 2f64.sqrt())).log10();
+            println!("wavering, {rate} Hz, {hz} Hz: {db:.1} dB");
+            assert!(db <= most, "{hz} Hz at {rate}: {db} dB");
+        }
+    }
+}
+
 #[test]
 fn images_of_the_highest_tones() {
     for step in [44.1 / 48.0, cents(50.0), cents(-50.0), 44.1 / 96.0, 0.25] {

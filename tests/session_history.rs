@@ -2,6 +2,7 @@
 
 use proptest::prelude::*;
 use seamwright::dsp::tune::StrengthCurve;
+use seamwright::session::tuning::{self, Copied, Strengths};
 use seamwright::session::{
     Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
     TrimRecipe, TuneRecipe,
@@ -30,6 +31,7 @@ fn take(start: u64, note: u8, layer: u16) -> Take {
         sounds: Some(MidiNote(note)),
         f0: None,
         cents: Cents(0.0),
+        movement: None,
         level: Decibels(-20.0),
         snr: None,
         named: None,
@@ -51,6 +53,7 @@ fn recipe(note: u8) -> Recipe {
         },
         tune: TuneRecipe {
             target: MidiNote(note),
+            moved: 0,
             offset: Cents(0.0),
             centre: 1.0,
             drift: 1.0,
@@ -114,6 +117,94 @@ fn nothing_is_accepted_without_a_recipe() {
     assert_eq!(h.document().take(TakeId(1)).unwrap().state, TakeState::Proposed);
     assert_eq!(h.redo().as_deref(), Some("Accept"));
     assert_eq!(h.document().take(TakeId(1)).unwrap().state, TakeState::Accepted);
+}
+
+fn tune(d: &Document, id: u32) -> TuneRecipe {
+    d.take(TakeId(id)).unwrap().recipe.as_ref().unwrap().tune.clone()
+}
+
+fn three_proposed() -> Document {
+    let proposals = vec![propose(1, 60), propose(2, 60), propose(3, 62)];
+    Edit::Many(proposals).apply(&three_takes()).unwrap()
+}
+
+#[test]
+fn tuning_is_copied_to_the_note_and_to_the_layer_in_one_step() {
+    let d = three_proposed();
+    let curve = StrengthCurve { nodes: vec![(0.2, 0.0), (0.4, 0.7)] };
+    let mine = TuneRecipe { vibrato: 0.4, offset: Cents(3.0), curve: curve.clone(), ..tune(&d, 1) };
+    let d = Edit::SetTune { take: TakeId(1), tune: mine }.apply(&d).unwrap();
+    assert_eq!(tuning::others_of_note(&d, TakeId(1)), [TakeId(2)]);
+    assert_eq!(tuning::others_of_layer(&d, TakeId(1)), [TakeId(3)]);
+    let mut h = History::new(d.clone());
+    let to = tuning::others_of_layer(&d, TakeId(1));
+    let step = tuning::copy_tuning(&d, TakeId(1), &to, Copied::Curve).unwrap();
+    h.apply(&step.label, &step.edit).unwrap();
+    assert_eq!((tune(h.document(), 3).curve, tune(h.document(), 3).vibrato), (curve.clone(), 0.0));
+    let to = [TakeId(2), TakeId(3)];
+    let step = tuning::copy_tuning(&d, TakeId(1), &to, Copied::Both).unwrap();
+    assert_eq!(step.label, "Copy tuning (2 takes)");
+    h.apply(&step.label, &step.edit).unwrap();
+    for (id, target) in [(2, 60), (3, 62)] {
+        let t = tune(h.document(), id);
+        assert_eq!((t.vibrato, &t.curve), (0.4, &curve));
+        // What belongs to the take stays.
+        assert_eq!((t.target, t.offset), (MidiNote(target), Cents(0.0)));
+    }
+    assert_eq!(h.undo().as_deref(), Some("Copy tuning (2 takes)"));
+    assert_eq!(tune(h.document(), 2).vibrato, 0.0);
+    assert_eq!(h.undo().as_deref(), Some("Copy strength curve"));
+    assert_eq!(**h.document(), d);
+}
+
+#[test]
+fn all_are_flattened_in_one_step() {
+    let d = Edit::Many(vec![propose(1, 60), propose(3, 62)]).apply(&three_takes()).unwrap();
+    let all: Vec<TakeId> = d.takes.iter().map(|t| t.id).collect();
+    let mut h = History::new(d.clone());
+    // The take without a recipe is passed by.
+    let step = tuning::set_strengths(&d, &all, Strengths::flattening(0.8)).unwrap();
+    assert_eq!(step.label, "Set tuning strengths (2 takes)");
+    h.apply(&step.label, &step.edit).unwrap();
+    let t = tune(h.document(), 3);
+    assert_eq!((t.centre, t.drift, t.vibrato), (1.0, 0.8, 0.8));
+    h.undo();
+    assert_eq!(**h.document(), d);
+    assert!(tuning::set_strengths(&d, &all, Strengths::flattening(1.2)).is_err());
+    let nobody = tuning::set_strengths(&d, &[TakeId(2)], Strengths::default()).unwrap_err();
+    assert!(nobody.to_string().contains("propose"), "{nobody}");
+    assert!(tuning::copy_tuning(&d, TakeId(2), &all, Copied::Both).is_err());
+}
+
+#[test]
+fn a_wrong_note_is_kept_or_moved_to_its_name() {
+    // Placed as C4, sounds D4.
+    let mut wrong = take(0, 62, 0);
+    wrong.note = Some(MidiNote(60));
+    let d = Edit::AddFound { sources: vec![source("a.wav")], takes: vec![wrong] };
+    let d = d.apply(&Document::default()).unwrap();
+    let d = propose(1, 62).apply(&d).unwrap();
+    let mut h = History::new(d.clone());
+    let step = tuning::move_to_its_name(&d, TakeId(1)).unwrap();
+    h.apply(&step.label, &step.edit).unwrap();
+    let t = tune(h.document(), 1);
+    assert_eq!((t.target, t.moved), (MidiNote(60), -2));
+    let step = tuning::keep_as_it_sounds(h.document(), TakeId(1)).unwrap();
+    h.apply(&step.label, &step.edit).unwrap();
+    assert_eq!((tune(h.document(), 1).target, tune(h.document(), 1).moved), (MidiNote(62), 0));
+    let step = tuning::set_target(h.document(), TakeId(1), MidiNote(65)).unwrap();
+    h.apply(&step.label, &step.edit).unwrap();
+    assert_eq!(tune(h.document(), 1).target, MidiNote(65));
+    let labels: Vec<&str> = h.labels().collect();
+    assert_eq!(labels, ["Move the note to its name", "Keep the note as it sounds", "Set target note"]);
+    // Two octaves off is a way of counting octaves, not a wrong note.
+    let far = Edit::Place { take: TakeId(1), note: MidiNote(86), layer: 0 }.apply(&d).unwrap();
+    let e = tuning::move_to_its_name(&far, TakeId(1)).unwrap_err();
+    assert!(e.to_string().contains("octave"), "{e}");
+    // A session from before this was kept has no such field.
+    let mut json = serde_json::to_value(tune(&d, 1)).unwrap();
+    json.as_object_mut().unwrap().remove("moved");
+    assert_eq!(serde_json::from_value::<TuneRecipe>(json).unwrap(), tune(&d, 1));
 }
 
 #[test]

@@ -36,6 +36,7 @@ fn recipe(note: MidiNote) -> Recipe {
         },
         tune: TuneRecipe {
             target: note,
+            moved: 0,
             offset: Cents(0.0),
             centre: 1.0,
             drift: 1.0,
@@ -64,6 +65,7 @@ fn take(id: u32, note: Option<u8>, layer: u16, state: TakeState) -> Take {
         sounds: note,
         f0: Some(Hertz(261.6)),
         cents: Cents(-3.0),
+        movement: None,
         level: Decibels(-18.0),
         snr: Some(Decibels(41.0)),
         named: None,

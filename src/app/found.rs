@@ -80,6 +80,7 @@ mod tests {
             cents: Cents(0.0),
             f0: None,
             confidence: 1.0,
+            movement: None,
             level: Decibels(-20.0),
             snr: None,
             named: None,

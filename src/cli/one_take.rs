@@ -4,7 +4,8 @@ use std::path::Path;
 
 use crate::audio::AudioBuf;
 use crate::dsp::pitch::{F0Params, F0Track, NoteSummary, summarise, track_f0};
-use crate::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone, find_takes};
+use crate::dsp::spans::{EnvelopeBuilder, FoundSpan, SpanParams, find_room_tone, find_takes};
+use crate::dsp::tune::onset_of;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::units::{Frame, FrameRange, Seconds};
@@ -19,31 +20,44 @@ pub struct OneTake {
     pub note: Option<NoteSummary>,
     /// Where the note begins to sound.
     pub onset: Frame,
+    /// How many sounds stand out of the room.
+    pub sounds: usize,
+    /// The one of them that holds the note.
+    pub within: Option<FrameRange>,
 }
 
 /// Decodes and tracks a file that holds one note.
 pub fn read(path: &Path) -> Result<OneTake> {
     let audio = decode::decode(path)?;
-    let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
+    let rate = audio.rate();
+    let mut track = track_f0(&audio.mixed(), rate, &F0Params::default())?;
     let note = summarise(&track);
-    let onset = onset_of(&audio, note.as_ref());
-    Ok(OneTake { audio, track, note, onset })
+    let found = spans(&audio);
+    let onsets: Vec<f64> = found.iter().map(|t| t.onset.at(rate).0).collect();
+    let onset = Frame(Seconds(onset_of(&track, &onsets)).frames(rate).0);
+    // Where others sound too, only the strongest note's own pitch counts.
+    let within = note.and_then(|n| {
+        let begin = Frame(Seconds(n.sustain_s.0).frames(rate).0);
+        found.iter().map(|t| t.span).find(|s| s.contains(begin))
+    });
+    if let Some(span) = within.filter(|_| found.len() > 1) {
+        for (i, f0) in track.f0_hz.iter_mut().enumerate() {
+            if !span.contains(Frame(Seconds(i as f64 * track.hop_s).frames(rate).0)) {
+                *f0 = None;
+            }
+        }
+    }
+    Ok(OneTake { audio, track, note, onset, sounds: found.len(), within })
 }
 
-/// The onset of the sound that holds the note's sustain; the file's start where there is none.
-fn onset_of(audio: &AudioBuf, note: Option<&NoteSummary>) -> Frame {
+/// The sounds in a file, by their level.
+fn spans(audio: &AudioBuf) -> Vec<FoundSpan> {
     let mut builder = EnvelopeBuilder::new(audio.rate());
     let planes: Vec<&[f32]> = audio.channels().collect();
     builder.push(&planes);
     let envelope = builder.finish();
     let params = SpanParams::default();
-    let takes = find_takes(&envelope, find_room_tone(&envelope, &params).as_ref(), &params);
-    let sustain = note.map(|n| Frame(Seconds(n.sustain_s.0).frames(audio.rate()).0));
-    takes
-        .iter()
-        .find(|t| sustain.is_none_or(|s| t.span.contains(s)))
-        .or_else(|| takes.first())
-        .map_or(Frame(0), |t| t.onset)
+    find_takes(&envelope, find_room_tone(&envelope, &params).as_ref(), &params)
 }
 
 impl OneTake {

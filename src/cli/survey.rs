@@ -75,6 +75,9 @@ fn take_json(t: &FoundTake) -> Value {
         "cents": t.sounds.map(|_| t.cents.0),
         "f0_hz": t.f0.map(|f| f.0),
         "confidence": t.confidence,
+        "movement": t.movement.map(|m| json!({
+            "drift_cents_rms": m.drift_rms, "vibrato_hz": m.vibrato_rate_hz, "vibrato_cents": m.vibrato_depth_cents,
+        })),
         "level_db": t.level.0,
         "snr_db": t.snr.map(|s| s.0),
         "named": t.named.map(|n| json!({"midi": n.midi.map(|m| m.0), "layer": n.layer.map(|l| l + 1)})),

@@ -25,8 +25,12 @@ const UNITY_WITHOUT_ROOT: u32 = 60;
 /// Writes `audio` as 24-bit PCM to `path`, whole or not at all, with `marks` in `smpl` and
 /// `LIST/INFO`. Samples beyond full scale are an error (`InvalidParameter`): the caller lowers the gain.
 ///
-/// Samples are rounded to the nearest step after TPDF dither of 2 steps peak to peak, which makes
-/// the error's power Δ²/4 whatever the signal. Source: Lipshitz, Wannamaker & Vanderkooy, JAES
+/// Where every sample of the file lies on a 24-bit step already (a source of 16 or 24 bits that
+/// nothing was done to, silence), the samples are written as they are: nothing is rounded, so there
+/// is nothing to dither, and they come out unchanged. Otherwise all samples of the file, in all
+/// channels, are rounded to the nearest step after TPDF dither of 2 steps peak to peak, which makes
+/// the error's power Δ²/4 whatever the signal (a dither that came and went with the signal would be
+/// a part of it). Source: Lipshitz, Wannamaker & Vanderkooy, JAES
 /// 40(5), 1992. The dither's seed is drawn from the samples: the same audio gives the same bits, and
 /// two files do not share their dither. +1 itself is written as the highest step, 1 − 2^−23.
 ///
@@ -204,6 +208,7 @@ const BLOCK_FRAMES: usize = 4096;
 
 fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
     let channels = audio.channel_count();
+    let exact = audio.channels().all(|x| x.iter().all(|s| is_step(*s)));
     let seed = seed_of(audio);
     let mut dither: Vec<_> = (0..channels as u64)
         .map(|c| {
@@ -218,13 +223,24 @@ fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
         let end = (start + BLOCK_FRAMES).min(audio.len());
         for (c, (x, rng)) in audio.channels().zip(&mut dither).enumerate() {
             for (sample, frame) in x[start..end].iter().zip(block.chunks_exact_mut(frame_bytes)) {
-                let step = quantise24(*sample, rng.next_u64()).to_le_bytes();
+                let step = if exact {
+                    (f64::from(*sample) * FULL_SCALE) as i32
+                } else {
+                    quantise24(*sample, rng.next_u64())
+                };
+                let step = step.to_le_bytes();
                 frame[c * 3..c * 3 + 3].copy_from_slice(&step[..3]);
             }
         }
         out.write_all(&block[..(end - start) * frame_bytes])?;
     }
     Ok(())
+}
+
+/// Whether a sample is a 24-bit step as it is. (+1 is none: the highest step lies below it.)
+fn is_step(sample: f32) -> bool {
+    let steps = f64::from(sample) * FULL_SCALE;
+    steps.fract() == 0.0 && (-FULL_SCALE..FULL_SCALE).contains(&steps)
 }
 
 /// The nearest 24-bit step to a sample with dither from 64 random bits: the sum of two uniform

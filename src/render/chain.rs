@@ -51,7 +51,8 @@ pub struct Rendered {
     pub onset: Frame,
     /// The steady part in rendered frames; none where no note was found.
     pub sustain: Option<FrameRange>,
-    /// Deviation of the source from the target; none where no note was found.
+    /// Deviation of the source from the target, or, where a wrong note is moved, from the note that
+    /// it is; none where no note was found.
     pub before: Option<Deviation>,
     /// Deviation from the target over the sustain in cents rms: as tracked in the source, and what
     /// the map leaves of it.
@@ -104,16 +105,18 @@ pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Res
     let range = inside(recipe.trim.range, clip.range())?;
     let (from, until) = (clip.local(range.start.0 as f64), clip.local(range.end.0 as f64));
     let target = target_of(&recipe.tune, a4);
-    let before = match tune::deviation(&a.track, target) {
+    // A wrong note is judged by the note that it is, and moved to its name as a whole.
+    let shift = Cents(100.0 * f64::from(recipe.tune.moved));
+    let sounding = target.shifted(Cents(-shift.0));
+    let before = match tune::deviation(&a.track, sounding) {
         Ok(d) => Some(d),
         Err(e) if e.kind() == ErrorKind::Nothing => None,
         Err(e) => return Err(e),
     };
-    let params = tune_params(a, recipe, target);
-    let mut map = match &before {
-        Some(d) => tune::pitch_map(d, &params, from, until, from_rate, rate)?,
-        None => PitchMap::plain(from, until - from, from_rate, rate),
-    };
+    let params = TuneParams { shift, ..tune_params(a, recipe, sounding) };
+    let unknown = Deviation::default();
+    let mut map =
+        tune::pitch_map(before.as_ref().unwrap_or(&unknown), &params, from, until, from_rate, rate)?;
     let mut f0 = before.as_ref().map(|d| target.shifted(Cents(d.centre * (1.0 - params.centre))));
     let looping = recipe.looping.as_ref().and_then(|l| loop_in(&map, clip, l, rate));
     if let (Some(l), Some(f)) = (looping, f0)
@@ -129,11 +132,11 @@ pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Res
     };
     let sustain = a.sustain.map(|s| FrameRange { start: frame_of(s.start), end: frame_of(s.end) });
     let onset = frame_of(recipe.trim.onset);
-    let root_hz = recipe.tune.target.frequency(a4);
+    let (root, fine_tune) = root_told(&recipe.tune, f0, a4);
     Ok(Rendered {
         looping: looping.filter(|l| l.range.end.0 <= planes.frames().0),
-        root: recipe.tune.target,
-        fine_tune: fine_tune_to_tell(f0.map_or(recipe.tune.offset, |f| f.cents_above(root_hz))),
+        root,
+        fine_tune,
         f0,
         onset,
         sustain,
@@ -142,6 +145,18 @@ pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Res
         audio: planes,
         map,
     })
+}
+
+/// Root key and fine tune that are told of a sound at `f0`: the target, or, where the sound was left
+/// more than half a step away from it, the note that it is.
+fn root_told(tune: &TuneRecipe, f0: Option<Hertz>, a4: Hertz) -> (MidiNote, Cents) {
+    let cents = f0.map_or(tune.offset, |f| f.cents_above(tune.target.frequency(a4)));
+    let (root, cents) = if cents.0.abs() <= 50.0 {
+        (tune.target, cents)
+    } else {
+        f0.unwrap_or(target_of(tune, a4)).nearest_note(a4)
+    };
+    (root, fine_tune_to_tell(cents))
 }
 
 fn inside(range: FrameRange, clip: FrameRange) -> Result<FrameRange> {
@@ -160,6 +175,7 @@ fn tune_params(a: &Analysed, recipe: &Recipe, target: Hertz) -> TuneParams {
     let t = &recipe.tune;
     TuneParams {
         target,
+        shift: Cents(0.0),
         centre: t.centre,
         drift: t.drift,
         vibrato: t.vibrato,

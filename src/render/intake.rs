@@ -45,6 +45,7 @@ fn take(source: SourceId, t: &FoundTake) -> Take {
         sounds: t.sounds,
         f0: t.f0,
         cents: t.cents,
+        movement: t.movement,
         level: t.level,
         snr: t.snr,
         named: t.named,

@@ -6,3 +6,4 @@ pub mod check;
 pub mod intake;
 pub mod names;
 pub mod propose;
+pub mod tuning;

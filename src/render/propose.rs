@@ -52,6 +52,7 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
         trim: trim_for(take, a),
         tune: TuneRecipe {
             target,
+            moved: 0,
             offset: Cents(0.0),
             centre: 1.0,
             drift: 1.0,

@@ -116,7 +116,7 @@ impl Edit {
                 t.note = Some(*note);
                 t.layer = *layer;
                 if let Some(r) = &mut t.recipe {
-                    r.tune.target = *note;
+                    (r.tune.target, r.tune.moved) = (*note, 0);
                 }
                 judge_note(t, middle_c);
                 judge_cells(d);

@@ -9,6 +9,7 @@ pub mod recipe;
 pub mod sheet;
 pub mod store;
 pub mod take;
+pub mod tuning;
 
 pub use document::{Document, Setup};
 pub use edit::Edit;

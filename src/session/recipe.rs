@@ -38,6 +38,11 @@ pub struct TrimRecipe {
 pub struct TuneRecipe {
     /// The note to bring the take to; also the delivered root key.
     pub target: MidiNote,
+    /// Semitones by which the take is moved besides: 0 leaves what sounds on its note; a wrong note
+    /// is moved to its name by the steps between them (−2: sounded a whole tone above `target`). The
+    /// strengths have no say in this, so half a centre never makes half a step.
+    #[serde(default)]
+    pub moved: i8,
     /// Added to the target's equal-tempered pitch.
     pub offset: Cents,
     /// How much of the whole take's deviation is taken out.

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use super::recipe::Recipe;
+use crate::dsp::tune::Movement;
 use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate};
 
 /// Names a source within its session, for good.
@@ -196,6 +197,9 @@ pub struct Take {
     pub f0: Option<Hertz>,
     /// Deviation of `f0` from `sounds`.
     pub cents: Cents,
+    /// How it moves over its sustain; none: not measured (an older session) or no pitch.
+    #[serde(default)]
+    pub movement: Option<Movement>,
     /// RMS level of the span.
     pub level: Decibels,
     /// Level above the room; none without room tone.

@@ -14,6 +14,7 @@ use crate::dsp::pitch::{F0Params, NoteSummary, summarise, track_f0};
 use crate::dsp::spans::{
     Envelope, EnvelopeBuilder, FoundRoom, FoundSpan, SpanParams, find_room_tone, find_takes,
 };
+use crate::dsp::tune::{Movement, deviation, movement};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::{self, SoundInfo};
 use crate::io::hash;
@@ -171,6 +172,7 @@ struct Measured {
     span: FoundSpan,
     rate: SampleRate,
     note: Option<NoteSummary>,
+    movement: Option<Movement>,
     /// Mean square over the sustain (without a note: over the span) and the channels.
     power: f64,
     steady_s: f64,
@@ -208,6 +210,7 @@ impl Measured {
             cents: cents.unwrap_or_default(),
             f0: self.note.map(|n| n.f0),
             confidence,
+            movement: self.movement,
             level: self.level(),
             snr,
             named: None,
@@ -337,8 +340,14 @@ fn ranges_to_read(spans: &[FoundSpan], envelope: &Envelope, with_room: bool) -> 
 
 /// The note in a clip, if there is one.
 fn note_in(clip: &Clip) -> Result<Option<NoteSummary>> {
+    Ok(note_and_movement(clip)?.map(|(note, _)| note))
+}
+
+/// The note in a clip and how it moves.
+fn note_and_movement(clip: &Clip) -> Result<Option<(NoteSummary, Movement)>> {
     let track = track_f0(&mono(clip), clip.audio.rate(), &F0Params::default())?;
-    Ok(summarise(&track))
+    let Some(note) = summarise(&track) else { return Ok(None) };
+    Ok(Some((note, movement(&deviation(&track, note.f0)?))))
 }
 
 /// The mean of the channels, or the loudest where they cancel each other.
@@ -357,7 +366,7 @@ fn mono(clip: &Clip) -> std::borrow::Cow<'_, [f32]> {
 
 fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
     let rate = clip.audio.rate();
-    let note = note_in(clip)?;
+    let (note, movement) = note_and_movement(clip)?.unzip();
     let frames = |s: f64| Seconds(s).frames(rate).0;
     let sustain = note.map(|n| {
         let start = clip.offset.0;
@@ -372,6 +381,7 @@ fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
         span: *span,
         rate,
         note,
+        movement,
         power,
         steady_s: sustain.map_or(0.0, |s| s.count().lasts(rate).0),
         analysed_s: cut

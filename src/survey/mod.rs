@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use crate::dsp::spans::{FoundRoom, FoundSpan};
+use crate::dsp::tune::Movement;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::DELIVERY_MANIFEST;
 use crate::io::decode::{ENDINGS, has_sound_ending};
@@ -53,6 +54,8 @@ pub struct FoundTake {
     pub f0: Option<Hertz>,
     /// 0 to 1.
     pub confidence: f64,
+    /// How the pitch moves over the sustain.
+    pub movement: Option<Movement>,
     /// RMS level of the sustain re full scale.
     pub level: Decibels,
     /// Level above the room; none without room tone.

@@ -91,6 +91,7 @@ fn take(id: u32, audio: &AudioBuf) -> Take {
         sounds: Some(MidiNote(57)),
         f0: Some(Hertz(217.7)),
         cents: Cents(-18.0),
+        movement: None,
         level: level::rms_db(audio.channel(0)),
         snr: Some(Decibels(52.0)),
         named: None,

@@ -88,6 +88,7 @@ fn world() -> World {
         },
         tune: TuneRecipe {
             target: MidiNote(57),
+            moved: 0,
             offset: Cents(0.0),
             centre: 1.0,
             drift: 1.0,

@@ -1,12 +1,21 @@
-//! Speed of reading at fractional positions, of splitting a track, of making a map and of drawing.
+//! `cargo bench --bench tune`: first what tuning leaves of notes whose pitch is known exactly
+//! (`TUNE_TAKES=1` lists each take, `TUNE_ONLY=text` picks), then the interpolation beside a general
+//! resampler, then the speed of reading, splitting a track, making a map and drawing.
 
-use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput, criterion_group};
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::dsp::peaks::Peaks;
 use seamwright::dsp::pitch::F0Track;
 use seamwright::dsp::resample::read_at;
 use seamwright::dsp::tune::{StrengthCurve, TuneParams, deviation, pitch_map, read_along};
-use seamwright::units::{Hertz, SampleRate};
+use seamwright::units::{Cents, Hertz, SampleRate};
+
+#[path = "../reference/tune_measures.rs"]
+mod measures;
+#[path = "../bench_support/tune_tables.rs"]
+mod tables;
+#[path = "../reference/tune_takes.rs"]
+mod takes;
 
 const TARGET: Hertz = Hertz(440.0);
 
@@ -41,6 +50,7 @@ fn tuning(c: &mut Criterion) {
     let d = deviation(&track, TARGET).unwrap();
     let params = TuneParams {
         target: TARGET,
+        shift: Cents(0.0),
         centre: 1.0,
         drift: 1.0,
         vibrato: 1.0,
@@ -80,4 +90,10 @@ fn drawing(c: &mut Criterion) {
 }
 
 criterion_group!(benches, reading, tuning, drawing);
-criterion_main!(benches);
+
+fn main() {
+    tables::flattening();
+    tables::interpolation();
+    benches();
+    Criterion::default().configure_from_args().final_summary();
+}

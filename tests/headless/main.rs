@@ -3,6 +3,7 @@
 mod bad_input;
 mod commands;
 mod deliver;
+mod flatten;
 mod make;
 mod real_input;
 mod session_file;

@@ -11,6 +11,7 @@ pub mod notices;
 pub mod sheet;
 pub mod start;
 pub mod top_bar;
+mod tuning;
 
 use std::path::PathBuf;
 

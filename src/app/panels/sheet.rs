@@ -7,6 +7,7 @@ use egui::{
     vec2,
 };
 
+use super::tuning::TuningPanel;
 use crate::app::command::{Command, GoCommand, Room, SessionCommand, WorkCommand};
 use crate::app::shortcuts::Action;
 use crate::app::theme::strong;
@@ -57,6 +58,9 @@ pub struct SheetPanel {
     last_selected: Option<TakeId>,
     /// Small waves that were asked for already.
     asked: HashSet<TakeId>,
+    /// The table of tuning stands where the cells are.
+    as_table: bool,
+    tuning: TuningPanel,
 }
 
 /// A take's place in the grid as drawn.
@@ -75,6 +79,10 @@ impl SheetPanel {
         ui.add_space(4.0);
         if view.document.takes.is_empty() {
             nothing_yet(ui, view);
+            return commands;
+        }
+        if wide && self.as_table {
+            commands.extend(self.tuning.ui(ui, view));
             return commands;
         }
         let scroll = ScrollArea::both().auto_shrink(false).id_salt(("sheet", wide));
@@ -132,6 +140,9 @@ impl SheetPanel {
         if survey.on_disabled_hover_text(READ_ONLY).clicked() {
             commands.push(Command::Work(WorkCommand::Survey));
         }
+        ui.selectable_value(&mut self.as_table, false, "Cells").on_hover_text("Notes down, layers across");
+        ui.selectable_value(&mut self.as_table, true, "Tuning")
+            .on_hover_text("Every take's centre, drift and vibrato as a table; flatten all at once");
         ui.checkbox(&mut self.only_open, "Only rows with something to look at")
             .on_hover_text("Leaves out notes whose takes are all there and decided");
         let open = "Opens another folder";

@@ -2,6 +2,7 @@
 
 use crate::dsp::pitch::F0Track;
 use crate::dsp::tune::Deviation;
+use crate::dsp::tune::extend::extended;
 use crate::dsp::tune::smooth::Smoother;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::Hertz;
@@ -10,6 +11,11 @@ use crate::units::Hertz;
 const DRIFT_HZ: f64 = 2.0;
 const DRIFT_ORDER: usize = 3;
 const DRIFT_SHARP: u32 = 1;
+
+/// Half gain of the fit that tells wrong values from right ones and bridges gaps. It follows what a
+/// player does, scoops included, to a thousandth up to 7 Hz, so that these are not taken for errors.
+const FOLLOW_HZ: f64 = 18.0;
+const FOLLOW_ORDER: usize = 4;
 
 /// Half gain of what is taken for movement of the pitch at all: 0.9985 at 7 Hz, 0.006 at 12 Hz,
 /// less above. What is faster is the tracker's noise and must not be written into the sound.
@@ -26,7 +32,19 @@ const SMOOTH_GAP_S: f64 = 0.06;
 /// Stretch at each side of a long gap whose median the straight line starts from.
 const GAP_SIDE_S: f64 = 0.1;
 /// Residuals that are never held against a value, in cents.
-const TOLERATED_CENTS: f64 = 3.0;
+const TOLERATED_CENTS: f64 = 8.0;
+/// Least weight of a value that the tracker was unsure of.
+const LEAST_WEIGHT: f64 = 0.02;
+/// The first and last values of a note are heard through a window half outside it: they weigh less.
+const UNSURE_ENDS_S: f64 = 0.02;
+/// What the movement leaves of the follow-up fit passes where it stands this many times above its
+/// usual level, fully from twice that; the usual level is held to these cents.
+const STANDS_OUT: f64 = 3.5;
+const USUAL_CENTS: (f64, f64) = (0.08, 2.0);
+/// Half the width of the window that level is taken over.
+const LEVEL_S: f64 = 0.08;
+/// The movement is continued by this beyond the note's ends before it is filtered.
+const REACH_S: f64 = 0.5;
 /// Passes of robust weighting.
 const ROBUST_PASSES: usize = 3;
 /// Left out at each end of the note for the centre, or a quarter of it where it is short.
@@ -68,9 +86,9 @@ pub fn deviation(track: &F0Track, target: Hertz) -> Result<Deviation> {
     let note: Vec<Option<f64>> =
         (first..end).map(|i| cents[i].filter(|_| usable[i]).map(|c| c - rough)).collect();
 
-    let movement = fit_movement(&note, track.hop_s);
-    let slow = Smoother::new(vec![1.0; movement.len()], DRIFT_ORDER, DRIFT_HZ, track.hop_s)
-        .sharp(&movement, DRIFT_SHARP);
+    let sure: Vec<f64> =
+        (first..end).map(|i| track.confidence.get(i).map_or(1.0, |c| f64::from(*c))).collect();
+    let (movement, slow) = movement_and_drift(&followed(&note, &sure, track.hop_s), track.hop_s);
     let at_ends = ((ATTACK_S / track.hop_s).round() as usize).min(slow.len() / 4);
     let offset = median(slow[at_ends..slow.len() - at_ends].to_vec());
 
@@ -144,10 +162,62 @@ fn span(usable: &[bool]) -> (usize, usize) {
     (first, end)
 }
 
-/// The movement (up to 12 Hz) that fits `note` best, without what does not fit.
-fn fit_movement(note: &[Option<f64>], hop_s: f64) -> Vec<f64> {
-    let (y, base) = bridged(note, hop_s);
-    let fit = |weights| Smoother::new(weights, MOVEMENT_ORDER, MOVEMENT_HZ, hop_s).sharp(&y, MOVEMENT_SHARP);
+/// The movement in `z` (one value a hop, no gaps) and the slow part of it.
+///
+/// Filters this steep ring where a scoop or a release cuts the movement off. What they leave of `z`
+/// is therefore let through where it stands out of its usual level, and only there.
+fn movement_and_drift(z: &[f64], hop_s: f64) -> (Vec<f64>, Vec<f64>) {
+    let reach = (REACH_S / hop_s).round() as usize;
+    let long = extended(z, reach, hop_s);
+    let even = || vec![1.0; long.len()];
+    let calm = Smoother::new(even(), MOVEMENT_ORDER, MOVEMENT_HZ, hop_s).sharp(&long, MOVEMENT_SHARP);
+    let inside = reach..reach + z.len();
+    let rest: Vec<f64> = z.iter().zip(&calm[inside.clone()]).map(|(z, c)| z - c).collect();
+    let passed = standing_out(&rest, hop_s);
+    let mut movement = calm;
+    for (m, p) in movement[inside.clone()].iter_mut().zip(passed) {
+        *m += p;
+    }
+    let slow = Smoother::new(even(), DRIFT_ORDER, DRIFT_HZ, hop_s).sharp(&movement, DRIFT_SHARP);
+    (movement[inside.clone()].to_vec(), slow[inside].to_vec())
+}
+
+/// `x` where its level stands out, nothing elsewhere, with soft edges.
+fn standing_out(x: &[f64], hop_s: f64) -> Vec<f64> {
+    let half = (LEVEL_S / hop_s).round().max(1.0) as usize;
+    let window: Vec<f64> = (0..=2 * half)
+        .map(|i| (std::f64::consts::PI * (i as f64 + 1.0) / (2 * half + 2) as f64).sin().powi(2))
+        .collect();
+    let level: Vec<f64> = (0..x.len())
+        .map(|i| {
+            let (mut power, mut weight) = (0.0, 0.0);
+            for k in i.saturating_sub(half)..x.len().min(i + half + 1) {
+                let w = window[k + half - i];
+                power += w * x[k] * x[k];
+                weight += w;
+            }
+            (power / weight).sqrt()
+        })
+        .collect();
+    let usual = median(level.clone()).clamp(USUAL_CENTS.0, USUAL_CENTS.1);
+    let gate = |level: f64| {
+        let t = (level / usual / STANDS_OUT - 1.0).clamp(0.0, 1.0);
+        t * t * (3.0 - 2.0 * t)
+    };
+    x.iter().zip(level).map(|(x, l)| x * gate(l)).collect()
+}
+
+/// `note` without what does not fit: each value weighs by how `sure` (0 to 1) the tracker was of it
+/// and by how near the fit it lies; gaps are bridged.
+fn followed(note: &[Option<f64>], sure: &[f64], hop_s: f64) -> Vec<f64> {
+    let (y, mut base) = bridged(note, hop_s);
+    let ends = 1 + (UNSURE_ENDS_S / hop_s).round() as usize;
+    for (i, (b, s)) in base.iter_mut().zip(sure).enumerate() {
+        let from_end = (i + 1).min(y.len() - i);
+        let inside = (from_end as f64 / ends as f64).min(1.0).powi(2);
+        *b *= (s * inside).clamp(LEAST_WEIGHT, 1.0);
+    }
+    let fit = |weights| Smoother::new(weights, FOLLOW_ORDER, FOLLOW_HZ, hop_s).smooth(&y);
     let mut z = fit(base.clone());
     for _ in 0..ROBUST_PASSES {
         let residual: Vec<f64> = y.iter().zip(&z).map(|(y, z)| (y - z).abs()).collect();

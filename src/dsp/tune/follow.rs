@@ -12,6 +12,11 @@ use crate::units::SampleRate;
 const KNOT_S: f64 = 0.005;
 /// Greatest correction, in cents: two octaves.
 const MOST_CENTS: f64 = 2400.0;
+/// Nearer to a whole frame than this is on it: what that leaves even of half the rate is π·1e-7 of
+/// it, −130 dB.
+const WHOLE: f64 = 1e-7;
+/// Fewest frames in a row that are copied rather than read.
+const COPIED: usize = 256;
 /// Output frames read at a time.
 const BLOCK: usize = 1 << 16;
 
@@ -19,7 +24,7 @@ const BLOCK: usize = 1 << 16;
 /// `from..until` (indices into the analysed samples, rate `from_rate`) to `to_rate`.
 ///
 /// At source time t (position / from_rate) the correction is
-/// c(t) = centre strength·centre + curve(t − onset)·(drift strength·drift(t) + vibrato
+/// c(t) = −shift + centre strength·centre + curve(t − onset)·(drift strength·drift(t) + vibrato
 /// strength·vibrato(t)) cents. A note that is c cents sharp is read slower by that interval:
 /// dp/dm = (from/to)·2^(−c(p)/1200), so dm/dp = (to/from)·2^(c(p)/1200) is integrated over the
 /// source (Simpson's rule between knots) and the map goes through the knots. As the centre is
@@ -27,7 +32,7 @@ const BLOCK: usize = 1 << 16;
 /// Without any correction it is [`PitchMap::plain`]. Output frame 0 reads position `from`.
 ///
 /// Errors: `InvalidParameter` for positions that are not finite or an empty range, strengths
-/// outside 0 to 1, a strength curve without nodes or out of order, a deviation that is not finite
+/// outside 0 to 1, a shift or onset that is not finite, a strength curve without nodes or out of order, a deviation that is not finite
 /// or not one value a hop, and corrections beyond ±2400 cents.
 pub fn pitch_map(
     d: &Deviation,
@@ -61,12 +66,16 @@ pub fn pitch_map(
     let stretch = to_rate.as_f64() / from_rate.as_f64();
     let pace: Vec<f64> = cents.iter().map(|c| stretch * (c / 1200.0).exp2()).collect();
     let mut knots = Vec::with_capacity(parts + 1);
-    let mut frame = 0.0;
+    // What the corrections add to the frames of a plain reading: exactly nothing until the first one,
+    // so that an attack that is kept is read at whole frames.
+    let mut added = 0.0;
     for i in 0..=parts {
         if i > 0 {
-            frame += step / 6.0 * (pace[2 * i - 2] + 4.0 * pace[2 * i - 1] + pace[2 * i]);
+            let more = |k: usize| pace[k] - stretch;
+            added += step / 6.0 * (more(2 * i - 2) + 4.0 * more(2 * i - 1) + more(2 * i));
         }
         let position = if i == parts { until } else { from + step * i as f64 };
+        let frame = (position - from) * stretch + added;
         knots.push(Knot { frame, position, speed: 1.0 / pace[2 * i] });
     }
     Ok(PitchMap::through(knots, 1.0 / stretch, until))
@@ -75,7 +84,9 @@ pub fn pitch_map(
 /// Reads all channels of `audio` along `map`, all at the same positions, so that the phase between
 /// them stays. Returns [`PitchMap::frames`] frames at `to_rate`, which must be the rate that the
 /// map was made for; outside `audio` there is silence. The pass band is that of the fastest place
-/// of the map. Identity maps give the samples bit for bit. Errors: `InvalidParameter` where the
+/// of the map. Identity maps give the samples bit for bit, and so do stretches of at least 256 frames
+/// of any map that step from whole frame to whole frame: an attack that is kept at the same rate and
+/// centre is the source's, up to half the rate. Errors: `InvalidParameter` where the
 /// map reads faster than 64 or slower than 1/64 source frames a frame.
 pub fn read_along(audio: &AudioBuf, map: &PitchMap, to_rate: SampleRate) -> Result<AudioBuf> {
     let frames = map.frames();
@@ -91,11 +102,35 @@ pub fn read_along(audio: &AudioBuf, map: &PitchMap, to_rate: SampleRate) -> Resu
             positions.clear();
             map.sources(start..frames.min(start + BLOCK), &mut positions);
             for (x, out) in audio.channels().zip(&mut planes) {
-                reader.read(x, &positions, out);
+                read_or_copy(reader, x, &positions, out);
             }
         }
     })?;
     AudioBuf::new(planes, to_rate)
+}
+
+/// Appends the values of `x` at `positions` to `out`; runs of whole positions one apart are copied.
+fn read_or_copy(reader: &resample::Reader, x: &[f32], positions: &[f64], out: &mut Vec<f32>) {
+    let whole = |p: f64| (p - p.round()).abs() < WHOLE;
+    let mut read_to = 0;
+    let mut i = 0;
+    while i < positions.len() {
+        if !whole(positions[i]) {
+            i += 1;
+            continue;
+        }
+        let start = positions[i].round();
+        let run =
+            positions[i..].iter().enumerate().take_while(|(k, p)| (*p - start - *k as f64).abs() < WHOLE);
+        let n = run.count();
+        if n >= COPIED {
+            reader.read(x, &positions[read_to..i], out);
+            out.extend(resample::copy_from(x, start as i64, n));
+            read_to = i + n;
+        }
+        i += n;
+    }
+    reader.read(x, &positions[read_to..], out);
 }
 
 /// The correction over time.
@@ -108,7 +143,7 @@ impl Correction<'_> {
     /// Cents to take out at `t` seconds after the first analysed sample.
     fn at(&self, t: f64) -> f64 {
         let p = self.params;
-        let constant = p.centre * self.d.centre;
+        let constant = p.centre * self.d.centre - p.shift.0;
         let strength = p.curve.at(t - p.onset_s);
         if strength == 0.0 {
             return constant;
@@ -120,7 +155,7 @@ impl Correction<'_> {
 
 /// `x` at the fractional index `at`: a smooth cubic through the values (E. Catmull & R. Rom, *A
 /// class of local interpolating splines*, 1974), level outside; 0 of nothing.
-fn interpolated(x: &[f64], at: f64) -> f64 {
+pub(super) fn interpolated(x: &[f64], at: f64) -> f64 {
     let Some(last) = x.len().checked_sub(1) else { return 0.0 };
     let at = at.clamp(0.0, last as f64);
     let i = (at.floor() as usize).min(last);
@@ -159,6 +194,9 @@ fn check_params(p: &TuneParams) -> Result<()> {
     }
     if !times.iter().all(|t| t.is_finite()) || !times.is_sorted() {
         return Err(Error::invalid("strength curve", format!("{times:?}"), "finite times in order"));
+    }
+    if !p.shift.0.is_finite() {
+        return Err(Error::invalid("shift", p.shift, "a finite number of cents"));
     }
     if !p.onset_s.is_finite() {
         return Err(Error::invalid("onset", p.onset_s, "a finite time"));

@@ -2,7 +2,10 @@
 //! it together with the change of rate.
 
 mod deviation;
+mod extend;
 mod follow;
+mod movement;
+mod onset;
 mod pitch_map;
 mod smooth;
 
@@ -10,9 +13,11 @@ use serde::{Deserialize, Serialize};
 
 pub use deviation::{deviation, deviation_rms};
 pub use follow::{pitch_map, read_along};
+pub use movement::{Movement, movement};
+pub use onset::onset_of;
 pub use pitch_map::PitchMap;
 
-use crate::units::Hertz;
+use crate::units::{Cents, Hertz};
 
 /// How much of the pitch movement is flattened where: straight lines between nodes, level before
 /// the first and after the last.
@@ -23,9 +28,10 @@ pub struct StrengthCurve {
 }
 
 impl Default for StrengthCurve {
-    /// The attack stays as it was played: 0 until 40 ms after the onset, full from 160 ms.
+    /// The attack stays as it was played: 0 until 90 ms after the onset, so that its first 80 ms are
+    /// kept even where the onset was found 10 ms early; full from 160 ms.
     fn default() -> Self {
-        Self { nodes: vec![(0.04, 0.0), (0.16, 1.0)] }
+        Self { nodes: vec![(0.09, 0.0), (0.16, 1.0)] }
     }
 }
 
@@ -46,8 +52,11 @@ impl StrengthCurve {
 /// What is to be done with the pitch.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TuneParams {
-    /// Where to bring the pitch.
+    /// Where to bring the pitch, before `shift`.
     pub target: Hertz,
+    /// Added to what is sounded, whatever the strengths: a wrong note is moved to its name by whole
+    /// semitones so, in the same reading.
+    pub shift: Cents,
     /// 0 to 1: how much of the centre's deviation.
     pub centre: f64,
     /// 0 to 1: how much of the movement below 2 Hz.
@@ -89,7 +98,7 @@ mod tests {
         // Two nodes at one time are a jump: the later one holds from there on.
         assert!(c.at(0.2999) > 0.99 && c.at(0.3) == 0.4);
         assert_eq!(StrengthCurve { nodes: vec![] }.at(0.0), 0.0);
-        assert_eq!(StrengthCurve::default().at(0.04), 0.0);
+        assert_eq!(StrengthCurve::default().at(0.09), 0.0);
         assert_eq!(StrengthCurve::default().at(0.16), 1.0);
     }
 }

@@ -81,6 +81,12 @@ fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
     }
     let y = painter.round_to_pixel_center(cents.y(0.0));
     painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.ink_soft));
+    if let Some(d) = lane.model.made.and_then(|m| m.rendered.before.as_ref()).filter(|_| cents.half > 0.0) {
+        // The centre of the take as recorded: short strokes, so that it is no grid line.
+        let y = painter.round_to_pixel_center(cents.y(d.centre));
+        let ends = [pos2(lane.rect.left(), y), pos2(lane.rect.right(), y)];
+        painter.extend(egui::Shape::dashed_line(&ends, Stroke::new(1.0, t.ink_soft), 3.0, 5.0));
+    }
     let Some(r) = lane.model.recipe() else { return };
     let mut name = r.tune.target.name(lane.model.document.setup.middle_c);
     if r.tune.offset.0 != 0.0 {

@@ -12,7 +12,7 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
 use crate::app::widgets::glyph;
-use crate::session::{Edit, LoopRecipe, Recipe, TakeState, TuneRecipe};
+use crate::session::{Edit, LoopRecipe, Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
@@ -177,7 +177,7 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
     let write = |n: f64| MidiNote(n.round().clamp(0.0, 127.0) as u8).name(middle_c);
     let read = |s: &str| parse_note(s, middle_c).map(|n| f64::from(n.0));
     rows.named_number(&field, f64::from(tune.target.0), &write, &read, &|v, _| {
-        edits::set_tune(m, |t| t.target = MidiNote(v.round().clamp(0.0, 127.0) as u8))
+        edits::set_tune(m, |t| (t.target, t.moved) = (MidiNote(v.round().clamp(0.0, 127.0) as u8), 0))
     });
     let field = Field::new("Offset", "cents", -100.0..=100.0, "Set tuning offset")
         .decimals(1)
@@ -203,6 +203,77 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
         let field = Field::new(name, "%", 0.0..=100.0, label).decimals(0).tip(tip);
         rows.slider(&field, value * 100.0, &|v, _| edits::set_tune(m, |t| *part(t) = v / 100.0));
     }
+    wrong_note(rows, m, tune);
+    copy_buttons(rows, m);
+}
+
+/// A note that is not what it is called: keep it, or move it there.
+fn wrong_note(rows: &mut Rows<'_>, m: &Model<'_>, tune: &TuneRecipe) {
+    let (Some(f0), Some(named)) = (m.take.f0, m.take.note) else { return };
+    let middle_c = m.document.setup.middle_c;
+    let sounds = f0.nearest_note(m.document.setup.a4).0;
+    if sounds == named {
+        return;
+    }
+    let steps = i16::from(named.0) - i16::from(sounds.0);
+    rows.soft(&format!("It sounds {} and stands as {}.", sounds.name(middle_c), named.name(middle_c)));
+    let kept = tune.target == sounds && tune.moved == 0;
+    let moved = tune.target == named && i16::from(tune.moved) == steps;
+    let choices: [(&str, &str, bool, MakesNamed); 2] = [
+        (
+            "Keep as it sounds",
+            "Its root key is then the note that it sounds.",
+            kept,
+            tuning::keep_as_it_sounds,
+        ),
+        (
+            "Move to its name",
+            "Reads the whole take faster or slower until it is the note it stands as; its timbre moves along.",
+            moved,
+            tuning::move_to_its_name,
+        ),
+    ];
+    rows.ui.horizontal(|ui| {
+        for (text, about, now, make) in choices {
+            let button = egui::Button::selectable(now, text);
+            if ui.add_enabled(rows.enabled, button).on_hover_text(about).clicked() && !now {
+                rows.out.extend(make(m.document, m.take.id).ok().map(|n| step(&n.label, n.edit)));
+            }
+        }
+    });
+}
+
+type MakesNamed = fn(&crate::session::Document, TakeId) -> crate::error::Result<tuning::NamedEdit>;
+
+/// Copies strengths and curve to the takes of this note or of this layer.
+fn copy_buttons(rows: &mut Rows<'_>, m: &Model<'_>) {
+    let targets = [
+        (
+            "To this note's takes",
+            "the other layers of this note",
+            tuning::others_of_note(m.document, m.take.id),
+        ),
+        (
+            "To this layer's takes",
+            "the other notes of this layer",
+            tuning::others_of_layer(m.document, m.take.id),
+        ),
+    ];
+    rows.ui.horizontal_wrapped(|ui| {
+        ui.label(RichText::new("Copy").color(rows.theme.ink_soft));
+        for (text, to, takes) in targets {
+            let named = tuning::copy_tuning(m.document, m.take.id, &takes, tuning::Copied::Both);
+            let about = format!("Copies strengths and strength curve to {to}, as far as they have a recipe");
+            let button = ui.add_enabled(rows.enabled && named.is_ok(), egui::Button::new(text));
+            if button
+                .on_hover_text(&about)
+                .on_disabled_hover_text("No other take there has a recipe")
+                .clicked()
+            {
+                rows.out.extend(named.ok().map(|n| step(&n.label, n.edit)));
+            }
+        }
+    });
 }
 
 fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {

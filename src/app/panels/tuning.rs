@@ -1,0 +1,232 @@
+//! The takes as a table of their tuning: how far off, how much they move, how much is taken out.
+
+use std::cmp::Ordering;
+
+use egui::{Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
+
+use crate::app::command::{Command, EditCommand, GoCommand};
+use crate::app::theme::strong;
+use crate::app::view::View;
+use crate::app::widgets::control::field;
+use crate::app::words;
+use crate::render::tuning::{TuningRow, tuning_table};
+use crate::session::tuning::{Strengths, set_strengths};
+use crate::session::{Edit, Setup, TakeId};
+use crate::units::Hertz;
+
+const ROW: f32 = 26.0;
+/// Left edge of each column, as parts of the width.
+const COLUMNS: [(Column, &str, &str, f32); 7] = [
+    (Column::Note, "Note", "Note and layer", 0.0),
+    (Column::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.22),
+    (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.36),
+    (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.48),
+    (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.60),
+    (Column::Taken, "Taken out", "How much of centre, drift and vibrato is taken out", 0.72),
+    (Column::State, "State", "How far it has come", 0.88),
+];
+const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
+const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is taken out, in every take that has a recipe; where, \
+                           its strength curve says. One step to undo";
+
+/// What the table can be sorted by.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum Column {
+    #[default]
+    Note,
+    Centre,
+    Drift,
+    Rate,
+    Depth,
+    Taken,
+    State,
+}
+
+/// The table.
+#[derive(Debug)]
+pub struct TuningPanel {
+    by: Column,
+    descending: bool,
+    /// Strength for all, in percent.
+    strength: f64,
+    a4: Option<String>,
+}
+
+impl Default for TuningPanel {
+    fn default() -> Self {
+        Self { by: Column::Note, descending: false, strength: 100.0, a4: None }
+    }
+}
+
+/// One line as shown: how it sorts, and its texts.
+struct Line {
+    row: TuningRow,
+    place: usize,
+    texts: [String; 7],
+    layer: u16,
+}
+
+impl TuningPanel {
+    /// Draws the table.
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let mut commands = Vec::new();
+        self.settings(ui, view, &mut commands);
+        ui.add_space(6.0);
+        self.head(ui, view);
+        let mut lines = lines(view);
+        lines.sort_by(|a, b| self.order(a, b));
+        ScrollArea::vertical().auto_shrink(false).id_salt("tuning").show_rows(
+            ui,
+            ROW,
+            lines.len(),
+            |ui, range| {
+                ui.spacing_mut().item_spacing.y = 0.0;
+                for line in &lines[range] {
+                    if show(ui, view, line) {
+                        commands.push(Command::Go(GoCommand::Select(line.row.take)));
+                    }
+                }
+            },
+        );
+        commands
+    }
+
+    fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+        ui.horizontal_wrapped(|ui| {
+            ui.label("Flatten all takes by");
+            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %");
+            ui.add(value).on_hover_text(FLATTEN_TIP);
+            let with_recipe: Vec<TakeId> =
+                view.document.takes.iter().filter(|t| t.recipe.is_some()).map(|t| t.id).collect();
+            let ready = !view.read_only && !with_recipe.is_empty();
+            let button = Button::new(format!("Set for {}", words::takes(with_recipe.len())));
+            let why_not = "No take has a recipe yet; propose all first";
+            if ui
+                .add_enabled(ready, button)
+                .on_hover_text(FLATTEN_TIP)
+                .on_disabled_hover_text(why_not)
+                .clicked()
+                && let Ok(named) =
+                    set_strengths(view.document, &with_recipe, Strengths::flattening(self.strength / 100.0))
+            {
+                commands.push(Command::Edit(EditCommand::Do { label: named.label, edit: named.edit }));
+            }
+            ui.add_space(16.0);
+            ui.label("A4");
+            let setup = &view.document.setup;
+            let now = format!("{:.1}", setup.a4.0);
+            if let Some(text) = field(ui, ("A4", A4_TIP), &now, &mut self.a4, 60.0)
+                && !view.read_only
+                && let Some(hz) = text.trim().parse::<f64>().ok().filter(|hz| (380.0..=500.0).contains(hz))
+            {
+                let edit = Edit::SetSetup(Box::new(Setup { a4: Hertz(hz), ..setup.clone() }));
+                commands.push(Command::Edit(EditCommand::Do { label: "Set A4".into(), edit }));
+            }
+            ui.label("Hz");
+        });
+    }
+
+    /// The names of the columns; a click sorts by one, a second turns the order round.
+    fn head(&mut self, ui: &mut Ui, view: &View<'_>) {
+        let (area, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
+        for (i, (column, name, about, left)) in COLUMNS.iter().enumerate() {
+            let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.3);
+            let rect = Rect::from_x_y_ranges(
+                area.left() + left * area.width()..=area.left() + right * area.width() - 4.0,
+                area.y_range(),
+            );
+            let r = ui.interact(rect, ui.scope_id().with(("column", i)), Sense::CLICK);
+            r.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Sort by {name}")));
+            if r.clicked() {
+                (self.by, self.descending) = (*column, self.by == *column && !self.descending);
+            }
+            let colour = if r.hovered() { view.theme.accent } else { view.theme.ink };
+            let font = FontId::new(13.0, strong());
+            let text = ui.painter().text(rect.left_center(), Align2::LEFT_CENTER, name, font, colour);
+            if self.by == *column {
+                order_sign(ui, text.right_center() + vec2(9.0, 0.0), self.descending, colour);
+            }
+            r.on_hover_text(format!("{about}. Click to sort by it"));
+        }
+        ui.painter().hline(area.x_range(), area.bottom(), egui::Stroke::new(1.0, view.theme.line));
+    }
+
+    /// What is not known stands last, whichever way round.
+    fn order(&self, a: &Line, b: &Line) -> Ordering {
+        let turn = |o: Ordering| if self.descending { o.reverse() } else { o };
+        let number = |l: &Line| match self.by {
+            Column::Centre => l.row.centre.map(|c| c.0.abs()),
+            Column::Drift => l.row.movement.map(|m| m.drift_rms),
+            Column::Rate => l.row.movement.and_then(|m| m.vibrato_rate_hz),
+            Column::Depth => l.row.movement.map(|m| m.vibrato_depth_cents),
+            Column::Taken => l.row.strengths.map(|(c, d, v)| c + d + v),
+            Column::Note | Column::State => None,
+        };
+        match self.by {
+            Column::Note => turn(a.place.cmp(&b.place)),
+            Column::State => turn(a.texts[6].cmp(&b.texts[6])).then(a.place.cmp(&b.place)),
+            _ => match (number(a), number(b)) {
+                (Some(x), Some(y)) => turn(x.total_cmp(&y)).then(a.place.cmp(&b.place)),
+                (x, y) => x.is_none().cmp(&y.is_none()).then(a.place.cmp(&b.place)),
+            },
+        }
+    }
+}
+
+fn lines(view: &View<'_>) -> Vec<Line> {
+    let walk = view.sheet.walk();
+    let rows = tuning_table(view.document);
+    rows.into_iter()
+        .filter_map(|row| {
+            let take = view.document.take(row.take)?;
+            let place = walk.iter().position(|t| *t == row.take).unwrap_or(usize::MAX);
+            let number =
+                |v: Option<f64>, unit: &str| v.map_or_else(|| "–".into(), |v| format!("{v:.1} {unit}"));
+            let percent = |(c, d, v): (f64, f64, f64)| {
+                format!("{:.0} · {:.0} · {:.0} %", c * 100.0, d * 100.0, v * 100.0)
+            };
+            let texts = [
+                words::take_name(view.document, take),
+                row.centre.map_or_else(|| "–".into(), |c| format!("{} cents", words::signed(c.0, 1))),
+                number(row.movement.map(|m| m.drift_rms), "cents"),
+                number(row.movement.and_then(|m| m.vibrato_rate_hz), "Hz"),
+                number(row.movement.map(|m| m.vibrato_depth_cents), "cents"),
+                row.strengths.map_or_else(|| "–".into(), percent),
+                take.state.word().to_owned(),
+            ];
+            Some(Line { row, place, texts, layer: take.layer })
+        })
+        .collect()
+}
+
+/// A small triangle that points the way the values grow.
+fn order_sign(ui: &Ui, at: egui::Pos2, descending: bool, colour: egui::Color32) {
+    let tip = if descending { 3.5 } else { -3.5 };
+    let points = vec![at + vec2(0.0, tip), at + vec2(4.0, -tip), at + vec2(-4.0, -tip)];
+    ui.painter().add(egui::Shape::convex_polygon(points, colour, egui::Stroke::NONE));
+}
+
+/// Draws one line; whether it was clicked.
+fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
+    let t = view.theme;
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
+    let r = ui.interact(rect, ui.scope_id().with(("tuning row", line.row.take)), Sense::CLICK);
+    let chosen = view.selected == Some(line.row.take);
+    let name = COLUMNS.iter().zip(&line.texts).map(|(c, text)| format!("{} {text}", c.1));
+    let name = name.collect::<Vec<_>>().join(", ");
+    r.widget_info(|| WidgetInfo::selected(Role::ListBoxOption, true, chosen, name.clone()));
+    if chosen || r.hovered() || r.has_focus() {
+        let fill = if chosen { t.chosen() } else { t.sheet };
+        ui.painter().rect_filled(rect, 3.0, fill);
+    }
+    for (i, ((_, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {
+        let mut at = pos2(rect.left() + left * rect.width(), rect.center().y);
+        if i == 0 {
+            let chip = Rect::from_center_size(at + vec2(5.0, 0.0), vec2(6.0, 14.0));
+            ui.painter().rect_filled(chip, 2.0, t.layer(line.layer));
+            at.x += 14.0;
+        }
+        ui.painter().text(at, Align2::LEFT_CENTER, text, FontId::proportional(13.0), t.ink);
+    }
+    r.clicked()
+}
