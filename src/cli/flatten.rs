@@ -81,7 +81,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     // Judged where flattening is at its height, by tracking the result afresh.
     let from = note.sustain_s.0.max(params.onset_s + args.keep_attack_ms / 1000.0 + RISE.0);
     let until = note.sustain_s.1;
-    let track_after = track_f0(&tuned.mixed(), to_rate, &F0Params::default())?;
+    let track_after = track_f0(&tuned.mixed_or_loudest(), to_rate, &F0Params::default())?;
     let after = deviation(&track_after, target_hz)?;
     let out_s = |t: f64| map.output_at(t * rate.as_f64()) / to_rate.as_f64();
     let rms = (deviation_rms(&before, from, until), deviation_rms(&after, out_s(from), out_s(until)));

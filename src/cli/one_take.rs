@@ -24,7 +24,7 @@ pub struct OneTake {
 /// Decodes and tracks a file that holds one note.
 pub fn read(path: &Path) -> Result<OneTake> {
     let audio = decode::decode(path)?;
-    let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
+    let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default())?;
     let note = summarise(&track);
     let onset = onset_of(&audio, note.as_ref());
     Ok(OneTake { audio, track, note, onset })
