@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
+use super::level;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{Frame, FrameCount, FrameRange, SampleRate};
 
@@ -82,7 +83,7 @@ impl AudioBuf {
 
     /// Largest absolute sample of all channels (full scale 1); 0 for nothing.
     pub fn peak(&self) -> f32 {
-        self.channels().map(super::level::peak).fold(0.0, f32::max)
+        self.channels().map(level::peak).fold(0.0, f32::max)
     }
 
     /// The mean of the channels; borrowed where there is only one.
@@ -98,6 +99,21 @@ impl AudioBuf {
             }
         }
         Cow::Owned(mix)
+    }
+
+    /// One channel to hear the pitch in: the mean of the channels, or the loudest where they cancel
+    /// each other (one of them inverted).
+    pub fn mixed_or_loudest(&self) -> Cow<'_, [f32]> {
+        let mix = self.mixed();
+        let loudest = self.channels().max_by(|a, b| level::rms(a).total_cmp(&level::rms(b)));
+        match loudest {
+            // One sounding channel of n makes the mean 1/n of it; less than half of that is a
+            // cancellation.
+            Some(c) if level::rms(&mix) < 0.5 * level::rms(c) / self.channel_count() as f64 => {
+                Cow::Borrowed(c)
+            }
+            _ => mix,
+        }
     }
 
     /// A copy of the part of `range` that exists.

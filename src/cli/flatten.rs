@@ -96,7 +96,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let (start, until) = note.sustain_s;
     let height = params.onset_s + args.keep_attack_ms / 1000.0 + RISE.0;
     let from = if height < until { start.max(height) } else { start };
-    let track_after = track_f0(&tuned.mixed(), to_rate, &F0Params::default())?;
+    let track_after = track_f0(&tuned.mixed_or_loudest(), to_rate, &F0Params::default())?;
     let out_s = |t: f64| map.output_at(t * rate.as_f64()) / to_rate.as_f64();
     let after = deviation(&only(track_after, out_s(start), out_s(until)), target_hz)?;
     let rms = (deviation_rms(&before, from, until), deviation_rms(&after, out_s(from), out_s(until)));

@@ -30,7 +30,7 @@ pub struct OneTake {
 pub fn read(path: &Path) -> Result<OneTake> {
     let audio = decode::decode(path)?;
     let rate = audio.rate();
-    let mut track = track_f0(&audio.mixed(), rate, &F0Params::default())?;
+    let mut track = track_f0(&audio.mixed_or_loudest(), rate, &F0Params::default())?;
     let note = summarise(&track);
     let found = spans(&audio);
     let onsets: Vec<f64> = found.iter().map(|t| t.onset.at(rate).0).collect();

@@ -32,7 +32,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     }
     let params = F0Params { hop_s: args.hop_ms / 1000.0, ..F0Params::default() };
     let audio = decode::decode(&args.file)?;
-    let track = track_f0(&audio.mixed(), audio.rate(), &params)?;
+    let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &params)?;
     output.document(&as_json(&track, audio.rate().hz()), &as_table(&track))?;
     if let Some(note) = summarise(&track) {
         let (name, cents) = note.f0.nearest_note(Hertz(STANDARD_A4_HZ));

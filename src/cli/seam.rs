@@ -60,7 +60,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let (root, fine_tune) = match info.marks.root {
         Some(root) => (Some(root), info.marks.fine_tune),
         None => {
-            let track = track_f0(&baked.mixed(), baked.rate(), &F0Params::default())?;
+            let track = track_f0(&baked.mixed_or_loudest(), baked.rate(), &F0Params::default())?;
             summarise(&track)
                 .map(|n| n.f0.nearest_note(Hertz(STANDARD_A4_HZ)))
                 .map_or((None, info.marks.fine_tune), |(n, c)| (Some(n), fine_tune_to_tell(c)))

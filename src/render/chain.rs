@@ -79,7 +79,7 @@ pub fn clip_range(take: &Take, source: &Source) -> FrameRange {
 pub fn analyse(clip: Clip, span: FrameRange) -> Result<Analysed> {
     let rate = clip.audio.rate();
     let params = F0Params::default();
-    let mut track = track_f0(&clip.audio.mixed(), rate, &params)?;
+    let mut track = track_f0(&clip.audio.mixed_or_loudest(), rate, &params)?;
     for (i, f0) in track.f0_hz.iter_mut().enumerate() {
         let at = clip.source(i as f64 * track.hop_s * rate.as_f64());
         if at < span.start.0 as f64 || at >= span.end.0 as f64 {
@@ -282,7 +282,7 @@ pub fn plain(a: &Analysed, r: &Rendered) -> Result<AudioBuf> {
 
 /// Deviation of the rendered sound from `target`, tracked afresh: what an ear would find.
 pub fn deviation_after(r: &Rendered, target: Hertz) -> Result<Deviation> {
-    let track = track_f0(&r.audio.mixed(), r.audio.rate(), &F0Params::default())?;
+    let track = track_f0(&r.audio.mixed_or_loudest(), r.audio.rate(), &F0Params::default())?;
     tune::deviation(&track, target)
 }
 

@@ -112,7 +112,7 @@ fn check_pitch(
         return Ok(None);
     };
     // The tracker needs some periods around the loop as well: a loop may be a few periods long.
-    let track = track_f0(&audio.mixed(), audio.rate(), &F0Params::default())?;
+    let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default())?;
     let over_loop = looping.and_then(|l| {
         let hop = track.hop_s * audio.rate().as_f64();
         let inside = |i: usize| l.contains(Frame((i as f64 * hop) as u64));

@@ -93,6 +93,8 @@ pub enum ConcernKind {
     Silent,
     /// Named one note and sounds another.
     WrongNote,
+    /// A second note sounds with it.
+    TwoNotes,
     /// Samples at full scale in a row.
     Clipped,
     /// The recording starts inside the sound.
@@ -101,6 +103,8 @@ pub enum ConcernKind {
     EndsInside,
     /// Not enough steady sound for a loop.
     TooShortToLoop,
+    /// The octave above or below fits nearly as well.
+    OctaveUnsure,
     /// The tracker is not sure of the note.
     PitchUnsure,
     /// Little distance between the note and the room.
@@ -124,10 +128,12 @@ impl ConcernKind {
             Self::SourceChanged => "source changed",
             Self::Silent => "silent",
             Self::WrongNote => "wrong note",
+            Self::TwoNotes => "two notes at once",
             Self::Clipped => "clipped",
             Self::StartsInside => "starts inside the sound",
             Self::EndsInside => "ends inside the sound",
             Self::TooShortToLoop => "too short to loop",
+            Self::OctaveUnsure => "octave unsure",
             Self::PitchUnsure => "pitch unsure",
             Self::Noisy => "noisy",
             Self::LevelOutOfLine => "level out of line",
@@ -144,10 +150,12 @@ impl ConcernKind {
             Self::SourceChanged => "source_changed",
             Self::Silent => "silent",
             Self::WrongNote => "wrong_note",
+            Self::TwoNotes => "two_notes",
             Self::Clipped => "clipped",
             Self::StartsInside => "starts_inside",
             Self::EndsInside => "ends_inside",
             Self::TooShortToLoop => "too_short_to_loop",
+            Self::OctaveUnsure => "octave_unsure",
             Self::PitchUnsure => "pitch_unsure",
             Self::Noisy => "noisy",
             Self::LevelOutOfLine => "level_out_of_line",

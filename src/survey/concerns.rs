@@ -1,9 +1,10 @@
 //! What is wrong with a take, in words.
 
+use crate::dsp::pitch::Doubts;
 use crate::dsp::spans::FoundSpan;
 use crate::io::riff::SourceMarks;
 use crate::session::{Concern, ConcernKind};
-use crate::units::{Cents, Decibels, MiddleC, MidiNote, Seconds};
+use crate::units::{Cents, Decibels, Hertz, MiddleC, MidiNote, Seconds};
 
 /// Steady sound that a loop needs, in seconds (common practice, no source).
 pub const SHORTEST_STEADY_S: f64 = 0.6;
@@ -19,6 +20,10 @@ pub(super) struct Facts<'a> {
     pub sounds: Option<MidiNote>,
     /// 0 to 1.
     pub confidence: f64,
+    /// What is doubtful about the note.
+    pub doubts: Doubts,
+    pub a4: Hertz,
+    pub middle_c: MiddleC,
     pub snr: Option<Decibels>,
     /// Steady sound, in seconds.
     pub steady_s: f64,
@@ -31,6 +36,19 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
     use ConcernKind as Kind;
     let mut all = Vec::new();
     let mut say = |kind, text: String| all.push(Concern::new(kind, text));
+    let name = |f: Hertz| f.nearest_note(facts.a4).0.name(facts.middle_c);
+    if let Some(two) = facts.doubts.two_notes {
+        let (louder, softer) = (name(two.louder), name(two.softer));
+        // Half a dB more or less cannot be heard as louder (common practice, no source).
+        let heard = match two.by.0.round() {
+            0.0 => format!("{louder} and, as loud, {softer}"),
+            db => format!("{louder} and, {db:.0} dB softer, {softer}"),
+        };
+        say(
+            Kind::TwoNotes,
+            format!("two notes sound at once: {heard}; another string or a neighbour? Record it again alone"),
+        );
+    }
     if facts.span.clipped > 0 {
         let n = facts.span.clipped;
         say(
@@ -50,6 +68,15 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
         say(
             Kind::TooShortToLoop,
             format!("only {:.2} s of steady sound; a loop needs {SHORTEST_STEADY_S} s", facts.steady_s),
+        );
+    }
+    if let Some((sounds, other)) = facts.sounds.zip(facts.doubts.octave) {
+        let (sounds, other) = (sounds.name(facts.middle_c), name(other));
+        say(
+            Kind::OctaveUnsure,
+            format!(
+                "{sounds} or {other}: both octaves fit its partials; listen and give it its note by hand"
+            ),
         );
     }
     if facts.sounds.is_none() {

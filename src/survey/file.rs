@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use super::concerns::{self, Facts};
 use super::{FileSurvey, FoundTake, SurveyOptions, names};
 use crate::audio::{Clip, level};
-use crate::dsp::pitch::{F0Params, NoteSummary, summarise, track_f0};
+use crate::dsp::pitch::{Doubts, F0Params, NoteSummary, doubts, summarise, track_f0};
 use crate::dsp::spans::{
     Envelope, EnvelopeBuilder, FoundRoom, FoundSpan, SpanParams, find_room_tone, find_takes,
 };
@@ -20,7 +20,7 @@ use crate::io::decode::{self, SoundInfo};
 use crate::io::hash;
 use crate::jobs::Job;
 use crate::session::document::Layout;
-use crate::units::{Decibels, FrameCount, FrameRange, Hertz, SampleRate, Seconds};
+use crate::units::{Decibels, FrameCount, FrameRange, Hertz, MiddleC, SampleRate, Seconds};
 
 /// Of a longer take only the beginning is analysed, in seconds.
 const LONGEST_S: f64 = 600.0;
@@ -69,7 +69,7 @@ pub(super) fn survey_one(
 ) -> Result<FileSurvey> {
     let (bytes, hash) = hash::hash_file(path, &|| !job.cancel.is_cancelled())?;
     let (info, envelope) = envelope_of(path, job, step)?;
-    let reader = Reader { path, a4: options.a4, job, step };
+    let reader = Reader { path, a4: options.a4, middle_c: options.middle_c, job, step };
     let one = options.layout == Some(Layout::TakePerFile);
     let found = takes_and_room(&reader, &envelope, one)?;
     let mut takes: Vec<FoundTake> = found.takes;
@@ -134,7 +134,7 @@ fn takes_and_room(reader: &Reader, envelope: &Envelope, one: bool) -> Result<Fou
     if one && takes.len() > 1 {
         takes = reader.measure(&[from_first_to_last(&takes)], envelope, room)?;
     }
-    let takes = takes.iter().map(|m| m.take(reader.a4, room)).collect();
+    let takes = takes.iter().map(|m| m.take(reader.a4, reader.middle_c, room)).collect();
     Ok(Found { room, takes })
 }
 
@@ -173,6 +173,7 @@ struct Measured {
     rate: SampleRate,
     note: Option<NoteSummary>,
     movement: Option<Movement>,
+    doubts: Doubts,
     /// Mean square over the sustain (without a note: over the span) and the channels.
     power: f64,
     steady_s: f64,
@@ -192,7 +193,7 @@ impl Measured {
         self.span.span.count().lasts(self.rate).0
     }
 
-    fn take(&self, a4: Hertz, room: Option<FoundRoom>) -> FoundTake {
+    fn take(&self, a4: Hertz, middle_c: MiddleC, room: Option<FoundRoom>) -> FoundTake {
         let (sounds, cents) = self.note.map(|n| n.f0.nearest_note(a4)).unzip();
         let snr = room.map(|r| Decibels(self.level().0 - r.level.0));
         let confidence = self.note.map_or(0.0, |n| n.confidence);
@@ -200,6 +201,9 @@ impl Measured {
             span: &self.span,
             sounds,
             confidence,
+            doubts: self.doubts,
+            a4,
+            middle_c,
             snr,
             steady_s: self.steady_s,
             analysed_s: self.analysed_s,
@@ -250,6 +254,7 @@ fn keep_takes(all: Vec<Measured>, room: Option<FoundRoom>) -> Vec<Measured> {
 struct Reader<'a> {
     path: &'a Path,
     a4: Hertz,
+    middle_c: MiddleC,
     job: &'a Job,
     step: &'a (dyn Fn(u64) + Sync),
 }
@@ -305,7 +310,7 @@ impl Reader<'_> {
         let end = room.range.end.min(room.range.start.plus(Seconds(ROOM_LOOK_S).frames(rate)));
         let mut note = Ok(None);
         decode::decode_ranges(self.path, &[FrameRange { start: room.range.start, end }], &mut |_, clip| {
-            note = note_in(&clip);
+            note = note_in(&clip).map(|n| n.map(|(note, _)| note));
             true
         })?;
         let Some(note) = note?.filter(|n| n.confidence >= concerns::SURE && !is_mains(n.f0)) else {
@@ -338,35 +343,20 @@ fn ranges_to_read(spans: &[FoundSpan], envelope: &Envelope, with_room: bool) -> 
         .collect()
 }
 
-/// The note in a clip, if there is one.
-fn note_in(clip: &Clip) -> Result<Option<NoteSummary>> {
-    Ok(note_and_movement(clip)?.map(|(note, _)| note))
-}
-
-/// The note in a clip and how it moves.
-fn note_and_movement(clip: &Clip) -> Result<Option<(NoteSummary, Movement)>> {
-    let track = track_f0(&mono(clip), clip.audio.rate(), &F0Params::default())?;
+/// The note in a clip, if there is one, with what is doubtful about it and how it moves.
+fn note_in(clip: &Clip) -> Result<Option<(NoteSummary, Doubts, Movement)>> {
+    let (x, rate) = (clip.audio.mixed_or_loudest(), clip.audio.rate());
+    let track = track_f0(&x, rate, &F0Params::default())?;
     let Some(note) = summarise(&track) else { return Ok(None) };
-    Ok(Some((note, movement(&deviation(&track, note.f0)?))))
+    let moves = movement(&deviation(&track, note.f0)?);
+    Ok(Some((note, doubts(&x, rate, &track, &note), moves)))
 }
-
-/// The mean of the channels, or the loudest where they cancel each other.
-fn mono(clip: &Clip) -> std::borrow::Cow<'_, [f32]> {
-    let mix = clip.audio.mixed();
-    let loudest = clip.audio.channels().max_by(|a, b| level::rms(a).total_cmp(&level::rms(b)));
-    match loudest {
-        // One silent channel of n makes the mean 1/n of the sound; less than half of that is a
-        // cancellation.
-        Some(c) if level::rms(&mix) < 0.5 * level::rms(c) / clip.audio.channel_count() as f64 => {
-            std::borrow::Cow::Borrowed(c)
-        }
-        _ => mix,
-    }
 }
 
 fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
     let rate = clip.audio.rate();
-    let (note, movement) = note_and_movement(clip)?.unzip();
+    let found = note_in(clip)?;
+    let note = found.map(|(note, _, _)| note);
     let frames = |s: f64| Seconds(s).frames(rate).0;
     let sustain = note.map(|n| {
         let start = clip.offset.0;
@@ -381,7 +371,8 @@ fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
         span: *span,
         rate,
         note,
-        movement,
+        movement: found.as_ref().map(|(_, _, m)| *m),
+        doubts: found.map(|(_, d, _)| d).unwrap_or_default(),
         power,
         steady_s: sustain.map_or(0.0, |s| s.count().lasts(rate).0),
         analysed_s: cut
@@ -426,7 +417,7 @@ mod tests {
         let part = measure(&clip, &span(4_000, 90_000)).unwrap();
         assert_eq!(part.analysed_s, Some(2.0));
         assert_eq!(measure(&clip, &span(4_000, 20_000)).unwrap().analysed_s, None);
-        let take = part.take(Hertz(440.0), None);
+        let take = part.take(Hertz(440.0), MiddleC::C4, None);
         assert!(take.concerns.iter().any(|c| c.text.contains("only its first")), "{:?}", take.concerns);
     }
 

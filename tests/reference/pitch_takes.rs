@@ -8,7 +8,11 @@ use seamwright::audio::{level, signals};
 /// A note with room tone around it.
 pub struct Take {
     pub name: String,
+    /// Frames a second.
+    pub rate: f64,
     pub x: Vec<f32>,
+    /// The tone alone, without room, breath and bow noise.
+    pub clean: Vec<f32>,
     /// Fundamental (first partial) at a time in seconds.
     pub truth: Box<dyn Fn(f64) -> f64>,
     /// Where the note is in full sound, in seconds.
@@ -150,6 +154,7 @@ pub fn take(hz: f64, timbre: Timbre, movement: Movement, snr_db: f64, seed: u64)
         .collect();
     let breath = signals::white_noise(1.0, frames, seed + 999);
     let mut cycles = 0.0f64;
+    let mut airs = vec![0f32; frames];
     let mut note: Vec<f32> = (0..frames)
         .map(|n| {
             let t = n as f64 / RATE - ONSET_S;
@@ -166,19 +171,24 @@ pub fn take(hz: f64, timbre: Timbre, movement: Movement, snr_db: f64, seed: u64)
             };
             let s: f64 = partials.iter().map(|(r, a)| a * (TAU * (cycles * r).fract()).sin()).sum();
             let air = if timbre == Timbre::Breathy { 0.0056 * f64::from(breath[n]) } else { 0.0 };
-            (swell * shape * (s + air)) as f32
+            airs[n] = (swell * shape * air) as f32;
+            (swell * shape * s) as f32
         })
         .collect();
     let start = (ONSET_S * RATE) as usize;
     let rms = level::rms(&note[start..start + (NOTE_S * RATE) as usize]).max(1e-12);
     // Notes at −20 dB re full scale RMS, as a careful player records them.
-    note.iter_mut().for_each(|v| *v *= (0.1 / rms) as f32);
+    for part in [&mut note, &mut airs] {
+        part.iter_mut().for_each(|v| *v *= (0.1 / rms) as f32);
+    }
     let gain = (0.1 * 10f64.powf(-snr_db / 20.0)) as f32;
-    let x = note.iter().zip(room_tone(frames, seed)).map(|(v, r)| v + gain * r).collect();
+    let x = note.iter().zip(&airs).zip(room_tone(frames, seed)).map(|((v, a), r)| v + a + gain * r).collect();
     let settle = if movement == Movement::Scoop { 0.2 } else { 0.1f64 };
     Take {
         name: format!("{hz:7.1} Hz {timbre:?} {movement:?}"),
+        rate: RATE,
         x,
+        clean: note,
         truth: Box::new(truth),
         sustain: (ONSET_S + settle.max(4.0 / hz), ONSET_S + NOTE_S - 0.08f64.max(3.0 / hz)),
         room: vec![(0.0, ONSET_S - 0.1), (ONSET_S + NOTE_S + 0.1, ONSET_S + NOTE_S + ROOM_AFTER_S)],

@@ -9,7 +9,9 @@ mod agree;
 mod candidates;
 mod demodulate;
 mod difference;
+mod doubts;
 mod f0_track;
+mod lines;
 mod measure;
 mod path;
 mod rates;
@@ -17,6 +19,8 @@ mod refine;
 mod settle;
 mod summary;
 mod turning;
+
+pub use doubts::{Doubts, TwoNotes};
 
 use crate::error::Result;
 use crate::units::{Hertz, SampleRate};
@@ -95,4 +99,20 @@ pub fn track_f0(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Trac
 /// away from its middle. Shorter than 80 ms is too little.
 pub fn summarise(track: &F0Track) -> Option<NoteSummary> {
     summary::summarise(track)
+}
+
+/// What is doubtful about the note that `track` (of `x`, mono, full scale ±1) holds: a second series
+/// of partials through most of its sustain, or an octave that fits nearly as well.
+///
+/// The peaks of up to 16 spectra over the sustain that last through 70 % of it are compared with the
+/// note's partials (k·f·√(1 + B·k²), Fletcher, JASA 36(1), 1964). What is left, without the lines of
+/// the room before and after the note and of the mains, is a second note when its first partial and
+/// at least one more stand there, in all no softer than −30 dB. Where the tracked note has no
+/// partials but those of two of its multiples, these are the two notes. The octave is open when
+/// the odd partials hold less than −15 dB of the power, when lines half-way between the partials
+/// hold more than −30 dB, or when the track is an octave away for 15 % of its time. The thresholds
+/// are our own. Two notes an octave apart cannot be told from one. A sustain shorter than 0.2 s or
+/// 14 periods leaves both open questions unasked but for the track's own.
+pub fn doubts(x: &[f32], rate: SampleRate, track: &F0Track, note: &NoteSummary) -> Doubts {
+    doubts::doubts(x, rate, track, note)
 }
