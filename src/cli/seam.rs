@@ -65,7 +65,11 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let marks = SourceMarks { root, fine_tune, loops: vec![range], info: texts };
     wav::write24(&args.to, &baked, &marks)?;
     let audit = audit(&baked, range).ok();
-    let heard = audit.map_or_else(|| "-".into(), |a| format!("{:.0} of 100", a.audibility));
+    let heard = audit.map_or_else(|| "-".into(), |a| {
+        let mostly = a.worst().filter(|_| a.audibility >= 1.0);
+        let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
+        format!("{:.0} of 100{mostly}", a.audibility)
+    });
     output.document(
         &json!({
             "rate": baked.rate().hz(),
