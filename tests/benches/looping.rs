@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 use criterion::Criterion;
 use rustysynth::SoundFont;
 use seamwright::audio::{AudioBuf, signals};
-use seamwright::dsp::looping::{LoopCandidate, LoopParams, SeamAudit, audit, bake, find_loops};
+use seamwright::dsp::looping::{LoopCandidate, LoopParams, SeamAudit, audit, bake, find_loops, score_loop};
 use seamwright::units::{FrameRange, Hertz, SampleRate};
 
 const SET: &str = "/usr/share/sounds/sf2/TimGM6mb.sf2";
@@ -137,6 +137,30 @@ fn rank_correlation(pairs: &[(f64, f64)]) -> f64 {
 /// Audits every candidate: best audibility, all with their scores.
 fn audited(audio: &AudioBuf, found: &[LoopCandidate]) -> Vec<(f64, f64)> {
     found.iter().filter_map(|c| Some((c.score, measured(audio, c)?.audibility))).collect()
+}
+
+/// Loops taken anywhere, without any fade: their score against their audit.
+fn arbitrary_table() {
+    let mut all = Vec::new();
+    for i in 0..27 {
+        let (audio, f0) = made_up(i, 6.0, 1);
+        for k in 0..12 {
+            let at = |n: usize| spread(31 * i + 5 * k + n);
+            let start = (HZ * (0.4 + 2.0 * at(1))) as u64;
+            // Half of them whole periods long, as nearly as may be.
+            let length = HZ * (0.5 + 2.5 * at(2));
+            let length = if k % 2 == 0 { (length * f0 / HZ).round() * HZ / f0 } else { length };
+            let range = FrameRange::new(start, start + length as u64);
+            let fade = [0, 480, 4_800][k % 3];
+            let Ok(c) = score_loop(&audio, Hertz(f0), range, fade) else { continue };
+            all.extend(audited(&audio, &[c]));
+        }
+    }
+    println!("loops taken anywhere: rank correlation of score and audit {:.2}", rank_correlation(&all));
+    for (low, high) in [(0.0, 20.0), (20.0, 40.0), (40.0, 60.0), (60.0, 80.0), (80.0, 95.0), (95.0, 101.0)] {
+        let within = all.iter().filter(|p| (low..high).contains(&p.0)).map(|p| p.1).collect();
+        summary(&format!("score {low} to {high}"), within);
+    }
 }
 
 fn made_up_table() {
@@ -275,6 +299,13 @@ fn main() {
         times.sort();
         println!("search in 20 s at 48 kHz, {channels} channel(s), {f0:.0} Hz: median {:?}", times[3]);
     }
+    let (audio, f0) = made_up(2, 20.0, 1);
+    if let Some(c) = find_loops(&audio, Hertz(f0), &params(&audio, 0.3)).ok().and_then(|f| f.first().copied()) {
+        let clock = Instant::now();
+        black_box(audit(&audio, c.range)).ok();
+        println!("audit of one loop: {:?}", clock.elapsed());
+    }
+    arbitrary_table();
     made_up_table();
     set_table();
     let mut criterion = Criterion::default().sample_size(10).configure_from_args();

@@ -7,7 +7,7 @@ use super::pair_map::{Pair, cells_of, islands, pairs_near};
 use super::periodicity::periodicity;
 use super::refine::Ground;
 use super::seam_score::{Measures, Scorer};
-use super::{LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, check_f0};
+use super::{audit, bake, LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, check_f0};
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, Hertz};
@@ -18,6 +18,9 @@ const LEAST_PERIODICITY: f64 = 0.3;
 const SILENCE_DB: f32 = -80.0;
 /// For so many of the best candidates longer crossfades are tried.
 const FADES_TRIED: usize = 30;
+/// At most so many candidates are audited, and none after one that measures this or less.
+const MOST_AUDITED: usize = 6;
+const UNHEARD: f64 = 2.0;
 /// Phases tried within a period.
 const PHASES: usize = 64;
 /// Loops of this length or more are wanted wherever the sustain is long enough.
@@ -28,7 +31,8 @@ const WANTED_SHARE: f64 = 0.4;
 const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
-/// and place.
+/// and place. Best first is by score; before all stands, of the first six, the one that
+/// [`super::audit()`] hears least once it is rendered.
 ///
 /// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
@@ -44,11 +48,31 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
     let mut search = Search::new(audio, f0, params)?;
     let rough = rough_pairs(&search.features, &search.limits, search.period, search.rate, params.top);
     let scored = search.scored(&rough);
-    let chosen = choose(scored, search.limits.wanted, params.top, search.rate);
+    let mut chosen = choose(scored, search.limits.wanted, params.top, search.rate);
     if chosen.is_empty() {
         return Err(nothing("no two places in the sustain join; choose a longer or steadier stretch"));
     }
+    least_heard_first(audio, &mut chosen);
     Ok(chosen)
+}
+
+/// Moves the candidate to the front that is heard least once it is rendered: the first ones are baked
+/// and audited until one is found that nobody hears.
+fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
+    let mut least = (f64::INFINITY, 0);
+    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
+        // Everything around the loop that either of the two looks at.
+        let heard = bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range));
+        let Ok(heard) = heard else { continue };
+        // A better score is given up for what is clearly less.
+        if heard.audibility + 1.0 < least.0 {
+            least = (heard.audibility, i);
+        }
+        if heard.audibility <= UNHEARD {
+            break;
+        }
+    }
+    chosen[..=least.1].rotate_right(1);
 }
 
 /// The best candidate whose start and end lie within `reach_s` seconds (0.005 to 1) of `start` and

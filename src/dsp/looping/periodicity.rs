@@ -34,6 +34,18 @@ pub(super) fn products(a: &[f32], b: &[f32]) -> (f64, f64, f64) {
     (ab, aa, bb)
 }
 
+/// Sum of squares: blocks in single precision and four lanes, their sums in double.
+pub(super) fn energy(x: &[f32]) -> f64 {
+    let block = |b: &[f32]| {
+        let mut lanes = [0f32; 4];
+        for c in b.chunks(4) {
+            lanes.iter_mut().zip(c).for_each(|(l, v)| *l += v * v);
+        }
+        lanes.iter().map(|l| f64::from(*l)).sum::<f64>()
+    };
+    x.chunks(256).map(block).sum()
+}
+
 /// How periodic the stretch `from..to` is at `period` frames: the median over up to 24 places of the
 /// correlation four periods on (a few per cent either way) less its mean over a whole period of
 /// lags. That mean is 0 for anything periodic without an offset, and as high as the peak for slow

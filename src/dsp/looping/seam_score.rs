@@ -3,7 +3,7 @@
 use super::crossfade::check_crossfade;
 use super::features::{Analyser, BANDS, Spectrum, loudness_weights, power_db};
 use super::joined::Joined;
-use super::periodicity::{correlation, local_period};
+use super::periodicity::{correlation, energy, local_period};
 use super::zero_crossing::distance_to;
 use super::{LoopCandidate, LoopParts, check_f0, check_range};
 use crate::audio::AudioBuf;
@@ -92,7 +92,7 @@ impl<'a> Scorer<'a> {
             pitch: self.pitch_at_ends(start, end),
             crossing: self.crossing_distance(start, end),
             slope_db: self.slope_difference(start, end),
-            joined: Joined::read(self.channels, self.rate, start, end),
+            joined: Joined::read(self.channels, self.rate, self.period, start, end),
         }
     }
 
@@ -308,18 +308,6 @@ impl<'a> Scorer<'a> {
         }
         ((seconds * self.rate) as usize).min((end - start) / 2).min(start) as u64
     }
-}
-
-/// Sum of squares: blocks in single precision and four lanes, their sums in double.
-fn energy(x: &[f32]) -> f64 {
-    let block = |b: &[f32]| {
-        let mut lanes = [0f32; 4];
-        for c in b.chunks(4) {
-            lanes.iter_mut().zip(c).for_each(|(l, v)| *l += v * v);
-        }
-        lanes.iter().map(|l| f64::from(*l)).sum::<f64>()
-    };
-    x.chunks(256).map(block).sum()
 }
 
 /// Loudness-weighted RMS difference of the bands, and difference of the level, in dB.
