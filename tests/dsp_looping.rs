@@ -5,8 +5,8 @@ use std::f64::consts::{PI, TAU};
 use proptest::prelude::*;
 use seamwright::audio::{AudioBuf, level, signals};
 use seamwright::dsp::looping::{
-    LoopCandidate, LoopParams, audit, bake, crossfade_frames, crossfade_gains, find_loops,
-    next_zero_crossing, score_loop,
+    LoopCandidate, LoopParams, audit, bake, best_near, crossfade_frames, crossfade_gains, find_loops,
+    next_zero_crossing, pair_map, score_loop,
 };
 use seamwright::error::ErrorKind;
 use seamwright::units::{FrameRange, Hertz, SampleRate};
@@ -230,6 +230,66 @@ fn vibrato_loops_at_whole_cycles() {
     }
 }
 
+/// At least three cycles of a vibrato of 5 Hz are 0.6 s; without the wish shorter loops are found too.
+#[test]
+fn loops_hold_the_vibrato_cycles_asked_for() {
+    let vibrato = |t: f64| 440.0 * (25.0 / 1200.0 * (TAU * 5.0 * t).sin()).exp2();
+    let audio = mono(signals::harmonic(vibrato, &REED, HZ, 48_000));
+    let params = LoopParams { longest_s: 0.7, ..anywhere(&audio) };
+    let any = find_loops(&audio, Hertz(440.0), &params).unwrap();
+    assert!(any.iter().any(|c| (c.range.count().0 as f64) < 0.5 * HZ));
+    let held = LoopParams { least_vibrato_cycles: 3.0, ..params };
+    for c in find_loops(&audio, Hertz(440.0), &held).unwrap() {
+        // The rate is told to about a twentieth from one second.
+        assert!(c.range.count().0 as f64 >= 0.95 * 0.6 * HZ, "{c:?}");
+    }
+    // A tone without vibrato knows no such limit.
+    let plain = mono(reed(440.0, 1.0));
+    assert!(find_loops(&plain, Hertz(440.0), &LoopParams { least_vibrato_cycles: 50.0, ..held }).is_ok());
+}
+
+/// A vibrato of 5 Hz draws stripes into the map: lengths of whole cycles score above half cycles.
+/// A click takes a loop there, within reach.
+#[test]
+fn the_map_shows_whole_cycles_and_a_click_takes_a_loop() {
+    let vibrato = |t: f64| 440.0 * (40.0 / 1200.0 * (TAU * 5.0 * t).sin()).exp2();
+    let audio = mono(signals::harmonic(vibrato, &REED, HZ, 4 * 48_000));
+    let params = anywhere(&audio);
+    let map = pair_map(&audio, Hertz(440.0), &params, 80).unwrap();
+    assert_eq!((map.starts.len(), map.ends.len(), map.scores.len()), (80, 80, 6400));
+    // Cells are 50 ms: four are a cycle, two are half of one.
+    assert_eq!(map.starts[1] - map.starts[0], 2_400);
+    let mean = |cells: usize| -> f32 {
+        let all: Vec<f32> = (5..60).filter_map(|s| map.score(s, s + cells)).collect();
+        all.iter().sum::<f32>() / all.len() as f32
+    };
+    for cycles in [2, 3, 4] {
+        assert!(
+            mean(4 * cycles) > mean(4 * cycles + 2) + 10.0,
+            "{} {}",
+            mean(4 * cycles),
+            mean(4 * cycles + 2)
+        );
+    }
+    assert_eq!(map.score(20, 20), None, "no loop is shorter than the shortest");
+    assert_eq!(map.score(20, 10), None);
+    assert_eq!((map.score(80, 0), map.score(0, 80)), (None, None));
+    let taken = best_near(&audio, Hertz(440.0), &params, 48_000, 48_000 * 2, 0.05).unwrap();
+    assert!(taken.range.start.0.abs_diff(48_000) <= 2_400 + 1_000, "{taken:?}");
+    assert!(taken.range.end.0.abs_diff(96_000) <= 2_400 + 1_000, "{taken:?}");
+    let again = score_loop(&audio, Hertz(440.0), taken.range, taken.crossfade).unwrap();
+    assert!((again.score - taken.score).abs() < 1e-9);
+    // Where no loop can be there is none, in words; cells and reach have their limits.
+    let none = best_near(&audio, Hertz(440.0), &params, 96_000, 48_000, 0.05).unwrap_err();
+    assert_eq!(none.kind(), ErrorKind::Nothing);
+    for e in [
+        pair_map(&audio, Hertz(440.0), &params, 7).unwrap_err(),
+        best_near(&audio, Hertz(440.0), &params, 0, 48_000, f64::NAN).unwrap_err(),
+    ] {
+        assert_eq!(e.kind(), ErrorKind::InvalidParameter);
+    }
+}
+
 /// Level and pitch that wander as a player's do: the best loop joins places of like level.
 #[test]
 fn drifting_level_is_joined_where_it_is_alike() {
@@ -284,13 +344,12 @@ fn stereo_is_joined_in_both_channels() {
 fn candidates_keep_to_the_limits_differ_and_carry_their_own_score() {
     let x = signals::sum(&reed(330.0, 8.0), &signals::white_noise(0.003, 8 * 48_000, 4));
     let audio = mono(x);
-    let params =
-        LoopParams {
-            shortest_s: 0.5,
-            longest_s: 3.0,
-            top: 25,
-            ..LoopParams::new(FrameRange::new(30_000, 350_000))
-        };
+    let params = LoopParams {
+        shortest_s: 0.5,
+        longest_s: 3.0,
+        top: 25,
+        ..LoopParams::new(FrameRange::new(30_000, 350_000))
+    };
     let found = find_loops(&audio, Hertz(330.0), &params).unwrap();
     assert!(found.len() >= 20, "{}", found.len());
     for (i, c) in found.iter().enumerate() {

@@ -87,10 +87,7 @@ fn joins_are_kept_apart_where_candidates_allow() {
 /// comes back every 2 s, 2.41 s against 2 s collides sometime, 3 s against 2 s every 6 s.
 #[test]
 fn short_common_beats_count_against_a_choice() {
-    let layers = [
-        vec![lasting(0.0, 2.0, 95.0)],
-        vec![lasting(1.0, 2.0, 95.0), lasting(0.5, 3.0, 95.0)],
-    ];
+    let layers = [vec![lasting(0.0, 2.0, 95.0)], vec![lasting(1.0, 2.0, 95.0), lasting(0.5, 3.0, 95.0)]];
     let plan = choose_apart(&layers, &[], &StackParams::default()).unwrap();
     assert_eq!(plan.chosen, [Some(0), Some(1)]);
     assert!((plan.report.common_beat.unwrap().seconds - 6.0).abs() < 1e-9);

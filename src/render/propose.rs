@@ -143,12 +143,8 @@ fn candidates(a: &Analysed, r: &Rendered, top: usize) -> Result<Vec<(LoopCandida
     let rate = r.audio.rate();
     let start = sustain.start.max(r.onset.plus(SETTLED.frames(rate)));
     let within = FrameRange::new(start.0, sustain.end.minus(BEFORE_RELEASE.frames(rate)).0);
-    let params = LoopParams {
-        shortest_s: SHORTEST_LOOP.0,
-        longest_s: LONGEST_LOOP.0,
-        top,
-        ..LoopParams::new(within)
-    };
+    let params =
+        LoopParams { shortest_s: SHORTEST_LOOP.0, longest_s: LONGEST_LOOP.0, top, ..LoopParams::new(within) };
     let found = find_loops(&r.audio, f0, &params)?;
     Ok(found.into_iter().map(|c| (c, as_recipe(&c, a, r))).collect())
 }

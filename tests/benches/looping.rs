@@ -130,7 +130,8 @@ fn rank_correlation(pairs: &[(f64, f64)]) -> f64 {
     };
     let (a, b) = (ranks(|p| p.0), ranks(|p| p.1));
     let mean = (pairs.len() as f64 - 1.0) / 2.0;
-    let product = |x: &[f64], y: &[f64]| -> f64 { x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum() };
+    let product =
+        |x: &[f64], y: &[f64]| -> f64 { x.iter().zip(y).map(|(x, y)| (x - mean) * (y - mean)).sum() };
     product(&a, &b) / (product(&a, &a) * product(&b, &b)).sqrt().max(1e-12)
 }
 
@@ -182,7 +183,10 @@ fn made_up_table() {
     }
     summary("made up, best", best);
     summary("made up, all 20", all.iter().map(|p| p.1).collect());
-    println!("   loops under 1 s: {short}; rank correlation of score and audit {:.2}", rank_correlation(&all));
+    println!(
+        "   loops under 1 s: {short}; rank correlation of score and audit {:.2}",
+        rank_correlation(&all)
+    );
 }
 
 /// The pitch around the middle of a loop: the first high peak of the plain autocorrelation of 80 ms.
@@ -265,7 +269,8 @@ fn set_table() {
                 as_good += usize::from(good);
                 as_long += usize::from(long);
                 // At least as long on purpose: what the search has when asked for that.
-                let p = LoopParams { shortest_s: human.count().0 as f64 / rate.as_f64() - 1.0 / f0, ..p.clone() };
+                let p =
+                    LoopParams { shortest_s: human.count().0 as f64 / rate.as_f64() - 1.0 / f0, ..p.clone() };
                 let other = find_loops(&audio, Hertz(f0), &p).ok().and_then(|f| measured(&audio, &f[0]));
                 both += usize::from(other.as_ref().is_some_and(|o| o.audibility <= seam.audibility));
                 missed += usize::from(other.is_none());
@@ -300,7 +305,8 @@ fn main() {
         println!("search in 20 s at 48 kHz, {channels} channel(s), {f0:.0} Hz: median {:?}", times[3]);
     }
     let (audio, f0) = made_up(2, 20.0, 1);
-    if let Some(c) = find_loops(&audio, Hertz(f0), &params(&audio, 0.3)).ok().and_then(|f| f.first().copied()) {
+    if let Some(c) = find_loops(&audio, Hertz(f0), &params(&audio, 0.3)).ok().and_then(|f| f.first().copied())
+    {
         let clock = Instant::now();
         black_box(audit(&audio, c.range)).ok();
         println!("audit of one loop: {:?}", clock.elapsed());

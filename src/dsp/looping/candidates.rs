@@ -7,7 +7,7 @@ use super::pair_map::{Pair, cells_of, islands, pairs_near};
 use super::periodicity::periodicity;
 use super::refine::Ground;
 use super::seam_score::{Measures, Scorer};
-use super::{audit, bake, LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, check_f0};
+use super::{LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, audit, bake, check_f0};
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, Hertz};

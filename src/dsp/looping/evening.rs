@@ -56,9 +56,8 @@ pub fn even_out(audio: &AudioBuf, range: FrameRange, gain: Decibels) -> Result<A
     }
     let (start, end) = (range.start.0 as usize, range.end.0 as usize);
     let length = (end - start) as f64;
-    let factors: Vec<f32> = (0..=end - start)
-        .map(|i| 10f64.powf(gain.0 * i as f64 / length / 20.0) as f32)
-        .collect();
+    let factors: Vec<f32> =
+        (0..=end - start).map(|i| 10f64.powf(gain.0 * i as f64 / length / 20.0) as f32).collect();
     let last = factors[end - start];
     let planes = audio
         .channels()

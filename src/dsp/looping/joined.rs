@@ -130,8 +130,7 @@ impl Joined {
         let mut steps: Vec<f64> =
             places.clone().filter_map(|i| levels.step(i, self.blocks(STEPS_S[0]))).collect();
         let half = self.blocks(0.5 * BULGES_S[0]);
-        let bulges: Vec<f64> =
-            places.filter_map(|i| levels.bulge(i, half, self.blocks(0.05))).collect();
+        let bulges: Vec<f64> = places.filter_map(|i| levels.bulge(i, half, self.blocks(0.05))).collect();
         let mut most: Vec<f64> =
             bulges.windows(7 * half + 1).map(|w| w.iter().copied().fold(0.0, f64::max)).collect();
         let median = |x: &mut Vec<f64>| {

@@ -33,7 +33,8 @@ pub(super) fn islands(f: &Features, shortest: usize, longest: usize, context: us
     each_pair(f, shortest..=longest, 0..rows, context, |pair| {
         let lag = pair.end - pair.start;
         let across = ((lag as f32 / shortest as f32).ln() / ratio * LENGTH_CELLS as f32) as usize;
-        let cell = &mut cells[across.min(LENGTH_CELLS - 1) * START_CELLS + pair.start * START_CELLS / (rows - lag)];
+        let cell =
+            &mut cells[across.min(LENGTH_CELLS - 1) * START_CELLS + pair.start * START_CELLS / (rows - lag)];
         if cell.is_none_or(|c| pair.cost < c.cost) {
             *cell = Some(pair);
         }
@@ -98,9 +99,11 @@ fn each_pair(
             sum += squared_distance(&f.rows[i], &f.rows[i + lag]);
             sums.push(sum);
         }
-        for start in starts.start..starts.end.min(count) {
+        let held = unsteady.iter().enumerate().take(starts.end.min(count)).skip(starts.start);
+        for (start, unrest) in held {
             let (from, to) = (start.saturating_sub(context), (start + context + 1).min(count));
-            let cost = (sums[to.min(last) - first] - sums[from - first]) / (to - from) as f32 + unsteady[start];
+            let distance = sums[to.min(last) - first] - sums[from - first];
+            let cost = distance / (to - from) as f32 + unrest;
             each(Pair { start, end: start + lag, cost });
         }
     }
@@ -111,7 +114,9 @@ fn each_pair(
 fn unsteadiness(f: &Features, context: usize) -> Vec<f32> {
     let last = f.rows.len() - 1;
     (0..f.rows.len())
-        .map(|i| UNSTEADY * squared_distance(&f.rows[i.saturating_sub(context)], &f.rows[(i + context).min(last)]))
+        .map(|i| {
+            UNSTEADY * squared_distance(&f.rows[i.saturating_sub(context)], &f.rows[(i + context).min(last)])
+        })
         .collect()
 }
 
@@ -140,7 +145,15 @@ mod tests {
                 row
             })
             .collect();
-        Features { hop: 1, first: 0, rows, partials: Vec::new(), partials_a_row: 0, partial_count: 0, loudest_db: 0.0 }
+        Features {
+            hop: 1,
+            first: 0,
+            rows,
+            partials: Vec::new(),
+            partials_a_row: 0,
+            partial_count: 0,
+            loudest_db: 0.0,
+        }
     }
 
     /// Source: Foote, ACM Multimedia 1999: S(i, j) = 1/w · Σₖ D(vᵢ₊ₖ, vⱼ₊ₖ), here with the squared

@@ -100,11 +100,8 @@ pub(super) fn local_period(channels: &[&[f32]], at: usize, period: f64, rate: f6
     let at = |l: usize| correlation(channels, from, from + l, window);
     // Coarsely first where that cannot step over the peak.
     let step = (period as usize / 8).clamp(1, 4);
-    let rough = (shortest + 1..longest)
-        .step_by(step)
-        .map(|l| (l, at(l)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))?
-        .0;
+    let rough =
+        (shortest + 1..longest).step_by(step).map(|l| (l, at(l))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
     let (low, high) = (rough.saturating_sub(step).max(shortest + 1), (rough + step).min(longest - 1));
     let curve: Vec<f64> = (low - 1..=high + 1).map(at).collect();
     let best = (1..curve.len() - 1).max_by(|a, b| curve[*a].total_cmp(&curve[*b]))?;

@@ -55,10 +55,11 @@ pub(super) struct Scorer<'a> {
 /// pitch and movement a little; partials that cancel within it cost spectrum. The level part is that
 /// of the join as it will be played, crossfade included.
 ///
-/// How to read it (our calibration against [`super::audit()`], no source): **95** and more: not found
-/// by listening for it. **80**: found by somebody who listens to this note alone and knows the
-/// loop's length, not in playing. **50**: a regular bump or change of colour, heard at once when the
-/// note is held alone. An exactly periodic tone gives 100.
+/// How to read it (our calibration against [`super::audit()`] on loops taken anywhere, which the bench
+/// prints again; no source): **95** and more: not found by listening for it. **80**: not noticed in
+/// playing; now and then found by somebody who listens to this note alone and knows the loop's length.
+/// **50**: as often heard as not when the note is held alone, as a bump or change of colour that comes
+/// back. Under **20**: heard at once. An exactly periodic tone gives 100 in loops of 1 s or more.
 ///
 /// Errors: `InvalidParameter` when the range does not lie in the audio or is shorter than 32 frames,
 /// when the crossfade is longer than the loop or what lies before its start, or `f0` is no pitch.

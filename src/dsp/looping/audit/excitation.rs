@@ -117,8 +117,7 @@ impl<'a> Excitation<'a> {
             }
             let half = apart.div_ceil(2);
             let first = half + span - 1;
-            let (places, values): (Vec<usize>, Vec<f64>) = (first
-                ..rows.count().saturating_sub(first))
+            let (places, values): (Vec<usize>, Vec<f64>) = (first..rows.count().saturating_sub(first))
                 .map(|i| {
                     let mean = |from: usize, b: usize| {
                         let width = rows.width;

@@ -75,7 +75,8 @@ fn fine_period(curve: &[f32], period: f64) -> Option<f64> {
     while times * period < 0.5 * curve.len() as f64 - 2.0 {
         let guess = times * found;
         // A semitone to both sides at first, then what the last multiple leaves open.
-        let reach = if times < 2.0 { (0.06 * guess).max(1.0) } else { (0.3 * period).min(2.0 + 0.01 * guess) };
+        let reach =
+            if times < 2.0 { (0.06 * guess).max(1.0) } else { (0.3 * period).min(2.0 + 0.01 * guess) };
         let (from, to) = ((guess - reach).floor().max(1.0) as usize, (guess + reach).ceil() as usize);
         let to = to.min(curve.len() - 2);
         let best = (from..=to).max_by(|a, b| curve[*a].total_cmp(&curve[*b]))?;

@@ -86,7 +86,9 @@ pub fn choose_apart(
         .iter()
         .enumerate()
         .map(|(i, c)| match c {
-            Some(c) if locked.get(i).copied().flatten().is_none() => best_score(&layers[i]) - layers[i][*c].score,
+            Some(c) if locked.get(i).copied().flatten().is_none() => {
+                best_score(&layers[i]) - layers[i][*c].score
+            }
             _ => 0.0,
         })
         .collect();

@@ -54,12 +54,15 @@ pub fn level_dips(audio: &AudioBuf, range: FrameRange) -> Result<Vec<Dip>> {
         })
         .collect();
     let step_s = length_s / n as f64;
-    let deepest = |i: usize| (1..=3).all(|k| below[i] > below[(i + n - k) % n] && below[i] >= below[(i + k) % n]);
+    let deepest =
+        |i: usize| (1..=3).all(|k| below[i] > below[(i + n - k) % n] && below[i] >= below[(i + k) % n]);
     Ok((0..n)
         .filter(|i| below[*i] >= LEAST_DEPTH_DB && deepest(*i))
         .map(|i| {
             let half = |forward: bool| {
-                (1..n).take_while(|k| below[(if forward { i + k } else { i + n - k }) % n] > 0.5 * below[i]).count()
+                (1..n)
+                    .take_while(|k| below[(if forward { i + k } else { i + n - k }) % n] > 0.5 * below[i])
+                    .count()
             };
             Dip {
                 into_s: (i as f64 + 0.5) * step_s,

@@ -115,8 +115,7 @@ pub struct StackReport {
 pub fn report(loops: &[Option<StackLoop>], until_s: f64, apart_s: f64) -> Result<StackReport> {
     check_times(until_s, apart_s)?;
     loops.iter().flatten().try_for_each(StackLoop::check)?;
-    let joins: Vec<Vec<f64>> =
-        loops.iter().map(|l| l.map_or_else(Vec::new, |l| l.joins(until_s))).collect();
+    let joins: Vec<Vec<f64>> = loops.iter().map(|l| l.map_or_else(Vec::new, |l| l.joins(until_s))).collect();
     let near = near_misses(&joins, apart_s);
     let mut common_beat: Option<CommonBeat> = None;
     for (i, a) in loops.iter().enumerate() {
