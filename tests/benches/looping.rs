@@ -29,7 +29,7 @@ fn made_up(i: usize, seconds: f64, channels: usize) -> (AudioBuf, f64) {
     let u = |k: usize| spread(17 * i + k + 1);
     let f0 = 65.0 * 2f64.powf(4.5 * u(0));
     let frames = (seconds * HZ) as usize;
-    let flat = (i / 3) % 2 == 0;
+    let flat = (i / 3).is_multiple_of(2);
     let noise_db = [40.0, 25.0, 15.0][i % 3];
     let vibrato = if flat { 0.0 } else { 18.0 * u(2) };
     let drift = if flat { 0.05 } else { 6.0 * u(3) };
