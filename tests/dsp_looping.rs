@@ -5,8 +5,8 @@ use std::f64::consts::{PI, TAU};
 use proptest::prelude::*;
 use seamwright::audio::{AudioBuf, level, signals};
 use seamwright::dsp::looping::{
-    LoopCandidate, LoopParams, audit, bake, crossfade_frames, crossfade_gains, find_loops,
-    next_zero_crossing, score_loop,
+    LoopCandidate, LoopParams, audit, bake, best_near, crossfade_frames, crossfade_gains, find_loops,
+    next_zero_crossing, pair_map, score_loop,
 };
 use seamwright::error::ErrorKind;
 use seamwright::units::{FrameRange, Hertz, SampleRate};
@@ -22,7 +22,7 @@ fn mono(x: Vec<f32>) -> AudioBuf {
 }
 
 fn anywhere(audio: &AudioBuf) -> LoopParams {
-    LoopParams { within: FrameRange::new(0, audio.frames().0), shortest_s: 0.1, longest_s: 30.0, top: 20 }
+    LoopParams { shortest_s: 0.1, longest_s: 30.0, ..LoopParams::new(FrameRange::new(0, audio.frames().0)) }
 }
 
 fn best(audio: &AudioBuf, f0: f64) -> LoopCandidate {
@@ -48,7 +48,8 @@ fn exactly_periodic_tone_scores_full() {
     assert_eq!(c.range.count().0 % 100, 0, "{c:?}");
     assert_eq!(c.crossfade, 0, "nothing to fade");
     assert!(c.score >= 99.5, "{c:?}");
-    for part in [c.parts.waveform, c.parts.spectral, c.parts.level, c.parts.pitch, c.parts.zero_crossing] {
+    let p = c.parts;
+    for part in [p.waveform, p.spectral, p.level, p.pitch, p.zero_crossing, p.movement, p.length] {
         assert!(part >= 99.0, "{c:?}");
     }
     assert!(heard(&audio, &c) < 0.5, "{:?}", audit(&audio, c.range));
@@ -125,10 +126,10 @@ fn pitch_step_is_given_back() {
 }
 
 /// Source: Fink, Holters & Zölzer, DAFx-16: g₁² + g₂² + 2·r·g₁·g₂ = 1, and 1/√(2(1+r)) in the middle.
-/// Below r = −0.5 our gains are those of −0.5 (they would grow without bound).
+/// Below r = −0.9 our gains are those of −0.9 (they would grow without bound).
 #[test]
 fn gains_keep_the_published_law() {
-    for r in [-0.5, -0.3, 0.0, 0.25, 0.5, 0.9, 1.0] {
+    for r in [-0.9, -0.5, -0.3, 0.0, 0.25, 0.5, 0.9, 1.0] {
         for i in 0..=100 {
             let (a, b) = crossfade_gains(f64::from(i) / 100.0, r);
             assert!((a * a + b * b + 2.0 * r * a * b - 1.0).abs() < 1e-12, "r {r} at {i}");
@@ -137,7 +138,7 @@ fn gains_keep_the_published_law() {
         let middle = 1.0 / (2.0 * (1.0 + r)).sqrt();
         assert!((a - middle).abs() < 1e-12 && (b - middle).abs() < 1e-12);
     }
-    assert_eq!(crossfade_gains(0.4, -1.0), crossfade_gains(0.4, -0.5));
+    assert_eq!(crossfade_gains(0.4, -1.0), crossfade_gains(0.4, -0.9));
     assert_eq!(crossfade_gains(0.0, 0.3), (1.0, 0.0));
     let (out, inn) = crossfade_gains(1.0, 0.3);
     assert!(out.abs() < 1e-12 && (inn - 1.0).abs() < 1e-12);
@@ -147,8 +148,8 @@ fn gains_keep_the_published_law() {
 #[test]
 fn faded_sinusoids_keep_their_level_at_any_phase() {
     let n = 19_200u64;
-    for step in 0..=8 {
-        let phase = PI * f64::from(step) / 12.0; // 0 to 120°: r from 1 to −0.5
+    for step in 0..=10 {
+        let phase = PI * f64::from(step) / 12.0; // 0 to 150°: r from 1 to −0.87
         let x: Vec<f32> = (0..2 * n)
             .map(|i| {
                 let turn = TAU * i as f64 / 48.0 + if i >= n { phase } else { 0.0 };
@@ -157,6 +158,10 @@ fn faded_sinusoids_keep_their_level_at_any_phase() {
             .collect();
         let audio = mono(x);
         for c in [960u64, 4_800, 14_400] {
+            // Near cancellation the gains of a fade of 20 ms move too fast within one period.
+            if c == 960 && step > 8 {
+                continue;
+            }
             let faded = &crossfade_frames(&audio, FrameRange::new(n, 2 * n), c).unwrap()[0];
             assert_eq!(faded.len() as u64, c);
             // Power over each period of 48 frames against that of the sine (0.5²/2).
@@ -225,6 +230,66 @@ fn vibrato_loops_at_whole_cycles() {
     }
 }
 
+/// At least three cycles of a vibrato of 5 Hz are 0.6 s; without the wish shorter loops are found too.
+#[test]
+fn loops_hold_the_vibrato_cycles_asked_for() {
+    let vibrato = |t: f64| 440.0 * (25.0 / 1200.0 * (TAU * 5.0 * t).sin()).exp2();
+    let audio = mono(signals::harmonic(vibrato, &REED, HZ, 48_000));
+    let params = LoopParams { longest_s: 0.7, ..anywhere(&audio) };
+    let any = find_loops(&audio, Hertz(440.0), &params).unwrap();
+    assert!(any.iter().any(|c| (c.range.count().0 as f64) < 0.5 * HZ));
+    let held = LoopParams { least_vibrato_cycles: 3.0, ..params };
+    for c in find_loops(&audio, Hertz(440.0), &held).unwrap() {
+        // The rate is told to about a twentieth from one second.
+        assert!(c.range.count().0 as f64 >= 0.95 * 0.6 * HZ, "{c:?}");
+    }
+    // A tone without vibrato knows no such limit.
+    let plain = mono(reed(440.0, 1.0));
+    assert!(find_loops(&plain, Hertz(440.0), &LoopParams { least_vibrato_cycles: 50.0, ..held }).is_ok());
+}
+
+/// A vibrato of 5 Hz draws stripes into the map: lengths of whole cycles score above half cycles.
+/// A click takes a loop there, within reach.
+#[test]
+fn the_map_shows_whole_cycles_and_a_click_takes_a_loop() {
+    let vibrato = |t: f64| 440.0 * (40.0 / 1200.0 * (TAU * 5.0 * t).sin()).exp2();
+    let audio = mono(signals::harmonic(vibrato, &REED, HZ, 4 * 48_000));
+    let params = anywhere(&audio);
+    let map = pair_map(&audio, Hertz(440.0), &params, 80).unwrap();
+    assert_eq!((map.starts.len(), map.ends.len(), map.scores.len()), (80, 80, 6400));
+    // Cells are 50 ms: four are a cycle, two are half of one.
+    assert_eq!(map.starts[1] - map.starts[0], 2_400);
+    let mean = |cells: usize| -> f32 {
+        let all: Vec<f32> = (5..60).filter_map(|s| map.score(s, s + cells)).collect();
+        all.iter().sum::<f32>() / all.len() as f32
+    };
+    for cycles in [2, 3, 4] {
+        assert!(
+            mean(4 * cycles) > mean(4 * cycles + 2) + 10.0,
+            "{} {}",
+            mean(4 * cycles),
+            mean(4 * cycles + 2)
+        );
+    }
+    assert_eq!(map.score(20, 20), None, "no loop is shorter than the shortest");
+    assert_eq!(map.score(20, 10), None);
+    assert_eq!((map.score(80, 0), map.score(0, 80)), (None, None));
+    let taken = best_near(&audio, Hertz(440.0), &params, 48_000, 48_000 * 2, 0.05).unwrap();
+    assert!(taken.range.start.0.abs_diff(48_000) <= 2_400 + 1_000, "{taken:?}");
+    assert!(taken.range.end.0.abs_diff(96_000) <= 2_400 + 1_000, "{taken:?}");
+    let again = score_loop(&audio, Hertz(440.0), taken.range, taken.crossfade).unwrap();
+    assert!((again.score - taken.score).abs() < 1e-9);
+    // Where no loop can be there is none, in words; cells and reach have their limits.
+    let none = best_near(&audio, Hertz(440.0), &params, 96_000, 48_000, 0.05).unwrap_err();
+    assert_eq!(none.kind(), ErrorKind::Nothing);
+    for e in [
+        pair_map(&audio, Hertz(440.0), &params, 7).unwrap_err(),
+        best_near(&audio, Hertz(440.0), &params, 0, 48_000, f64::NAN).unwrap_err(),
+    ] {
+        assert_eq!(e.kind(), ErrorKind::InvalidParameter);
+    }
+}
+
 /// Level and pitch that wander as a player's do: the best loop joins places of like level.
 #[test]
 fn drifting_level_is_joined_where_it_is_alike() {
@@ -279,8 +344,12 @@ fn stereo_is_joined_in_both_channels() {
 fn candidates_keep_to_the_limits_differ_and_carry_their_own_score() {
     let x = signals::sum(&reed(330.0, 8.0), &signals::white_noise(0.003, 8 * 48_000, 4));
     let audio = mono(x);
-    let params =
-        LoopParams { within: FrameRange::new(30_000, 350_000), shortest_s: 0.5, longest_s: 3.0, top: 25 };
+    let params = LoopParams {
+        shortest_s: 0.5,
+        longest_s: 3.0,
+        top: 25,
+        ..LoopParams::new(FrameRange::new(30_000, 350_000))
+    };
     let found = find_loops(&audio, Hertz(330.0), &params).unwrap();
     assert!(found.len() >= 20, "{}", found.len());
     for (i, c) in found.iter().enumerate() {
@@ -290,7 +359,8 @@ fn candidates_keep_to_the_limits_differ_and_carry_their_own_score() {
         assert!(c.crossfade <= length / 2 && c.crossfade <= c.range.start.0);
         let again = score_loop(&audio, Hertz(330.0), c.range, c.crossfade).unwrap();
         assert!((again.score - c.score).abs() < 1e-9, "{again:?} {c:?}");
-        assert!(i == 0 || found[i - 1].score >= c.score);
+        // The first may stand there because it is heard least.
+        assert!(i <= 1 || found[i - 1].score >= c.score);
         assert!(found[..i].iter().all(|o| o.range != c.range));
     }
     let lengths: Vec<u64> = found.iter().map(|c| c.range.count().0).collect();
@@ -353,6 +423,7 @@ fn what_is_not_allowed_is_said() {
         LoopParams { longest_s: 0.05, ..all.clone() },
         LoopParams { longest_s: f64::NAN, ..all.clone() },
         LoopParams { top: 0, ..all.clone() },
+        LoopParams { least_vibrato_cycles: f64::NAN, ..all.clone() },
     ];
     for p in wrong {
         let e = find_loops(&audio, Hertz(440.0), &p).unwrap_err();
@@ -410,7 +481,7 @@ proptest! {
         let audio = AudioBuf::new(planes, rate).unwrap();
         let range = FrameRange { start: seamwright::units::Frame(a), end: seamwright::units::Frame(b) };
         let f0 = Hertz(f0);
-        let params = LoopParams { within: range, shortest_s: 0.0, longest_s: 1.0, top: 5 };
+        let params = LoopParams { shortest_s: 0.0, longest_s: 1.0, top: 5, ..LoopParams::new(range) };
         if let Ok(found) = find_loops(&audio, f0, &params) {
             for l in found {
                 prop_assert!(l.range.start >= range.start && l.range.end <= range.end);

@@ -28,6 +28,9 @@ pub struct Args {
     /// Longest loop in seconds
     #[arg(long, value_parser = number, default_value_t = 12.0, value_name = "SECONDS")]
     longest: f64,
+    /// At least so many cycles of the vibrato, where there is one
+    #[arg(long, default_value_t = 0.0, value_name = "N")]
+    vibrato_cycles: f64,
     /// How many to list
     #[arg(long, default_value_t = 20, value_name = "N")]
     top: usize,
@@ -60,6 +63,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         within: FrameRange::new(from, until),
         shortest_s: args.shortest,
         longest_s: args.longest,
+        least_vibrato_cycles: args.vibrato_cycles,
         top: args.top,
     };
     let found = find_loops(&take.audio, f0, &params)?;
@@ -100,6 +104,8 @@ fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
                 part(p.spectral),
                 part(p.level),
                 part(p.pitch),
+                part(p.movement),
+                part(p.length),
             ]
         })
         .collect();
@@ -115,6 +121,8 @@ fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
             "spectral",
             "level",
             "pitch",
+            "movement",
+            "life",
         ],
         &rows,
     )

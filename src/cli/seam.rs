@@ -7,13 +7,13 @@ use serde_json::json;
 use super::Done;
 use super::options::{made_by, may_write};
 use super::output::Output;
-use crate::dsp::looping::{audit, bake};
+use crate::dsp::looping::{audit, bake, even_out, evening_gain};
 use crate::dsp::pitch::{F0Params, summarise, track_f0};
 use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{decode, wav};
 use crate::render::chain::fine_tune_to_tell;
-use crate::units::{FrameRange, Hertz, STANDARD_A4_HZ};
+use crate::units::{Decibels, FrameRange, Hertz, STANDARD_A4_HZ};
 
 /// Writes the file with the crossfade in it and the loop in its `smpl` chunk.
 #[derive(Debug, clap::Args)]
@@ -32,6 +32,10 @@ pub struct Args {
     /// Length of the crossfade before the loop end, in frames
     #[arg(long, default_value_t = 0, value_name = "FRAME")]
     crossfade: u64,
+    /// Even out a drift of the level inside the loop by a slow gain, at most 3 dB, so that its end
+    /// meets its start
+    #[arg(long)]
+    even: bool,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -56,6 +60,8 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         ));
     }
     let range = FrameRange::new(args.start, args.end);
+    let evening = if args.even { evening_gain(&audio, range)? } else { Decibels(0.0) };
+    let audio = if args.even { even_out(&audio, range, evening)? } else { audio };
     let baked = if args.crossfade > 0 { bake(&audio, range, args.crossfade)? } else { audio };
     let (root, fine_tune) = match info.marks.root {
         Some(root) => (Some(root), info.marks.fine_tune),
@@ -71,13 +77,21 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let marks = SourceMarks { root, fine_tune, loops: vec![range], info: texts };
     wav::write24(&args.to, &baked, &marks)?;
     let audit = audit(&baked, range).ok();
-    let heard = audit.map_or_else(|| "-".into(), |a| format!("{:.0} of 100", a.audibility));
+    let heard = audit.map_or_else(
+        || "-".into(),
+        |a| {
+            let mostly = a.worst().filter(|_| a.audibility >= 1.0);
+            let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
+            format!("{:.0} of 100{mostly}", a.audibility)
+        },
+    );
     output.document(
         &json!({
             "rate": baked.rate().hz(),
             "start": args.start,
             "end": args.end,
             "crossfade": args.crossfade,
+            "evening_db": evening.0,
             "root": root.map(|n| n.0),
             "fine_tune_cents": fine_tune.0,
             "audit": audit,

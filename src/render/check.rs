@@ -53,7 +53,8 @@ pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
         None => None,
         Some(Ok(a)) => {
             if a.audibility > AUDIBLE {
-                problems.push(format!("its seam can be heard: {:.0} of 100", a.audibility));
+                let mostly = a.worst().map_or_else(String::new, |part| format!(", mostly its {part}"));
+                problems.push(format!("its seam can be heard: {:.0} of 100{mostly}", a.audibility));
             }
             Some(a)
         }

@@ -2,7 +2,7 @@
 
 use super::chain::{Analysed, Rendered, finished, render};
 use crate::audio::AudioBuf;
-use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
+use crate::dsp::looping::{LoopCandidate, LoopParams, MOST_RISE_DB, find_loops};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
@@ -24,8 +24,8 @@ const BEFORE_RELEASE: Seconds = Seconds(0.05);
 const WRONG_NOTE_CENTS: f64 = 60.0;
 /// Highest sample peak that a proposal leaves.
 const PEAK_CEILING: Decibels = Decibels(-0.3);
-/// Two voices of a crossfade, each at its full gain, stand at most 20·log10(2) dB above one.
-const CROSSFADE_ROOM: Decibels = Decibels(6.1);
+/// A crossfade can rise above its sides by so much.
+const CROSSFADE_ROOM: Decibels = Decibels(MOST_RISE_DB);
 /// Loops shorter than this sound like a machine; they are only taken where the search finds no others.
 const SHORTEST_LOOP: Seconds = Seconds(0.05);
 /// Longer ones gain nothing.
@@ -144,7 +144,8 @@ fn candidates(a: &Analysed, r: &Rendered, top: usize) -> Result<Vec<(LoopCandida
     let rate = r.audio.rate();
     let start = sustain.start.max(r.onset.plus(SETTLED.frames(rate)));
     let within = FrameRange::new(start.0, sustain.end.minus(BEFORE_RELEASE.frames(rate)).0);
-    let params = LoopParams { within, shortest_s: SHORTEST_LOOP.0, longest_s: LONGEST_LOOP.0, top };
+    let params =
+        LoopParams { shortest_s: SHORTEST_LOOP.0, longest_s: LONGEST_LOOP.0, top, ..LoopParams::new(within) };
     let found = find_loops(&r.audio, f0, &params)?;
     Ok(found.into_iter().map(|c| (c, as_recipe(&c, a, r))).collect())
 }

@@ -56,7 +56,14 @@ fn world() -> World {
     let audio = long_note();
     let mut world = bare(std::slice::from_ref(&audio));
     let frames = audio.frames().0;
-    let parts = LoopParts { zero_crossing: 90.0, waveform: 80.0, spectral: 85.0, level: 70.0, pitch: 95.0 };
+    let parts = LoopParts {
+        zero_crossing: 90.0,
+        waveform: 80.0,
+        spectral: 85.0,
+        level: 70.0,
+        pitch: 95.0,
+        ..LoopParts::default()
+    };
     let candidate = |i: u64| {
         let start = frames / 5 + i * frames / 60;
         let end = start + frames / 9 + i * 90_000;

@@ -3,11 +3,11 @@
 use realfft::num_complex::Complex;
 
 use super::features::{Analyser, Features};
-use super::pair_map::{Pair, islands};
+use super::pair_map::{Pair, cells_of, islands, pairs_near};
 use super::periodicity::periodicity;
-use super::refine::{Ground, Refined};
-use super::seam_score::Scorer;
-use super::{LoopCandidate, LoopParams, SHORTEST_LOOP, check_f0};
+use super::refine::Ground;
+use super::seam_score::{Measures, Scorer};
+use super::{LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, audit, bake, check_f0};
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, Hertz};
@@ -16,6 +16,11 @@ use crate::units::{FrameRange, Hertz};
 const LEAST_PERIODICITY: f64 = 0.3;
 /// Below this level nothing sounds, dB re full scale.
 const SILENCE_DB: f32 = -80.0;
+/// For so many of the best candidates longer crossfades are tried.
+const FADES_TRIED: usize = 30;
+/// At most so many candidates are audited, and none after one that measures this or less.
+const MOST_AUDITED: usize = 6;
+const UNHEARD: f64 = 2.0;
 /// Phases tried within a period.
 const PHASES: usize = 64;
 /// Loops of this length or more are wanted wherever the sustain is long enough.
@@ -26,7 +31,8 @@ const WANTED_SHARE: f64 = 0.4;
 const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
-/// and place.
+/// and place. Best first is by score; before all stands, of the first six, the one that
+/// [`super::audit()`] hears least once it is rendered.
 ///
 /// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
@@ -39,45 +45,172 @@ const GOOD_ENOUGH: f64 = 40.0;
 ///
 /// Sources: self-similarity, Foote, ACM Multimedia 1999; the ear's bands, Glasberg & Moore 1990.
 pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Vec<LoopCandidate>> {
-    check(audio, f0, params)?;
-    let rate = audio.rate().as_f64();
-    let period = rate / f0.0;
-    let limits = Limits::new(audio, f0, params)?;
-    let mut analyser = Analyser::new(rate, f0.0);
-    let features = Features::read(audio, &mut analyser, f0.0, params.within);
-    if features.loudest_db < SILENCE_DB {
-        return Err(nothing("the sustain is silent; choose a stretch where the note sounds"));
-    }
-    let channels: Vec<&[f32]> = audio.channels().collect();
-    let within = params.within.as_usize();
-    if periodicity(&channels, within.start, within.end, period, rate) < LEAST_PERIODICITY {
-        return Err(nothing(&format!(
-            "no steady pitch near {:.1} Hz in the sustain, only noise or another note; set the pitch by hand or choose another stretch",
-            f0.0
-        )));
-    }
-    let ground = Ground { channels: &channels, rate, period, within };
-    let rough = rough_pairs(&features, &limits, period, rate, params.top);
-    let reach = (period / 6.0) as usize + 2;
-    let refined: Vec<Refined> = rough
-        .iter()
-        .filter_map(|r| ground.refine(r.start, r.end, reach))
-        .filter(|r| limits.allows(r.end - r.start))
-        .collect();
-    let mut scorer = Scorer::new(&channels, rate, f0.0, analyser);
-    let scored: Vec<LoopCandidate> = refined
-        .iter()
-        .map(|r| {
-            let measures = scorer.measure(r.start, r.end);
-            let crossfade = scorer.crossfade_for(&measures, r.start, r.end);
-            scorer.candidate(&measures, FrameRange::new(r.start as u64, r.end as u64), crossfade)
-        })
-        .collect();
-    let chosen = choose(scored, limits.wanted, params.top, rate);
+    let mut search = Search::new(audio, f0, params)?;
+    let rough = rough_pairs(&search.features, &search.limits, search.period, search.rate, params.top);
+    let scored = search.scored(&rough);
+    let mut chosen = choose(scored, search.limits.wanted, params.top, search.rate);
     if chosen.is_empty() {
         return Err(nothing("no two places in the sustain join; choose a longer or steadier stretch"));
     }
+    least_heard_first(audio, &mut chosen);
     Ok(chosen)
+}
+
+/// Moves the candidate to the front that is heard least once it is rendered: the first ones are baked
+/// and audited until one is found that nobody hears.
+fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
+    let mut least = (f64::INFINITY, 0);
+    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
+        // Everything around the loop that either of the two looks at.
+        let heard = bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range));
+        let Ok(heard) = heard else { continue };
+        // A better score is given up for what is clearly less.
+        if heard.audibility + 1.0 < least.0 {
+            least = (heard.audibility, i);
+        }
+        if heard.audibility <= UNHEARD {
+            break;
+        }
+    }
+    chosen[..=least.1].rotate_right(1);
+}
+
+/// The best candidate whose start and end lie within `reach_s` seconds (0.005 to 1) of `start` and
+/// `end`: what a click in the loop map takes. Refined, faded and scored as those of [`find_loops`].
+///
+/// Errors: as [`find_loops`]; `Nothing` as well when no loop within the limits lies near.
+pub fn best_near(
+    audio: &AudioBuf,
+    f0: Hertz,
+    params: &LoopParams,
+    start: u64,
+    end: u64,
+    reach_s: f64,
+) -> Result<LoopCandidate> {
+    if !(0.005..=1.0).contains(&reach_s) {
+        return Err(Error::invalid("reach", format!("{reach_s} s"), "0.005 to 1 s"));
+    }
+    let mut search = Search::new(audio, f0, params)?;
+    let hop = search.features.hop;
+    let reach = ((reach_s * search.rate) as usize / hop).max(1);
+    let row = |frame: u64| (frame as usize).saturating_sub(search.features.first) / hop;
+    let mut rough = Vec::new();
+    for pair in pairs_near(&search.features, (row(start), row(end)), reach) {
+        rough.extend(meet_in_phase(&search.features, &pair, &search.limits, search.period, &turns()));
+    }
+    rough.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    rough.truncate(12);
+    let far = (reach_s * search.rate) as u64 + hop as u64;
+    search
+        .scored(&rough)
+        .into_iter()
+        .filter(|c| c.range.start.0.abs_diff(start) <= far && c.range.end.0.abs_diff(end) <= far)
+        .max_by(|a, b| a.score.total_cmp(&b.score))
+        .ok_or_else(|| nothing("none within the limits of length lies near there; choose another place"))
+}
+
+/// Every start against every end in a map of `cells` by `cells` (8 to 512) cells, each with the
+/// estimated score of its best pair: 100/(1 + d²/16), where d is the distance of what lies around
+/// both ends, about dB, before any refining; [`best_near`] tells the score itself. The same features
+/// and distances as the search has. Memory: the sustain's length times a row of features, and the
+/// cells.
+///
+/// Source: self-similarity, Foote, ACM Multimedia 1999. Errors: as [`find_loops`].
+pub fn pair_map(audio: &AudioBuf, f0: Hertz, params: &LoopParams, cells: usize) -> Result<PairMap> {
+    if !(8..=512).contains(&cells) {
+        return Err(Error::invalid("cells of the loop map", cells, "8 to 512"));
+    }
+    let search = Search::new(audio, f0, params)?;
+    let f = &search.features;
+    let (shortest, longest) = (search.limits.shortest / f.hop, search.limits.longest / f.hop + 1);
+    let costs = cells_of(f, shortest.max(1), longest, search.context(), cells);
+    let span = params.within.count().0;
+    let axis: Vec<u64> = (0..cells as u64).map(|i| params.within.start.0 + i * span / cells as u64).collect();
+    let scores = costs.iter().map(|c| c.map(|c| 100.0 / (1.0 + c.max(0.0) / 16.0))).collect();
+    Ok(PairMap { starts: axis.clone(), ends: axis, scores })
+}
+
+/// A sustain that has been read and found to hold a tone.
+struct Search<'a> {
+    channels: Vec<&'a [f32]>,
+    within: std::ops::Range<usize>,
+    rate: f64,
+    f0_hz: f64,
+    period: f64,
+    limits: Limits,
+    features: Features,
+    /// None while a scorer has it.
+    analyser: Option<Analyser>,
+}
+
+impl<'a> Search<'a> {
+    fn new(audio: &'a AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Self> {
+        check(audio, f0, params)?;
+        let rate = audio.rate().as_f64();
+        let period = rate / f0.0;
+        let mut limits = Limits::new(audio, f0, params, params.shortest_s)?;
+        let mut analyser = Analyser::new(rate, f0.0);
+        let features = Features::read(audio, &mut analyser, f0.0, params.within);
+        if features.loudest_db < SILENCE_DB {
+            return Err(nothing("the sustain is silent; choose a stretch where the note sounds"));
+        }
+        let channels: Vec<&[f32]> = audio.channels().collect();
+        let within = params.within.as_usize();
+        if periodicity(&channels, within.start, within.end, period, rate) < LEAST_PERIODICITY {
+            return Err(nothing(&format!(
+                "no steady pitch near {:.1} Hz in the sustain, only noise or another note; set the pitch by hand or choose another stretch",
+                f0.0
+            )));
+        }
+        if params.least_vibrato_cycles > 0.0
+            && let Some(vibrato_hz) = features.vibrato_hz(rate)
+        {
+            let cycles_s = params.least_vibrato_cycles / vibrato_hz;
+            limits = Limits::new(audio, f0, params, params.shortest_s.max(cycles_s))?;
+        }
+        Ok(Self { channels, within, rate, f0_hz: f0.0, period, limits, features, analyser: Some(analyser) })
+    }
+
+    /// About 60 ms to both sides, in rows: what a crossfade mixes and what follows the join.
+    fn context(&self) -> usize {
+        ((0.06 * self.rate) as usize / self.features.hop).max(1)
+    }
+
+    /// Sets the rough pairs to the frame and scores them, with the crossfade each needs; the best of
+    /// them with the crossfade that suits them best.
+    fn scored(&mut self, rough: &[Rough]) -> Vec<LoopCandidate> {
+        let analyser = self.analyser.take().unwrap_or_else(|| Analyser::new(self.rate, self.f0_hz));
+        let ground = Ground {
+            channels: &self.channels,
+            rate: self.rate,
+            period: self.period,
+            within: self.within.clone(),
+        };
+        let reach = (0.12 * self.period).max(2.0) as usize;
+        let mut scorer = Scorer::new(&self.channels, self.rate, self.f0_hz, analyser);
+        let mut scored: Vec<(LoopCandidate, Measures)> = rough
+            .iter()
+            .filter_map(|r| ground.refine(r.start, r.end, reach))
+            .filter(|r| self.limits.allows(r.end - r.start))
+            .map(|r| {
+                let measures = scorer.measure(r.start, r.end);
+                let crossfade = scorer.crossfade_for(&measures, r.start, r.end);
+                let range = FrameRange::new(r.start as u64, r.end as u64);
+                (scorer.candidate(&measures, range, crossfade), measures)
+            })
+            .collect();
+        let wanted = self.limits.wanted as u64;
+        // Long ones first: they are what is chosen from.
+        scored.sort_by(|(a, _), (b, _)| {
+            let long = |c: &LoopCandidate| c.range.count().0 >= wanted;
+            long(b).cmp(&long(a)).then(b.score.total_cmp(&a.score))
+        });
+        scored
+            .into_iter()
+            .enumerate()
+            .map(|(i, (c, m))| if i < FADES_TRIED { scorer.best_fade(&m, c.range, c.crossfade) } else { c })
+            .collect()
+    }
 }
 
 fn nothing(why: &str) -> Error {
@@ -105,6 +238,9 @@ fn check(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<()> {
             &format!("more than 0 s, and not shorter than the shortest loop ({} s)", params.shortest_s),
         ));
     }
+    if !(params.least_vibrato_cycles.is_finite() && params.least_vibrato_cycles >= 0.0) {
+        return Err(Error::invalid("vibrato cycles in a loop", params.least_vibrato_cycles, "0 or more"));
+    }
     if params.top == 0 {
         return Err(Error::invalid("number of candidates", 0, "1 or more"));
     }
@@ -120,11 +256,11 @@ struct Limits {
 }
 
 impl Limits {
-    fn new(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Self> {
+    fn new(audio: &AudioBuf, f0: Hertz, params: &LoopParams, shortest_s: f64) -> Result<Self> {
         let rate = audio.rate().as_f64();
         let span = params.within.count().0 as usize;
         let least = (2.0 * rate / f0.0).max(SHORTEST_LOOP as f64);
-        let shortest = (params.shortest_s * rate).max(least).ceil() as usize;
+        let shortest = (shortest_s * rate).max(least).ceil() as usize;
         let longest = ((params.longest_s * rate) as usize).min(span);
         if longest < shortest {
             return Err(nothing(&format!(
@@ -150,6 +286,16 @@ struct Rough {
     cost: f32,
 }
 
+/// e^{jφ} for every phase tried.
+fn turns() -> Vec<Complex<f32>> {
+    (0..PHASES)
+        .map(|i| {
+            let turn = std::f64::consts::TAU * i as f64 / PHASES as f64;
+            Complex::new(turn.cos() as f32, turn.sin() as f32)
+        })
+        .collect()
+}
+
 /// The islands of the pair map with the ends moved to where the partials' phases agree best, the
 /// best of them, none too near to another.
 fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize) -> Vec<Rough> {
@@ -157,12 +303,7 @@ fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize
     let context = ((0.06 * rate) as usize / f.hop).max(1);
     let shortest = (limits.shortest / f.hop).max(1);
     let found = islands(f, shortest, limits.longest / f.hop + 1, context);
-    let table: Vec<Complex<f32>> = (0..PHASES)
-        .map(|i| {
-            let turn = std::f64::consts::TAU * i as f64 / PHASES as f64;
-            Complex::new(turn.cos() as f32, turn.sin() as f32)
-        })
-        .collect();
+    let table = turns();
     let mut rough: Vec<Rough> =
         found.iter().filter_map(|p| meet_in_phase(f, p, limits, period, &table)).collect();
     // Lengths of less than one hop more than the shortest have no row of their own.

@@ -5,16 +5,21 @@ use crate::audio::AudioBuf;
 use crate::error::{Error, Result};
 use crate::units::FrameRange;
 
-/// Correlations below this are treated as this. At −0.5 both gains are 1 in the middle; a still
-/// lower correlation would need ever higher gains (infinite at −1) and lift whatever is not shared.
-const LOWEST_CORRELATION: f64 = -0.5;
+/// Correlations below this are treated as this. Both gains are then 1/√(2·0.1) = 2.24 in the middle; a
+/// still lower correlation would need ever higher gains (infinite at −1) and lift whatever is not
+/// shared.
+const LOWEST_CORRELATION: f64 = -0.9;
+
+/// How far a frame of a crossfade can rise above the higher of its two sides, dB: both at the gain
+/// 1/√(2(1+r)) of the lowest correlation that is followed, and alike there by chance.
+pub const MOST_RISE_DB: f64 = 13.1;
 
 /// Length of one stretch over which the correlation is measured, in seconds; longer crossfades are
 /// measured in several stretches that overlap by half.
 const STRETCH_S: f64 = 0.05;
 
 /// Gains (outgoing, incoming) at `position` 0 to 1 through a crossfade of two signals of equal
-/// power whose correlation is `correlation` (−1 to 1; below −0.5 it is taken as −0.5).
+/// power whose correlation is `correlation` (−1 to 1; below −0.9 it is taken as −0.9).
 ///
 /// The shape is a raised cosine w = ½ − ½·cos(π·position); the gains (1 − w, w) are divided by
 /// √((1−w)² + w² + 2·r·w·(1−w)), so that g₁² + g₂² + 2·r·g₁·g₂ = 1 everywhere and
@@ -32,11 +37,14 @@ pub fn crossfade_gains(position: f64, correlation: f64) -> (f64, f64) {
 /// The frames of the crossfade before a loop end, one vector a channel: what stands at
 /// `end − crossfade .. end` once it is baked.
 ///
-/// Frame i is x[end−c+i]·g₁ + x[start−c+i]·g₂ with the gains of [`crossfade_gains`], the same for
-/// all channels. The correlation r is measured over all channels together; over crossfades longer
-/// than 100 ms in stretches of 50 ms, with straight lines between, so that it follows signals that
-/// drift apart. At the last frame the incoming side is full: what plays there is x[start−1], which
-/// start follows.
+/// Frame i is x[end−c+i]·g₁ + x[start−c+i]·g₂, the same gains for all channels. They are those of
+/// [`crossfade_gains`] (equal gain for sides that match, r = 1; equal power for sides that share
+/// nothing, r = 0), for the correlation r measured over all channels together, multiplied by what
+/// sides of unequal power need on top: g₁²P₁ + g₂²P₂ + 2·r·g₁g₂·√(P₁P₂) = P₁^(1−w)·P₂^w, so that the
+/// level goes straight from the one to the other. r and the powers are measured over the whole fade;
+/// over fades longer than 100 ms in stretches of 50 ms, with straight lines between, so that they
+/// follow signals that drift apart. At the last frame the incoming side is full: what plays there is
+/// x[start−1], which start follows.
 ///
 /// `crossfade` is in frames; 0 gives empty vectors. Errors: `InvalidParameter` when the loop does not
 /// lie in the audio or the crossfade is longer than the loop or than what lies before its start.
@@ -47,9 +55,8 @@ pub fn crossfade_frames(audio: &AudioBuf, range: FrameRange, crossfade: u64) -> 
     let (start, end) = (range.start.0 as usize, range.end.0 as usize);
     let pairs: Vec<(&[f32], &[f32])> =
         audio.channels().map(|x| (&x[end - c..end], &x[start - c..start])).collect();
-    let curve = CorrelationCurve::measure(&pairs, c, audio.rate().as_f64());
-    let gains: Vec<(f64, f64)> =
-        (0..c).map(|i| crossfade_gains((i + 1) as f64 / c as f64, curve.at(i))).collect();
+    let curve = ShareCurve::measure(&pairs, c, audio.rate().as_f64());
+    let gains: Vec<(f64, f64)> = (0..c).map(|i| gains_of(&curve.at(i), (i + 1) as f64 / c as f64)).collect();
     Ok(pairs
         .iter()
         .map(|(out, inn)| {
@@ -82,57 +89,97 @@ pub fn bake(audio: &AudioBuf, range: FrameRange, crossfade: u64) -> Result<Audio
     AudioBuf::new(planes, audio.rate())
 }
 
-/// Correlation along the crossfade, at evenly spaced frames.
-struct CorrelationCurve {
-    spacing: f64,
-    values: Vec<f64>,
+/// What the two sides of a stretch have and share: mean Σo², Σn², Σon, over all channels.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Share {
+    pub(super) out: f64,
+    pub(super) inn: f64,
+    pub(super) both: f64,
 }
 
-impl CorrelationCurve {
+impl Share {
+    /// Adds another stretch's.
+    pub(super) fn add(&mut self, other: &Self) {
+        self.out += other.out;
+        self.inn += other.inn;
+        self.both += other.both;
+    }
+}
+
+/// The gains (outgoing, incoming) at `position` through a fade of two sides with these powers and
+/// this product; see [`crossfade_frames`].
+pub(super) fn gains_of(share: &Share, position: f64) -> (f64, f64) {
+    let norm = (share.out * share.inn).sqrt();
+    // Where a side is silent plain gains do no harm.
+    if norm <= 1e-20 {
+        return crossfade_gains(position, 1.0);
+    }
+    let r = (share.both / norm).clamp(LOWEST_CORRELATION, 1.0);
+    let (a, b) = crossfade_gains(position, r);
+    let power = a * a * share.out + b * b * share.inn + 2.0 * r * a * b * norm;
+    let w = 0.5 - 0.5 * (std::f64::consts::PI * position.clamp(0.0, 1.0)).cos();
+    let wanted = share.out.powf(1.0 - w) * share.inn.powf(w);
+    // A quarter to four times the power covers sides 20 dB apart at equal gain; more is an
+    // attack or an end inside the fade, which no gain should follow.
+    let scale = (wanted / power).clamp(0.25, 4.0).sqrt();
+    (a * scale, b * scale)
+}
+
+/// [`Share`] along the crossfade, at evenly spaced frames.
+struct ShareCurve {
+    spacing: f64,
+    values: Vec<Share>,
+}
+
+impl ShareCurve {
     fn measure(pairs: &[(&[f32], &[f32])], c: usize, rate: f64) -> Self {
         let stretch = (STRETCH_S * rate) as usize;
         if c <= 2 * stretch || stretch < 4 {
-            return Self { spacing: 1.0, values: vec![correlation(pairs, 0, c)] };
+            return Self { spacing: 1.0, values: vec![share(pairs, 0, &hann(c))] };
         }
         // Knots half a stretch apart, the outermost at the ends of the crossfade.
         let knots = 2 * c / stretch;
         let spacing = c as f64 / knots as f64;
+        let weights = hann(stretch);
         let values = (0..=knots)
             .map(|k| {
                 let centre = (k as f64 * spacing) as usize;
                 let from = centre.saturating_sub(stretch / 2).min(c - stretch);
-                correlation(pairs, from, from + stretch)
+                share(pairs, from, &weights)
             })
             .collect();
         Self { spacing, values }
     }
 
-    fn at(&self, i: usize) -> f64 {
+    fn at(&self, i: usize) -> Share {
         let x = i as f64 / self.spacing;
         let k = (x as usize).min(self.values.len() - 1);
         let next = (k + 1).min(self.values.len() - 1);
         let t = (x - k as f64).clamp(0.0, 1.0);
-        self.values[k] * (1.0 - t) + self.values[next] * t
+        let (a, b) = (self.values[k], self.values[next]);
+        let between = |a: f64, b: f64| a * (1.0 - t) + b * t;
+        Share { out: between(a.out, b.out), inn: between(a.inn, b.inn), both: between(a.both, b.both) }
     }
 }
 
-/// Correlation of the two sides over frames `from..to`, Hann-weighted so that whole periods need not
-/// fit, over all channels; 1 where a side is silent (then plain gains do no harm).
-fn correlation(pairs: &[(&[f32], &[f32])], from: usize, to: usize) -> f64 {
-    let n = (to - from) as f64;
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for i in from..to {
-        let turn = std::f64::consts::TAU * ((i - from) as f64 + 0.5) / n;
-        let w = 0.5 - 0.5 * turn.cos();
-        for (a, b) in pairs {
-            let (a, b) = (f64::from(a[i]), f64::from(b[i]));
-            ab += w * a * b;
-            aa += w * a * a;
-            bb += w * b * b;
+/// Powers and product of the two sides from frame `from`, weighted so that whole periods need not
+/// fit, over all channels.
+fn share(pairs: &[(&[f32], &[f32])], from: usize, weights: &[f64]) -> Share {
+    let mut sum = Share::default();
+    for (a, b) in pairs {
+        for ((a, b), w) in a[from..].iter().zip(&b[from..]).zip(weights) {
+            let (a, b) = (f64::from(*a), f64::from(*b));
+            sum.add(&Share { out: w * a * a, inn: w * b * b, both: w * a * b });
         }
     }
-    let norm = (aa * bb).sqrt();
-    if norm > 1e-20 { (ab / norm).clamp(-1.0, 1.0) } else { 1.0 }
+    sum
+}
+
+/// A Hann window whose sum is ½.
+fn hann(n: usize) -> Vec<f64> {
+    (0..n)
+        .map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos()) / n as f64)
+        .collect()
 }
 
 /// Refuses a crossfade that is longer than the loop or than what lies before its start.

@@ -12,11 +12,14 @@
 mod audit;
 mod candidates;
 mod crossfade;
+mod evening;
 mod features;
+mod joined;
 mod pair_map;
 mod periodicity;
 mod refine;
 mod seam_score;
+pub mod stack;
 mod zero_crossing;
 
 use serde::{Deserialize, Serialize};
@@ -26,8 +29,9 @@ use crate::error::{Error, Result};
 use crate::units::{Decibels, FrameRange, Hertz};
 
 pub use audit::audit;
-pub use candidates::find_loops;
-pub use crossfade::{bake, crossfade_frames, crossfade_gains};
+pub use candidates::{best_near, find_loops, pair_map};
+pub use crossfade::{MOST_RISE_DB, bake, crossfade_frames, crossfade_gains};
+pub use evening::{even_out, evening_gain};
 pub use seam_score::score_loop;
 pub use zero_crossing::next_zero_crossing;
 
@@ -47,6 +51,12 @@ pub struct LoopParts {
     pub level: f64,
     /// Agreement of the pitches.
     pub pitch: f64,
+    /// Agreement of how level and pitch move at both ends (slopes; with vibrato: its phase).
+    #[serde(default)]
+    pub movement: f64,
+    /// Life left in the sound: whole from a loop of 1 s on.
+    #[serde(default)]
+    pub length: f64,
 }
 
 /// A loop that could be taken: frames of the audio searched.
@@ -71,19 +81,54 @@ pub struct LoopParams {
     pub shortest_s: f64,
     /// Longest loop, in seconds.
     pub longest_s: f64,
+    /// Shortest loop in cycles of the vibrato, where the sustain has one; 0: as short as may be.
+    pub least_vibrato_cycles: f64,
     /// How many candidates, best first.
     pub top: usize,
 }
 
-/// What a finished loop measures when it goes round, by none of the search's own features.
+impl LoopParams {
+    /// Loops of 50 ms to 12 s within the sustain, however few vibrato cycles they hold, 20 of them.
+    pub fn new(within: FrameRange) -> Self {
+        Self { within, shortest_s: 0.05, longest_s: 12.0, least_vibrato_cycles: 0.0, top: 20 }
+    }
+}
+
+/// Every start against every end, coarsely: what the loop map shows.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PairMap {
+    /// First frame of each column of starts, ascending; all columns are equally wide.
+    pub starts: Vec<u64>,
+    /// First frame of each row of ends, ascending.
+    pub ends: Vec<u64>,
+    /// Row-major, `starts.len()` a row: estimated score of the best pair in the cell, 0 to 100. None
+    /// where no loop within the limits of length lies.
+    pub scores: Vec<Option<f32>>,
+}
+
+impl PairMap {
+    /// The score of a column of starts and a row of ends; None outside the map too.
+    pub fn score(&self, start: usize, end: usize) -> Option<f32> {
+        if start >= self.starts.len() {
+            return None;
+        }
+        self.scores.get(end * self.starts.len() + start).copied().flatten()
+    }
+}
+
+/// What a finished loop measures when it goes round, by none of the search's own features; what each
+/// part is exactly stands at [`audit()`].
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct SeamAudit {
     /// How far the join stands out as a click above the same measure elsewhere in the loop:
-    /// short-time excitation, mean over the ear's bands; 0 when it does not.
+    /// short-time excitation, dB RMS over the ear's bands; 0 when it does not.
     pub click_db: Decibels,
     /// Level step across the join (K-weighted, the larger of that over 50 and over 200 ms);
     /// positive when it gets louder.
     pub level_step_db: Decibels,
+    /// How far the level step exceeds what is usual in the loop, dB.
+    #[serde(default)]
+    pub level_beyond_db: f64,
     /// How far the change of the spectrum across the join exceeds what is usual in the loop, in dB
     /// over the ear's bands.
     #[serde(default)]
@@ -91,11 +136,14 @@ pub struct SeamAudit {
     /// Pitch step across the join; 0 where no pitch is found.
     #[serde(default)]
     pub pitch_step_cents: f64,
-    /// How far the level bulges or dips at the join beyond what is usual in the loop: what is heard
-    /// as a thump at the rate of the loop.
+    /// How far the pitch step exceeds what is usual in the loop, cents.
+    #[serde(default)]
+    pub pitch_beyond_cents: f64,
+    /// Modulation of the level at the rate of the loop beyond what the sustain has, dB from trough
+    /// to crest: what is heard as a thump.
     #[serde(default)]
     pub thump_db: f64,
-    /// 0 (inaudible) to 100 (obvious).
+    /// 0 (inaudible) to 100 (obvious); 20: just heard.
     pub audibility: f64,
 }
 

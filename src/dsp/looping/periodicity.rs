@@ -15,7 +15,7 @@ pub(super) fn correlation(channels: &[&[f32]], a: usize, b: usize, len: usize) -
 }
 
 /// Σab, Σaa, Σbb; short blocks in single precision, their sums in double.
-fn products(a: &[f32], b: &[f32]) -> (f64, f64, f64) {
+pub(super) fn products(a: &[f32], b: &[f32]) -> (f64, f64, f64) {
     let (mut ab, mut aa, mut bb) = (0f64, 0f64, 0f64);
     for (a, b) in a.chunks(256).zip(b.chunks(256)) {
         let mut lanes = [[0f32; 4]; 3];
@@ -32,6 +32,18 @@ fn products(a: &[f32], b: &[f32]) -> (f64, f64, f64) {
         bb += total(lanes[2]);
     }
     (ab, aa, bb)
+}
+
+/// Sum of squares: blocks in single precision and four lanes, their sums in double.
+pub(super) fn energy(x: &[f32]) -> f64 {
+    let block = |b: &[f32]| {
+        let mut lanes = [0f32; 4];
+        for c in b.chunks(4) {
+            lanes.iter_mut().zip(c).for_each(|(l, v)| *l += v * v);
+        }
+        lanes.iter().map(|l| f64::from(*l)).sum::<f64>()
+    };
+    x.chunks(256).map(block).sum()
 }
 
 /// How periodic the stretch `from..to` is at `period` frames: the median over up to 24 places of the
@@ -85,10 +97,16 @@ pub(super) fn local_period(channels: &[&[f32]], at: usize, period: f64, rate: f6
     }
     let from = at.saturating_sub((window + lag as usize) / 2).min(len - window - longest);
     let shortest = ((lag - reach).floor() as usize).max(2) - 1;
-    let curve: Vec<f64> =
-        (shortest..=longest).map(|l| correlation(channels, from, from + l, window)).collect();
+    let at = |l: usize| correlation(channels, from, from + l, window);
+    // Coarsely first where that cannot step over the peak.
+    let step = (period as usize / 8).clamp(1, 4);
+    let rough =
+        (shortest + 1..longest).step_by(step).map(|l| (l, at(l))).max_by(|a, b| a.1.total_cmp(&b.1))?.0;
+    let (low, high) = (rough.saturating_sub(step).max(shortest + 1), (rough + step).min(longest - 1));
+    let curve: Vec<f64> = (low - 1..=high + 1).map(at).collect();
     let best = (1..curve.len() - 1).max_by(|a, b| curve[*a].total_cmp(&curve[*b]))?;
     let (before, peak, after) = (curve[best - 1], curve[best], curve[best + 1]);
+    let shortest = low - 1;
     let bend = before - 2.0 * peak + after;
     let shift = if bend < -1e-12 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     Some(((shortest + best) as f64 + shift, peak)).map(|(l, r)| (l / times, r))

@@ -1,0 +1,276 @@
+//! Level across the join, and its modulation at the rate of the loop.
+
+use realfft::{RealFftPlanner, num_complex::Complex};
+
+use super::unrolled::Unrolled;
+use crate::audio::AudioBuf;
+use crate::units::FrameRange;
+
+/// Spans on each side of the join, seconds.
+const SPANS_S: [f64; 2] = [0.05, 0.2];
+/// Modulation faster than this is not heard as beats, Hz; in loops under 0.2 s it is heard as
+/// roughness up to [`ROUGH_HZ`] (Zwicker & Fastl, Psychoacoustics; from memory).
+const BEATS_HZ: f64 = 20.0;
+const ROUGH_HZ: f64 = 150.0;
+const SHORT_S: f64 = 0.2;
+/// Slower modulation than this is no thump but a swell of the sound, Hz; of loops over 1 s.
+const SWELL_HZ: f64 = 1.0;
+/// Spans over which a bulge or dip at the join is looked for, seconds.
+const BULGES_S: [f64; 2] = [0.02, 0.08];
+/// Blocks a second in which the power of one round is summed before its modulation is analysed.
+const BLOCKS_A_SECOND: f64 = 2000.0;
+
+/// K-weighted power of the unrolled loop, and of one whole round.
+pub(super) struct Level<'a> {
+    unrolled: &'a Unrolled,
+    /// Running sum of the power, one entry more than frames.
+    sums: Vec<f64>,
+    /// Power of one round in blocks of equal length.
+    round: Vec<f64>,
+}
+
+impl<'a> Level<'a> {
+    pub(super) fn new(unrolled: &'a Unrolled, audio: &AudioBuf, range: FrameRange) -> Self {
+        let rate = unrolled.rate;
+        let power = k_power(unrolled.planes.iter().map(Vec::as_slice), rate);
+        let sums = running_sum(&power);
+        let round = if unrolled.length <= unrolled.side {
+            sums[unrolled.side..=unrolled.side + unrolled.length].to_vec()
+        } else {
+            let r = range.as_usize();
+            running_sum(&k_power(audio.channels().map(|x| &x[r.clone()]), rate))
+        };
+        let frames = round.len() - 1;
+        let blocks = ((frames as f64 / rate * BLOCKS_A_SECOND) as usize).clamp(frames.min(64), frames);
+        let round = (0..blocks)
+            .map(|b| round[(b + 1) * frames / blocks] - round[b * frames / blocks])
+            .zip((0..blocks).map(|b| ((b + 1) * frames / blocks - b * frames / blocks) as f64))
+            .map(|(sum, n)| sum / n)
+            .collect();
+        Self { unrolled, sums, round }
+    }
+
+    /// Level step across the join (signed, the larger of 50 and 200 ms), dB, and how far it exceeds
+    /// what nine of ten other places show.
+    pub(super) fn step(&self) -> (f64, f64) {
+        let u = self.unrolled;
+        let (mut step, mut beyond) = (0f64, 0f64);
+        for span_s in SPANS_S {
+            // In short loops a quarter: half a loop before and half a loop after are the whole.
+            let span = ((span_s * u.rate) as usize).min(u.length / 4).max(1);
+            let at = |i: usize| {
+                let (a, b, c) = (self.sums[i - span], self.sums[i], self.sums[i + span]);
+                10.0 * ((c - b + 1e-12) / (b - a + 1e-12)).log10()
+            };
+            let here = at(u.side);
+            let gap = ((0.005 * u.rate) as usize).min(span / 4).max(1);
+            let mut others: Vec<f64> = (span..2 * u.side - span)
+                .step_by(gap)
+                .filter(|i| u.join_distance(*i) > span)
+                .map(|i| at(i).abs())
+                .collect();
+            others.sort_by(f64::total_cmp);
+            let usual = others.get(others.len() * 9 / 10).copied().unwrap_or(0.0);
+            if here.abs() > step.abs() {
+                step = here;
+            }
+            beyond = beyond.max(here.abs() - usual);
+        }
+        (step, beyond.max(0.0))
+    }
+
+    /// Modulation at the loop rate, or the bulge at the join, in dB: the larger. `period` of the
+    /// tone in frames, where it is known.
+    pub(super) fn thump(&self, period: Option<f64>) -> f64 {
+        self.modulation(period).max(self.bulge())
+    }
+
+    /// Modulation at multiples of the loop rate beyond the sustain's own, dB from trough to crest:
+    /// the largest over octaves of rate.
+    ///
+    /// The looped level repeats exactly, so its spectrum over one round, unweighted, is all there
+    /// is. What the sustain has at the same rates anyhow is taken from the same round under a Hann
+    /// window, which does not see the join. Two spectra of n lines each of one random process differ
+    /// by chance: by two standard deviations, 2·√(2/n) of the power, they may.
+    fn modulation(&self, period: Option<f64>) -> f64 {
+        let seconds = self.unrolled.length as f64 / self.unrolled.rate;
+        let blocks = self.round.len();
+        let most_hz = if seconds < SHORT_S { ROUGH_HZ } else { BEATS_HZ };
+        let most_hz = period.map_or(most_hz, |p| most_hz.min(0.5 * self.unrolled.rate / p));
+        let lines = ((most_hz * seconds) as usize).min(blocks / 2);
+        let mean = self.round.iter().sum::<f64>() / blocks as f64;
+        if lines == 0 || mean <= 1e-14 {
+            return 0.0;
+        }
+        let hann: Vec<f64> = (0..blocks)
+            .map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / blocks as f64).cos())
+            .collect();
+        let scale = 1.0 / (mean * blocks as f64);
+        let (Some(looped), Some(inside)) = (
+            // |X_k| of the power's swing is half its amplitude, and the amplitude's swing half of that
+            // again: m = |X_k|.
+            spectrum(self.round.iter().map(|p| (p - mean) * scale)),
+            spectrum(without_mean(&self.round, &hann).iter().zip(&hann).map(|(p, w)| p * w * scale)),
+        ) else {
+            return 0.0;
+        };
+        // Mean square of the Hann window: 3/8.
+        let own_share = 8.0 / 3.0;
+        let octave = |k: usize| (k as f64 / seconds).log2().floor() as i32;
+        let mut most = 0f64;
+        let mut k = ((SWELL_HZ * seconds).ceil() as usize).max(1);
+        while k <= lines {
+            let band: Vec<usize> = (k..=lines).take_while(|l| octave(*l) == octave(k)).collect();
+            let power = |s: &[Complex<f64>]| band.iter().map(|l| s[*l].norm_sqr()).sum::<f64>();
+            let chance = 1.0 + 2.0 * (2.0 / band.len() as f64).sqrt();
+            // The window spreads every line over its neighbours: they belong to the sustain's own.
+            let wide: Vec<usize> = (k.saturating_sub(1).max(1)..=k + band.len()).collect();
+            let own = wide.iter().filter_map(|l| inside.get(*l)).map(|z| z.norm_sqr()).sum::<f64>();
+            let beyond = power(&looped) - chance * own_share * own;
+            most = most.max(beyond.max(0.0).sqrt());
+            k += band.len();
+        }
+        let m = most.min(0.9);
+        20.0 * ((1.0 + m) / (1.0 - m)).log10()
+    }
+
+    /// Bulge or dip at the join over 20 or 80 ms against what lies before and after, beyond what 19 of
+    /// 20 other places show, dB; the larger.
+    fn bulge(&self) -> f64 {
+        let u = self.unrolled;
+        let level = |from: usize, to: usize| {
+            10.0 * ((self.sums[to] - self.sums[from]) / (to - from) as f64 + 1e-14).log10()
+        };
+        let mut most = 0f64;
+        for span_s in BULGES_S {
+            let half = ((0.5 * span_s * u.rate) as usize).max(1);
+            // Sides of 50 ms, or as long as the span, that begin a span away from the middle.
+            let (inner, outer) = (2 * half, 2 * half + (0.05f64.max(span_s) * u.rate) as usize);
+            let (places, values): (Vec<usize>, Vec<f64>) = (outer..2 * u.side - outer)
+                .step_by(((0.0025 * u.rate) as usize).min(u.length / 24).max(1))
+                .map(|i| {
+                    let around = 0.5 * (level(i - outer, i - inner) + level(i + inner, i + outer));
+                    (i, (level(i - half, i + half) - around).abs())
+                })
+                .unzip();
+            let near = ((0.05 * u.rate) as usize).max(2 * half);
+            let (join, usual) = u.join_and_elsewhere(&places, &values, near);
+            most = most.max(join - usual);
+        }
+        most
+    }
+}
+
+/// Less its mean under `weights`: then the constant leaves nothing in the weighted spectrum.
+fn without_mean(x: &[f64], weights: &[f64]) -> Vec<f64> {
+    let sum: f64 = x.iter().zip(weights).map(|(x, w)| x * w).sum();
+    let mean = sum / weights.iter().sum::<f64>().max(1e-30);
+    x.iter().map(|v| v - mean).collect()
+}
+
+fn spectrum(x: impl Iterator<Item = f64>) -> Option<Vec<Complex<f64>>> {
+    let mut input: Vec<f64> = x.collect();
+    let fft = RealFftPlanner::<f64>::new().plan_fft_forward(input.len());
+    let mut output = fft.make_output_vec();
+    fft.process(&mut input, &mut output).ok()?;
+    Some(output)
+}
+
+/// The power of all channels, K-weighted, frame by frame, of a stretch that repeats. Source: ITU-R
+/// BS.1770-5 (two filters in series; their coefficients at other rates by the bilinear transform of
+/// the same prototypes).
+fn k_power<'x>(planes: impl Iterator<Item = &'x [f32]>, rate: f64) -> Vec<f64> {
+    let mut power = Vec::new();
+    for x in planes {
+        power.resize(x.len(), 0.0);
+        let mut filters = k_filters(rate);
+        // The filters' own start is no part of the sound: the last frames go before the first.
+        let lead = ((0.2 * rate) as usize).min(x.len());
+        for v in &x[x.len() - lead..] {
+            filters.iter_mut().fold(f64::from(*v), |v, f| f.step(v));
+        }
+        for (p, v) in power.iter_mut().zip(x) {
+            let y = filters.iter_mut().fold(f64::from(*v), |v, f| f.step(v));
+            *p += y * y;
+        }
+    }
+    power
+}
+
+fn running_sum(x: &[f64]) -> Vec<f64> {
+    let mut sums = Vec::with_capacity(x.len() + 1);
+    let mut sum = 0.0;
+    sums.push(sum);
+    for v in x {
+        sum += v;
+        sums.push(sum);
+    }
+    sums
+}
+
+/// A second-order filter in direct form 2, transposed.
+struct Biquad {
+    b: [f64; 3],
+    a: [f64; 2],
+    z: [f64; 2],
+}
+
+impl Biquad {
+    fn step(&mut self, x: f64) -> f64 {
+        let y = self.b[0] * x + self.z[0];
+        self.z[0] = self.b[1] * x - self.a[0] * y + self.z[1];
+        self.z[1] = self.b[2] * x - self.a[1] * y;
+        y
+    }
+}
+
+/// The two filters of the K-weighting. The prototypes' frequencies, gain and Q are those that give
+/// the coefficients of ITU-R BS.1770-5, tables 1 and 2, at 48 kHz (from memory; the test compares).
+fn k_filters(rate: f64) -> [Biquad; 2] {
+    let shelf = {
+        let (f, gain, q) = (1_681.974_450_955_533, 3.999_843_853_973_347, 0.707_175_236_955_419_6);
+        let k = (std::f64::consts::PI * f / rate).tan();
+        let high = 10f64.powf(gain / 20.0);
+        let band = high.powf(0.499_666_774_154_541_6);
+        let a0 = 1.0 + k / q + k * k;
+        Biquad {
+            b: [
+                (high + band * k / q + k * k) / a0,
+                2.0 * (k * k - high) / a0,
+                (high - band * k / q + k * k) / a0,
+            ],
+            a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
+            z: [0.0; 2],
+        }
+    };
+    let high_pass = {
+        let (f, q) = (38.135_470_876_024_44, 0.500_327_037_323_877_3);
+        let k = (std::f64::consts::PI * f / rate).tan();
+        let a0 = 1.0 + k / q + k * k;
+        Biquad { b: [1.0, -2.0, 1.0], a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0], z: [0.0; 2] }
+    };
+    [shelf, high_pass]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: ITU-R BS.1770-5, tables 1 and 2 (48 kHz).
+    #[test]
+    fn k_filters_have_the_published_coefficients() {
+        let [shelf, high_pass] = k_filters(48_000.0);
+        let pairs = [
+            (shelf.b[0], 1.535_124_859_586_97),
+            (shelf.b[1], -2.691_696_189_406_38),
+            (shelf.b[2], 1.198_392_810_852_85),
+            (shelf.a[0], -1.690_659_293_182_41),
+            (shelf.a[1], 0.732_480_774_215_85),
+            (high_pass.a[0], -1.990_047_454_833_98),
+            (high_pass.a[1], 0.990_072_250_366_21),
+        ];
+        for (got, published) in pairs {
+            assert!((got - published).abs() < 1e-9, "{got} against {published}");
+        }
+    }
+}
