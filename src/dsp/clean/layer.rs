@@ -1,0 +1,192 @@
+//! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
+//! to leave.
+
+use super::gain::gain_of;
+use super::pitch_lines::PitchLines;
+use super::{NoiseProfile, ReductionCurve};
+use crate::dsp::stft::Stft;
+
+/// Shape of one layer.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shape {
+    /// Frames of the transform at 48 kHz.
+    pub(super) at_48k: usize,
+    /// Bins of a cell, over which the level between the partials is taken.
+    pub(super) cell: usize,
+    /// Cells to either side, and frames to either side, that it is the mean of.
+    pub(super) reach: (usize, usize),
+}
+
+/// A gain for every frame and bin.
+pub(super) struct Layer {
+    pub(super) size: usize,
+    pub(super) bins: usize,
+    pub(super) frames: usize,
+    /// Row-major, a frame a row.
+    pub(super) gains: Vec<f32>,
+    /// Expected power of the error in a frame, re full scale.
+    pub(super) cost: Vec<f32>,
+}
+
+/// What all layers need.
+pub(super) struct Scene<'a> {
+    pub(super) channels: &'a [Vec<f32>],
+    pub(super) rate: f64,
+    pub(super) profile: &'a NoiseProfile,
+    pub(super) pitch: &'a PitchLines,
+    pub(super) curve: &'a ReductionCurve,
+    pub(super) amount: f64,
+}
+
+/// Bins where the smoothed power is above this many times the level around them are peaks.
+const PEAK: f32 = 6.0;
+
+struct Work {
+    /// Power re the room's, frame by frame.
+    gamma: Vec<f32>,
+    /// The same, smoothed over three frames and three bins.
+    smooth: Vec<f32>,
+    /// Which bins a partial may lie in.
+    partial: Vec<bool>,
+    /// Level between the partials re the room's, cell by cell.
+    between: Vec<f32>,
+    cells: usize,
+}
+
+impl Layer {
+    /// Analyses `scene` at `shape`.
+    pub(super) fn new(scene: &Scene, shape: Shape) -> Self {
+        let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
+        let mut stft = Stft::<f32>::new(size, size / 4);
+        let (bins, frames) = (stft.bins(), stft.frames(scene.channels[0].len()));
+        let bin_hz = scene.rate / size as f64;
+        let density: Vec<f64> = (0..bins).map(|k| scene.profile.at(k as f64 * bin_hz)).collect();
+        let scale = stft.noise_power() * scene.rate / 2.0 * scene.channels.len() as f64;
+        let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();
+        let mut gamma = vec![0f32; bins * frames];
+        let mut spectrum = stft.spectrum();
+        for (t, row) in gamma.chunks_exact_mut(bins).enumerate() {
+            for x in scene.channels {
+                stft.forward(x, t, &mut spectrum);
+                for ((g, z), i) in row.iter_mut().zip(&spectrum).zip(&inverse) {
+                    *g += z.norm_sqr() * i;
+                }
+            }
+        }
+        let smooth = smoothed(&gamma, bins);
+        let mut partial = vec![false; bins * frames];
+        for (t, row) in partial.chunks_exact_mut(bins).enumerate() {
+            let centre = stft.first(t) as f64 + size as f64 / 2.0;
+            scene.pitch.mark(centre / scene.rate, size as f64 / scene.rate, row);
+        }
+        let cells = bins.div_ceil(shape.cell);
+        let mut work = Work { gamma, smooth, partial, between: Vec::new(), cells };
+        work.between = work.level_between(bins, frames, shape);
+        let floor: Vec<f32> =
+            (0..bins).map(|k| scene.curve.gain(k as f64 * bin_hz, scene.amount) as f32).collect();
+        let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
+        let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
+        for t in 0..frames {
+            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power);
+        }
+        layer
+    }
+
+    /// Fills a frame's gains; its expected error.
+    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, floor: &[f32], power: &[f32]) -> f32 {
+        let range = t * self.bins..(t + 1) * self.bins;
+        let cells = &work.between[t * work.cells..(t + 1) * work.cells];
+        let partial = &work.partial[range.clone()];
+        let pitched = partial.iter().any(|p| *p);
+        let mut cost = 0f32;
+        for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
+            let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
+            let c = (x.max(0.0) as usize).min(work.cells - 1);
+            let d = (c + 1).min(work.cells - 1);
+            let part = (x - c as f32).clamp(0.0, 1.0);
+            let around = cells[c] * (1.0 - part) + cells[d] * part;
+            let smooth = work.smooth[t * self.bins + k];
+            let g = gain_of(smooth, around, partial[k], pitched);
+            *gain = floor[k] + (1.0 - floor[k]) * g;
+            cost += power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth - 1.0).max(0.0));
+        }
+        cost
+    }
+}
+
+/// Weighted means over three frames and three bins (weights 1, 2, 1).
+fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
+    let frames = gamma.len() / bins;
+    let mut out = vec![0f32; gamma.len()];
+    let mut row = vec![0f32; bins];
+    for t in 0..frames {
+        let at = |t: usize| &gamma[t * bins..(t + 1) * bins];
+        let (a, b, c) = (at(t.saturating_sub(1)), at(t), at((t + 1).min(frames - 1)));
+        for (((r, a), b), c) in row.iter_mut().zip(a).zip(b).zip(c) {
+            *r = 0.25 * (a + c) + 0.5 * b;
+        }
+        let o = &mut out[t * bins..(t + 1) * bins];
+        for k in 1..bins - 1 {
+            o[k] = 0.25 * (row[k - 1] + row[k + 1]) + 0.5 * row[k];
+        }
+        o[0] = row[0];
+        o[bins - 1] = row[bins - 1];
+    }
+    out
+}
+
+impl Work {
+    /// Mean power re the room's over bins that are neither partials nor peaks; 1 where there are none.
+    fn level_between(&self, bins: usize, frames: usize, shape: Shape) -> Vec<f32> {
+        let cells = self.cells;
+        let mut sums = vec![[0f32; 2]; cells * frames];
+        let mut logs = vec![0f32; cells];
+        for t in 0..frames {
+            let row = t * bins..(t + 1) * bins;
+            let (smooth, gamma, partial) =
+                (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
+            for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
+                *l = s.iter().map(|v| fast_ln(*v)).sum::<f32>() / s.len() as f32;
+            }
+            for c in 0..cells {
+                let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
+                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp();
+                let sum = &mut sums[t * cells + c];
+                for k in c * shape.cell..((c + 1) * shape.cell).min(bins) {
+                    if !partial[k] && smooth[k] < limit {
+                        sum[0] += gamma[k];
+                        sum[1] += 1.0;
+                    }
+                }
+            }
+        }
+        let over_bins = boxed(&sums, frames, cells, 1, shape.reach.0);
+        let over_time = boxed(&over_bins, frames, cells, cells, shape.reach.1);
+        over_time.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect()
+    }
+}
+
+/// Sums over `reach` entries to either side along one axis: `stride` 1 along a row, else along time.
+fn boxed(v: &[[f32; 2]], rows: usize, columns: usize, stride: usize, reach: usize) -> Vec<[f32; 2]> {
+    let mut out = vec![[0f32; 2]; v.len()];
+    let (lines, length) = if stride == 1 { (rows, columns) } else { (columns, rows) };
+    for line in 0..lines {
+        let at = |i: usize| if stride == 1 { line * columns + i } else { i * columns + line };
+        for i in 0..length {
+            let mut sum = [0f32; 2];
+            for j in i.saturating_sub(reach)..(i + reach + 1).min(length) {
+                sum[0] += v[at(j)][0];
+                sum[1] += v[at(j)][1];
+            }
+            out[at(i)] = sum;
+        }
+    }
+    out
+}
+
+/// Natural logarithm to about 0.03: the exponent and a straight line through the mantissa. Enough
+/// for a mean that only sets a limit.
+fn fast_ln(x: f32) -> f32 {
+    let bits = x.max(1e-30).to_bits();
+    ((bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0 + 0.043) * std::f32::consts::LN_2
+}

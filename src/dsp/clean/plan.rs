@@ -1,0 +1,158 @@
+//! What is done to a recording: gains at several resolutions and when each counts.
+
+use super::layer::{Layer, Scene, Shape};
+use super::lines::{self, Trust};
+use super::low_band::LowBand;
+use super::pitch_lines::PitchLines;
+use super::{NoiseProfile, ReductionCurve};
+use crate::audio::AudioBuf;
+use crate::dsp::pitch::F0Track;
+use crate::dsp::stft::Stft;
+use crate::error::Result;
+use crate::units::SampleRate;
+
+/// Parameters of cleaning.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CleanParams {
+    /// 0 to 1.
+    pub amount: f64,
+    /// Reduction at full amount.
+    pub curve: ReductionCurve,
+}
+
+impl Default for CleanParams {
+    fn default() -> Self {
+        Self { amount: 1.0, curve: ReductionCurve::default() }
+    }
+}
+
+/// Resolutions, finest in time first.
+const SHAPES: [Shape; 3] = [
+    Shape { at_48k: 1024, cell: 3, reach: (1, 4) },
+    Shape { at_48k: 4096, cell: 6, reach: (2, 2) },
+    Shape { at_48k: 16384, cell: 12, reach: (2, 1) },
+];
+/// Step of the masks at 48 kHz, in frames.
+const STEP: usize = 256;
+
+/// A linear, time-varying filter.
+pub struct Plan {
+    rate: SampleRate,
+    band: LowBand,
+    trusted: Vec<Vec<Trust>>,
+    layers: Vec<Layer>,
+    /// Which layer counts at each step.
+    masks: Vec<Vec<f32>>,
+    step: usize,
+    hum: f32,
+}
+
+impl Plan {
+    /// Looks at `x`.
+    pub fn new(x: &AudioBuf, profile: &NoiseProfile, track: Option<&F0Track>, params: &CleanParams) -> Result<Self> {
+        let rate = x.rate().as_f64();
+        let band = LowBand::new(rate);
+        let low_rate = rate / band.factor() as f64;
+        let mut trusted = Vec::new();
+        let mut channels = Vec::new();
+        for c in x.channels() {
+            let low = band.down(c);
+            let t = lines::trust(&low, low_rate, &profile.lines);
+            let wave = band.up(&lines::waves(&low, low_rate, &t), c.len());
+            channels.push(c.iter().zip(&wave).map(|(x, w)| x - w).collect());
+            trusted.push(t);
+        }
+        let pitch = PitchLines::new(track);
+        let scene =
+            Scene { channels: &channels, rate, profile, pitch: &pitch, curve: &params.curve, amount: params.amount };
+        let layers: Vec<Layer> = SHAPES.iter().map(|s| Layer::new(&scene, *s)).collect();
+        let step = super::noise_profile::size_for(rate, STEP);
+        let masks = masks(&layers, x.len(), step);
+        let hum = 1.0 - params.curve.gain(100.0, params.amount) as f32;
+        Ok(Self { rate: x.rate(), band, trusted, layers, masks, step, hum })
+    }
+
+    /// What is taken from channel `c` of a signal as long as the one that was looked at.
+    pub fn removed(&self, x: &[f32], c: usize) -> Vec<f32> {
+        let low_rate = self.rate.as_f64() / self.band.factor() as f64;
+        let trusted = &self.trusted[c.min(self.trusted.len() - 1)];
+        let wave = self.band.up(&lines::waves(&self.band.down(x), low_rate, trusted), x.len());
+        let rest: Vec<f32> = x.iter().zip(&wave).map(|(x, w)| x - w).collect();
+        let mut out: Vec<f32> = wave.iter().map(|w| w * self.hum).collect();
+        for (layer, mask) in self.layers.iter().zip(&self.masks) {
+            let taken = layer.taken(&rest, mask, self.step);
+            for (n, (o, t)) in out.iter_mut().zip(&taken).enumerate() {
+                let (i, part) = (n / self.step, (n % self.step) as f32 / self.step as f32);
+                *o += t * (mask[i] * (1.0 - part) + mask[i + 1] * part);
+            }
+        }
+        out
+    }
+
+    /// For looking: share of time of each layer.
+    pub fn shares(&self) -> Vec<f32> {
+        self.masks.iter().map(|m| m.iter().sum::<f32>() / m.len() as f32).collect()
+    }
+}
+
+impl Layer {
+    /// What this layer takes from `x` where its mask is open.
+    fn taken(&self, x: &[f32], mask: &[f32], step: usize) -> Vec<f32> {
+        let mut stft = Stft::<f32>::new(self.size, self.size / 4);
+        let mut spectrum = stft.spectrum();
+        let mut out = vec![0f32; x.len()];
+        for t in 0..self.frames {
+            let first = stft.first(t).max(0) as usize / step;
+            let last = ((stft.first(t) + self.size as i64).max(0) as usize / step + 2).min(mask.len());
+            if first >= last || mask[first..last].iter().all(|m| *m == 0.0) {
+                continue;
+            }
+            stft.forward(x, t, &mut spectrum);
+            let gains = &self.gains[t * self.bins..(t + 1) * self.bins];
+            spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
+            stft.inverse_add(&mut spectrum, t, &mut out, 0);
+        }
+        out
+    }
+}
+
+/// Which layer is expected to leave the least error, step by step, with soft borders.
+fn masks(layers: &[Layer], len: usize, step: usize) -> Vec<Vec<f32>> {
+    let steps = len / step + 2;
+    let costs: Vec<Vec<f32>> = layers
+        .iter()
+        .map(|l| {
+            let hop = l.size / 4;
+            let raw: Vec<f32> = (0..steps)
+                .map(|i| {
+                    // Frame t has its middle at t·hop − size + hop + size/2.
+                    let x = ((i * step) as f32 + (l.size / 2 - hop) as f32) / hop as f32;
+                    let (t, part) = (x as usize, x.fract());
+                    let at = |t: usize| l.cost[t.min(l.frames - 1)];
+                    at(t) * (1.0 - part) + at(t + 1) * part
+                })
+                .collect();
+            averaged(&raw, 4)
+        })
+        .collect();
+    let mut best = vec![0usize; steps];
+    for (i, b) in best.iter_mut().enumerate() {
+        *b = (0..layers.len()).min_by(|p, q| costs[*p][i].total_cmp(&costs[*q][i])).unwrap_or(0);
+    }
+    (0..layers.len())
+        .map(|l| {
+            let hard: Vec<f32> = best.iter().map(|b| f32::from(u8::from(*b == l))).collect();
+            averaged(&hard, 2)
+        })
+        .collect()
+}
+
+/// Means over `reach` values to either side.
+fn averaged(v: &[f32], reach: usize) -> Vec<f32> {
+    (0..v.len())
+        .map(|i| {
+            let part = &v[i.saturating_sub(reach)..(i + reach + 1).min(v.len())];
+            part.iter().sum::<f32>() / part.len() as f32
+        })
+        .collect()
+}
