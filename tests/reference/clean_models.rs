@@ -60,7 +60,7 @@ pub fn blown_reed(
     (0..frames)
         .map(|n| {
             let held = held(n);
-            let breath = 0.72 * held * (1.0 + 0.012 * air[n]);
+            let breath = 0.72 * held * (1.0 + 0.006 * air[n]);
             let end = bore.back(RATE / pitch(n) / 2.0 - 1.5);
             // A mean of two samples: the open end loses the highs.
             let returned = -0.95 * 0.5 * (end + before);
@@ -89,7 +89,7 @@ pub fn bowed_string(
             let at_bridge = bridge.back(all * 0.127);
             lost = 0.45 * lost + 0.55 * at_bridge;
             let (from_bridge, from_nut) = (-0.96 * lost, -neck.back(all * 0.873));
-            let slip = 0.22 * held.sqrt() * (1.0 + 0.02 * air[n]) - (from_bridge + from_nut);
+            let slip = 0.22 * held.sqrt() * (1.0 + 0.008 * air[n]) - (from_bridge + from_nut);
             let grip = ((3.0 * slip).abs() + 0.75).powi(-4).min(0.98) * f64::from(u8::from(held > 0.02));
             neck.push(from_bridge + slip * grip);
             bridge.push(from_nut + slip * grip);
@@ -110,7 +110,7 @@ pub fn blown_jet(
     (0..frames)
         .map(|n| {
             let held = held(n);
-            let breath = held * (1.0 + 0.06 * air[n]);
+            let breath = held * (1.0 + 0.02 * air[n]);
             let period = RATE / (pitch(n) * 0.6667);
             let end = bore.back(period - 3.0);
             lost = 0.65 * lost + 0.35 * end;

@@ -69,7 +69,7 @@ pub enum Sound {
     Reed,
     Bowed,
     Brass,
-    /// Flute-like, with breath 30 dB below the tone.
+    /// Flute-like, with breath 38 dB below the tone.
     Breathy,
     /// Waveguides: reed, bow, jet.
     ReedModel,
@@ -97,19 +97,19 @@ impl Sound {
 
     fn breath(self) -> f64 {
         match self {
-            Self::Flute => 0.006,
-            Self::Breathy => 0.03,
-            Self::Reed | Self::Brass => 0.002,
-            _ => 0.004,
+            Self::Flute => 0.003,
+            Self::Breathy => 0.012,
+            Self::Reed | Self::Brass => 0.001,
+            _ => 0.002,
         }
     }
 
     fn rise_release_s(self) -> (f64, f64) {
         match self {
-            Self::Bowed => (0.07, 0.25),
-            Self::Brass => (0.03, 0.06),
-            Self::Reed => (0.02, 0.04),
-            _ => (0.04, 0.08),
+            Self::Bowed => (0.035, 0.25),
+            Self::Brass => (0.015, 0.06),
+            Self::Reed => (0.01, 0.04),
+            _ => (0.02, 0.08),
         }
     }
 }
@@ -142,7 +142,7 @@ fn chance(seed: u64, i: u64) -> f64 {
 
 /// The room: pink hiss, mains hum with its multiples, rumble, clicks; RMS 1 without the clicks.
 pub fn room(frames: usize, seed: u64) -> Vec<f32> {
-    // White noise through poles four octaves... two octaves apart each, falling by 3 dB an octave.
+    // White noise through poles two octaves apart falls by 3 dB an octave.
     let w = white(frames, seed);
     let mut pink = vec![0.0; frames];
     for i in 0..6 {
@@ -156,7 +156,7 @@ pub fn room(frames: usize, seed: u64) -> Vec<f32> {
     let mut rumble = smooth(&smooth(&white(frames, seed + 1), 18.0), 18.0);
     scale_to(&mut rumble, 0.3 + 0.4 * chance(seed, 1));
     let mains = [50.0, 60.0, 50.0][seed as usize % 3] + 0.04 * (chance(seed, 2) - 0.5);
-    let strength = 0.2 + 0.8 * chance(seed, 3);
+    let strength = 0.4 + 1.0 * chance(seed, 3);
     let hum: Vec<(f64, f64, f64)> = (1..=8)
         .map(|k| {
             let kf = k as f64;
@@ -197,7 +197,7 @@ fn shape(t: f64, rise_s: f64, release_s: f64) -> f64 {
 /// A sum of partials with breath and a chiff at the attack.
 fn additive(sound: Sound, hz: f64, movement: Movement, frames: usize, seed: u64) -> Vec<f64> {
     let (rise_s, release_s) = sound.rise_release_s();
-    let rise_s = rise_s.max(3.0 / hz);
+    let rise_s = rise_s.max(1.5 / hz);
     let partials: Vec<(f64, f64, f64)> = (1..=60)
         .map(|k| {
             let kf = k as f64;
@@ -240,7 +240,7 @@ fn additive(sound: Sound, hz: f64, movement: Movement, frames: usize, seed: u64)
 /// One take.
 pub fn take(hz: f64, sound: Sound, movement: Movement, seed: u64) -> Take {
     let frames = ((HEAD_S + HELD_S + AFTER_S) * RATE) as usize;
-    let (rise_s, release_s) = if sound.is_model() { (0.03, 0.12) } else { sound.rise_release_s() };
+    let (rise_s, release_s) = if sound.is_model() { (0.015, 0.12) } else { sound.rise_release_s() };
     let note = if sound.is_model() {
         let held = move |n: usize| shape(n as f64 / RATE - HEAD_S, rise_s, release_s);
         let pitch = move |n: usize| hz * movement.factor((n as f64 / RATE - HEAD_S).max(0.0));

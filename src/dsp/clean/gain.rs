@@ -33,27 +33,31 @@ pub fn log_spectral_amplitude(xi: f64, gamma: f64) -> f64 {
     xi / (1.0 + xi) * (0.5 * exponential_integral(v)).exp()
 }
 
-/// Level between the partials re the room's from which on it is told from the room's own unrest.
-const UNREST: f32 = 0.2;
+/// Level between the partials re the room's from which on it is told from the room's own unrest:
+/// over a short time, and over the longer one of a note.
+const UNREST: (f32, f32) = (0.35, 0.08);
 
 fn presence(ratio: f32, low: f32, high: f32) -> f32 {
     let x = ((ratio - low) / (high - low)).clamp(0.0, 1.0);
     x * x * (3.0 - 2.0 * x)
 }
 
-/// The gain of a bin without a floor, 0 to 1. `smooth` is the power in it re the room's, `around`
-/// that of the sound between the partials; `partial`: a partial of the tracked note may lie in it;
-/// `pitched`: there is a note.
-pub(super) fn gain_of(smooth: f32, around: f32, partial: bool, pitched: bool) -> f32 {
-    let breath = (around - 1.0 - UNREST).max(0.0);
+/// The gain of a bin without a floor, 0 to 1. `power` is the power in it re the room's, `around` and
+/// `lasting` that of the sound between the partials over a short and a longer time; `partial`: a
+/// partial of the tracked note may lie in it; `pitched`: there is a note.
+pub(super) fn gain_of(power: f32, around: f32, lasting: f32, partial: bool, pitched: bool) -> f32 {
+    let mut breath = (around - 1.0 - UNREST.0).max(0.0);
+    if pitched {
+        breath = breath.max(lasting - 1.0 - UNREST.1);
+    }
     let base = 1.0 + breath;
     let (low, high) = match (partial, pitched) {
-        (true, _) => (1.5, 3.0),
+        (true, _) => (1.2, 2.2),
         (false, true) => (4.0, 8.0),
         (false, false) => (6.0, 12.0),
     };
-    let p = presence(smooth / base, low, high);
-    let xi = breath + p * (smooth - 1.0 - breath).max(0.0);
+    let p = presence(power / base, low, high);
+    let xi = breath + p * (power - 1.0 - breath).max(0.0);
     let x = xi * xi.sqrt();
     x / (1.0 + x)
 }

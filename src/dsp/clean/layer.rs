@@ -15,6 +15,10 @@ pub(super) struct Shape {
     pub(super) cell: usize,
     /// Cells to either side, and frames to either side, that it is the mean of.
     pub(super) reach: (usize, usize),
+    /// The same in frames where there is a note.
+    pub(super) note_reach: usize,
+    /// Frames to either side that a partial's level is the mean of.
+    pub(super) partial_reach: usize,
 }
 
 /// A gain for every frame and bin.
@@ -48,8 +52,12 @@ struct Work {
     smooth: Vec<f32>,
     /// Which bins a partial may lie in.
     partial: Vec<bool>,
+    /// The pitch in each frame.
+    pitch: Vec<Option<f64>>,
     /// Level between the partials re the room's, cell by cell.
     between: Vec<f32>,
+    /// The same over the longer time of a note.
+    lasting: Vec<f32>,
     cells: usize,
 }
 
@@ -75,13 +83,17 @@ impl Layer {
         }
         let smooth = smoothed(&gamma, bins);
         let mut partial = vec![false; bins * frames];
-        for (t, row) in partial.chunks_exact_mut(bins).enumerate() {
-            let centre = stft.first(t) as f64 + size as f64 / 2.0;
-            scene.pitch.mark(centre / scene.rate, size as f64 / scene.rate, row);
-        }
+        let pitch = partial
+            .chunks_exact_mut(bins)
+            .enumerate()
+            .map(|(t, row)| {
+                let centre = stft.first(t) as f64 + size as f64 / 2.0;
+                scene.pitch.mark(centre / scene.rate, size as f64 / scene.rate, row)
+            })
+            .collect();
         let cells = bins.div_ceil(shape.cell);
-        let mut work = Work { gamma, smooth, partial, between: Vec::new(), cells };
-        work.between = work.level_between(bins, frames, shape);
+        let mut work = Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        work.level_between(bins, frames, shape);
         let floor: Vec<f32> =
             (0..bins).map(|k| scene.curve.gain(k as f64 * bin_hz, scene.amount) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
@@ -95,25 +107,27 @@ impl Layer {
     /// Fills a frame's gains; its expected error.
     fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, floor: &[f32], power: &[f32]) -> f32 {
         let range = t * self.bins..(t + 1) * self.bins;
-        let cells = &work.between[t * work.cells..(t + 1) * work.cells];
+        let row = t * work.cells..(t + 1) * work.cells;
+        let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
         let partial = &work.partial[range.clone()];
-        let pitched = partial.iter().any(|p| *p);
+        let pitched = work.pitch[t].is_some();
+        let steady = work.steady(t, self.bins, shape.partial_reach);
         let mut cost = 0f32;
         for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
             let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
             let c = (x.max(0.0) as usize).min(work.cells - 1);
             let d = (c + 1).min(work.cells - 1);
             let part = (x - c as f32).clamp(0.0, 1.0);
-            let around = cells[c] * (1.0 - part) + cells[d] * part;
+            let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
             let smooth = work.smooth[t * self.bins + k];
-            let g = gain_of(smooth, around, partial[k], pitched);
+            let known = if partial[k] { steady[k] } else { smooth };
+            let g = gain_of(known, mix(cells), mix(lasting), partial[k], pitched);
             *gain = floor[k] + (1.0 - floor[k]) * g;
             cost += power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth - 1.0).max(0.0));
         }
         cost
     }
 }
-
 /// Weighted means over three frames and three bins (weights 1, 2, 1).
 fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
     let frames = gamma.len() / bins;
@@ -137,7 +151,7 @@ fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
 
 impl Work {
     /// Mean power re the room's over bins that are neither partials nor peaks; 1 where there are none.
-    fn level_between(&self, bins: usize, frames: usize, shape: Shape) -> Vec<f32> {
+    fn level_between(&mut self, bins: usize, frames: usize, shape: Shape) {
         let cells = self.cells;
         let mut sums = vec![[0f32; 2]; cells * frames];
         let mut logs = vec![0f32; cells];
@@ -161,8 +175,39 @@ impl Work {
             }
         }
         let over_bins = boxed(&sums, frames, cells, 1, shape.reach.0);
-        let over_time = boxed(&over_bins, frames, cells, cells, shape.reach.1);
-        over_time.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect()
+        let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
+        self.between = mean(&boxed(&over_bins, frames, cells, cells, shape.reach.1));
+        // What sounds before the note and after it says nothing of the note's breath.
+        let mut in_note = over_bins;
+        for (row, pitch) in in_note.chunks_exact_mut(cells).zip(&self.pitch) {
+            if pitch.is_none() {
+                row.fill([0.0; 2]);
+            }
+        }
+        self.lasting = mean(&boxed(&in_note, frames, cells, cells, shape.note_reach));
+    }
+
+    /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
+    /// moved the bin to.
+    fn steady(&self, t: usize, bins: usize, reach: usize) -> Vec<f32> {
+        let row = &self.smooth[t * bins..(t + 1) * bins];
+        let mut sum = row.to_vec();
+        let Some(pitch) = self.pitch[t] else { return sum };
+        let mut count = 1f32;
+        for u in t.saturating_sub(reach)..(t + reach + 1).min(self.pitch.len()) {
+            let Some(other) = self.pitch[u] else { continue };
+            let ratio = (other / pitch) as f32;
+            if u == t || (ratio - 1.0).abs() > 0.03 {
+                continue;
+            }
+            count += 1.0;
+            let there = &self.smooth[u * bins..(u + 1) * bins];
+            for (k, s) in sum.iter_mut().enumerate() {
+                *s += there[((k as f32 * ratio + 0.5) as usize).min(bins - 1)];
+            }
+        }
+        sum.iter_mut().for_each(|s| *s /= count);
+        sum
     }
 }
 

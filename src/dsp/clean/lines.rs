@@ -15,8 +15,8 @@ const WINDOW_STEPS: usize = 8;
 /// A phasor is a mean with a Gaussian weight of this deviation, in seconds.
 const MEMORY_S: f64 = 0.45;
 /// A line stands this far above what lies beside it, as a power ratio at the window's resolution
-/// (16 dB: noise exceeds it once in e^40 bins).
-const STANDS_OUT: f64 = 40.0;
+/// (noise exceeds it once in e^12 bins; [`settle`] asks further).
+const STANDS_OUT: f64 = 12.0;
 /// Beside it: this far to either side, in hertz.
 const BESIDE_HZ: f64 = 14.0;
 /// Lowest line, in hertz.
@@ -95,7 +95,7 @@ fn settle(low: &[f32], rate: f64, hz: f64) -> Option<Line> {
     let n = inner.len() as f64;
     let mean = inner.iter().sum::<Complex<f64>>() / n;
     let rest = inner.iter().map(|z| (z - mean).norm_sqr()).sum::<f64>() / n;
-    (rest < 0.5 * mean.norm_sqr()).then(|| Line { hz, amplitude: mean.norm(), unrest: rest.sqrt() })
+    (rest < 0.6 * mean.norm_sqr()).then(|| Line { hz, amplitude: mean.norm(), unrest: rest.sqrt() })
 }
 
 /// Frames from phasor to phasor.

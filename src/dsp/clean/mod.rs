@@ -1,4 +1,5 @@
 //! Takes the room out of a recording and leaves the breath in.
+mod clicks;
 mod gain;
 mod layer;
 mod lines;

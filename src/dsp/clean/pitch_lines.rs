@@ -39,12 +39,26 @@ impl PitchLines {
         Self { hop_s: track.hop_s, f0_hz: f0 }
     }
 
-    /// Marks the bins of a frame around `centre_s`, `lasts_s` long, that a partial may lie in.
-    pub(super) fn mark(&self, centre_s: f64, lasts_s: f64, bins: &mut [bool]) {
+    /// Whether there is a note anywhere from `from_s` to `to_s`.
+    pub(super) fn any(&self, from_s: f64, to_s: f64) -> bool {
+        let index = |t: f64| ((t / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
+        self.f0_hz[index(from_s)..index(to_s + self.hop_s)].iter().any(Option::is_some)
+    }
+
+    /// The lowest pitch from `from_s` to `to_s`.
+    pub(super) fn lowest(&self, from_s: f64, to_s: f64) -> Option<f64> {
+        let index = |t: f64| ((t / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
+        let window = &self.f0_hz[index(from_s)..index(to_s + self.hop_s)];
+        window.iter().flatten().copied().reduce(f64::min)
+    }
+
+    /// Marks the bins of a frame around `centre_s`, `lasts_s` long, that a partial may lie in; the
+    /// mean pitch in it.
+    pub(super) fn mark(&self, centre_s: f64, lasts_s: f64, bins: &mut [bool]) -> Option<f64> {
         // The outer quarters of a Hann window weigh little.
         let index = |t: f64| (t / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize;
         let (a, b) = (index(centre_s - 0.25 * lasts_s), index(centre_s + 0.25 * lasts_s) + 1);
-        let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return };
+        let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return None };
         let (mut sum, mut count, mut low, mut high) = (0.0, 0.0, f64::MAX, 0f64);
         for f in window.iter().flatten() {
             sum += f;
@@ -53,9 +67,10 @@ impl PitchLines {
             high = high.max(*f);
         }
         if count < 0.4 * window.len() as f64 || count == 0.0 {
-            return;
+            return None;
         }
-        let f0 = sum / count * lasts_s;
+        let pitch = sum / count;
+        let f0 = pitch * lasts_s;
         let wander = 0.5 * (high - low) * lasts_s;
         let last = bins.len() as f64 - 1.0;
         let mut k = 1.0;
@@ -64,7 +79,7 @@ impl PitchLines {
             if 2.0 * width >= f0 {
                 let from = ((k * f0 - width).max(0.0) as usize).min(bins.len() - 1);
                 bins[from..].fill(true);
-                return;
+                break;
             }
             let from = (k * f0 - width).ceil().max(0.0) as usize;
             let to = ((k * f0 + width).floor() as usize + 1).min(bins.len());
@@ -73,5 +88,6 @@ impl PitchLines {
             }
             k += 1.0;
         }
+        Some(pitch)
     }
 }
