@@ -34,6 +34,16 @@ const UNITY_WITHOUT_ROOT: u32 = 60;
 /// outside the sound, a fine tune outside ±50 cents or without a root key (`InvalidParameter`); and
 /// those of [`atomic::write`].
 pub fn write24(path: &Path, audio: &AudioBuf, marks: &SourceMarks) -> Result<()> {
+    write(path, audio, marks, true)
+}
+
+/// As [`write24`], for samples that stand on 24-bit steps already: nothing is rounded, so there is
+/// nothing to dither. Samples that stand between two steps go to the nearer one.
+pub fn write24_on_steps(path: &Path, audio: &AudioBuf, marks: &SourceMarks) -> Result<()> {
+    write(path, audio, marks, false)
+}
+
+fn write(path: &Path, audio: &AudioBuf, marks: &SourceMarks, dithered: bool) -> Result<()> {
     let here = |e: Error| e.context(format!("cannot write {}", path.display()));
     check_audio(audio).map_err(here)?;
     let smpl = smpl_chunk(audio, marks).map_err(here)?;
@@ -60,7 +70,7 @@ pub fn write24(path: &Path, audio: &AudioBuf, marks: &SourceMarks) -> Result<()>
             out.write_all(b"data")?;
             // Fits: it is less than the length of the whole.
             out.write_all(&(data_len as u32).to_le_bytes())?;
-            write_samples(out, audio)?;
+            write_samples(out, audio, dithered)?;
             out.write_all(&[0][..pad as usize])?;
             // After the samples, so that the samples stand where the simplest readers look.
             out.write_all(&after)
@@ -202,7 +212,7 @@ fn chunk(id: [u8; 4], body: Vec<u8>) -> Vec<u8> {
 /// Frames that are gathered before they are handed on.
 const BLOCK_FRAMES: usize = 4096;
 
-fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
+fn write_samples(out: &mut dyn Write, audio: &AudioBuf, dithered: bool) -> io::Result<()> {
     let channels = audio.channel_count();
     let seed = seed_of(audio);
     let mut dither: Vec<_> = (0..channels as u64)
@@ -218,7 +228,9 @@ fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
         let end = (start + BLOCK_FRAMES).min(audio.len());
         for (c, (x, rng)) in audio.channels().zip(&mut dither).enumerate() {
             for (sample, frame) in x[start..end].iter().zip(block.chunks_exact_mut(frame_bytes)) {
-                let step = quantise24(*sample, rng.next_u64()).to_le_bytes();
+                // The middle of the dither's range is no dither.
+                let random = if dithered { rng.next_u64() } else { NO_DITHER };
+                let step = quantise24(*sample, random).to_le_bytes();
                 frame[c * 3..c * 3 + 3].copy_from_slice(&step[..3]);
             }
         }
@@ -226,6 +238,9 @@ fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
     }
     Ok(())
 }
+
+/// Random bits whose dither is nothing: both halves are half of 2^32.
+const NO_DITHER: u64 = 0x8000_0000_8000_0000;
 
 /// The nearest 24-bit step to a sample with dither from 64 random bits: the sum of two uniform
 /// variables, triangular on ±1 step (Lipshitz et al. 1992, non-subtractive TPDF).

@@ -1,9 +1,10 @@
 //! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
 //! to leave.
 
-use super::gain::gain_of;
+use super::gain::{Evidence, gain_of};
+use super::filter;
 use super::pitch_lines::PitchLines;
-use super::{NoiseProfile, ReductionCurve};
+use super::{CleanParams, NoiseProfile};
 use crate::dsp::stft::Stft;
 
 /// Shape of one layer.
@@ -38,8 +39,16 @@ pub(super) struct Scene<'a> {
     pub(super) rate: f64,
     pub(super) profile: &'a NoiseProfile,
     pub(super) pitch: &'a PitchLines,
-    pub(super) curve: &'a ReductionCurve,
-    pub(super) amount: f64,
+    pub(super) params: &'a CleanParams,
+}
+
+impl Scene<'_> {
+    /// The room's power density at `hz` after the high-pass.
+    fn density(&self, hz: f64) -> f64 {
+        // The filter runs forwards and backwards: its power response counts twice.
+        let left = self.params.high_pass_hz.map_or(1.0, |corner| filter::power_at(corner, hz).powi(2));
+        self.profile.at(hz) * left.max(1e-8)
+    }
 }
 
 /// Bins where the smoothed power is above this many times the level around them are peaks.
@@ -62,13 +71,18 @@ struct Work {
 }
 
 impl Layer {
+    /// One that changes nothing.
+    pub(super) fn empty() -> Self {
+        Self { size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
+    }
+
     /// Analyses `scene` at `shape`.
     pub(super) fn new(scene: &Scene, shape: Shape) -> Self {
         let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
         let mut stft = Stft::<f32>::new(size, size / 4);
         let (bins, frames) = (stft.bins(), stft.frames(scene.channels[0].len()));
         let bin_hz = scene.rate / size as f64;
-        let density: Vec<f64> = (0..bins).map(|k| scene.profile.at(k as f64 * bin_hz)).collect();
+        let density: Vec<f64> = (0..bins).map(|k| scene.density(k as f64 * bin_hz)).collect();
         let scale = stft.noise_power() * scene.rate / 2.0 * scene.channels.len() as f64;
         let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();
         let mut gamma = vec![0f32; bins * frames];
@@ -95,7 +109,7 @@ impl Layer {
         let mut work = Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
         work.level_between(bins, frames, shape);
         let floor: Vec<f32> =
-            (0..bins).map(|k| scene.curve.gain(k as f64 * bin_hz, scene.amount) as f32).collect();
+            (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
         let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
         for t in 0..frames {
@@ -121,7 +135,13 @@ impl Layer {
             let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
             let smooth = work.smooth[t * self.bins + k];
             let known = if partial[k] { steady[k] } else { smooth };
-            let g = gain_of(known, mix(cells), mix(lasting), partial[k], pitched);
+            let g = gain_of(Evidence {
+                power: known,
+                around: mix(cells),
+                lasting: mix(lasting),
+                partial: partial[k],
+                pitched,
+            });
             *gain = floor[k] + (1.0 - floor[k]) * g;
             cost += power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth - 1.0).max(0.0));
         }
@@ -174,17 +194,16 @@ impl Work {
                 }
             }
         }
-        let over_bins = boxed(&sums, frames, cells, 1, shape.reach.0);
+        let mut sums = over_bins(&sums, cells, shape.reach.0);
         let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
-        self.between = mean(&boxed(&over_bins, frames, cells, cells, shape.reach.1));
+        self.between = mean(&over_time(&sums, cells, shape.reach.1));
         // What sounds before the note and after it says nothing of the note's breath.
-        let mut in_note = over_bins;
-        for (row, pitch) in in_note.chunks_exact_mut(cells).zip(&self.pitch) {
+        for (row, pitch) in sums.chunks_exact_mut(cells).zip(&self.pitch) {
             if pitch.is_none() {
                 row.fill([0.0; 2]);
             }
         }
-        self.lasting = mean(&boxed(&in_note, frames, cells, cells, shape.note_reach));
+        self.lasting = mean(&over_time(&sums, cells, shape.note_reach));
     }
 
     /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
@@ -211,20 +230,40 @@ impl Work {
     }
 }
 
-/// Sums over `reach` entries to either side along one axis: `stride` 1 along a row, else along time.
-fn boxed(v: &[[f32; 2]], rows: usize, columns: usize, stride: usize, reach: usize) -> Vec<[f32; 2]> {
-    let mut out = vec![[0f32; 2]; v.len()];
-    let (lines, length) = if stride == 1 { (rows, columns) } else { (columns, rows) };
-    for line in 0..lines {
-        let at = |i: usize| if stride == 1 { line * columns + i } else { i * columns + line };
-        for i in 0..length {
-            let mut sum = [0f32; 2];
-            for j in i.saturating_sub(reach)..(i + reach + 1).min(length) {
-                sum[0] += v[at(j)][0];
-                sum[1] += v[at(j)][1];
-            }
-            out[at(i)] = sum;
+/// Sums over `reach` entries to either side in each row.
+fn over_bins(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
+    let mut out = Vec::with_capacity(v.len());
+    for row in v.chunks_exact(columns) {
+        for i in 0..columns {
+            let part = &row[i.saturating_sub(reach)..(i + reach + 1).min(columns)];
+            out.push(part.iter().fold([0.0; 2], |s, v| [s[0] + v[0], s[1] + v[1]]));
         }
+    }
+    out
+}
+
+/// Sums over `reach` rows to either side, kept up by adding the row that comes and taking off the one
+/// that goes (in double precision: nothing builds up).
+fn over_time(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
+    let rows = v.len() / columns;
+    let row = |t: usize| &v[t * columns..(t + 1) * columns];
+    let mut sum = vec![[0f64; 2]; columns];
+    let add = |t: usize, sign: f64, sum: &mut [[f64; 2]]| {
+        for (s, v) in sum.iter_mut().zip(row(t)) {
+            s[0] += sign * f64::from(v[0]);
+            s[1] += sign * f64::from(v[1]);
+        }
+    };
+    (0..reach.min(rows)).for_each(|t| add(t, 1.0, &mut sum));
+    let mut out = Vec::with_capacity(v.len());
+    for t in 0..rows {
+        if t + reach < rows {
+            add(t + reach, 1.0, &mut sum);
+        }
+        if t > reach {
+            add(t - reach - 1, -1.0, &mut sum);
+        }
+        out.extend(sum.iter().map(|s| [s[0].max(0.0) as f32, s[1].max(0.0) as f32]));
     }
     out
 }

@@ -12,13 +12,15 @@ const LOBE: f64 = 2.3;
 /// The tracked pitch, carried on at its ends.
 pub(super) struct PitchLines {
     hop_s: f64,
+    /// What is asked for begins this long after the track.
+    begins_s: f64,
     f0_hz: Vec<Option<f64>>,
 }
 
 impl PitchLines {
-    /// Of a track; of none there are no partials.
-    pub(super) fn new(track: Option<&F0Track>) -> Self {
-        let Some(track) = track else { return Self { hop_s: 1.0, f0_hz: Vec::new() } };
+    /// Of a track, for times counted from `begins_s` on; of none there are no partials.
+    pub(super) fn new(track: Option<&F0Track>, begins_s: f64) -> Self {
+        let Some(track) = track else { return Self { hop_s: 1.0, begins_s, f0_hz: Vec::new() } };
         let mut f0 = track.f0_hz.clone();
         let mut carry = |indices: &mut dyn Iterator<Item = usize>, reach_s: f64| {
             let most = (reach_s / track.hop_s) as usize;
@@ -36,18 +38,17 @@ impl PitchLines {
         };
         carry(&mut (0..track.f0_hz.len()).rev(), BEFORE_S);
         carry(&mut (0..track.f0_hz.len()), AFTER_S);
-        Self { hop_s: track.hop_s, f0_hz: f0 }
+        Self { hop_s: track.hop_s, begins_s, f0_hz: f0 }
     }
 
     /// Whether there is a note anywhere from `from_s` to `to_s`.
     pub(super) fn any(&self, from_s: f64, to_s: f64) -> bool {
-        let index = |t: f64| ((t / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
-        self.f0_hz[index(from_s)..index(to_s + self.hop_s)].iter().any(Option::is_some)
+        self.lowest(from_s, to_s).is_some()
     }
 
     /// The lowest pitch from `from_s` to `to_s`.
     pub(super) fn lowest(&self, from_s: f64, to_s: f64) -> Option<f64> {
-        let index = |t: f64| ((t / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
+        let index = |t: f64| (((t + self.begins_s) / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
         let window = &self.f0_hz[index(from_s)..index(to_s + self.hop_s)];
         window.iter().flatten().copied().reduce(f64::min)
     }
@@ -56,7 +57,9 @@ impl PitchLines {
     /// mean pitch in it.
     pub(super) fn mark(&self, centre_s: f64, lasts_s: f64, bins: &mut [bool]) -> Option<f64> {
         // The outer quarters of a Hann window weigh little.
-        let index = |t: f64| (t / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize;
+        let index = |t: f64| {
+            ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize
+        };
         let (a, b) = (index(centre_s - 0.25 * lasts_s), index(centre_s + 0.25 * lasts_s) + 1);
         let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return None };
         let (mut sum, mut count, mut low, mut high) = (0.0, 0.0, f64::MAX, 0f64);

@@ -1,31 +1,16 @@
 //! What is done to a recording: gains at several resolutions and when each counts.
 
 use super::clicks;
+use super::filter;
 use super::layer::{Layer, Scene, Shape};
 use super::lines::{self, Trust};
 use super::low_band::LowBand;
 use super::pitch_lines::PitchLines;
-use super::{NoiseProfile, ReductionCurve};
+use super::{CleanParams, NoiseProfile};
 use crate::audio::AudioBuf;
 use crate::dsp::pitch::F0Track;
 use crate::dsp::stft::Stft;
 use crate::error::Result;
-use crate::units::SampleRate;
-
-/// Parameters of cleaning.
-#[derive(Debug, Clone, PartialEq)]
-pub struct CleanParams {
-    /// 0 to 1.
-    pub amount: f64,
-    /// Reduction at full amount.
-    pub curve: ReductionCurve,
-}
-
-impl Default for CleanParams {
-    fn default() -> Self {
-        Self { amount: 1.0, curve: ReductionCurve::default() }
-    }
-}
 
 /// Resolutions, finest in time first.
 const SHAPES: [Shape; 3] = [
@@ -35,104 +20,151 @@ const SHAPES: [Shape; 3] = [
 ];
 /// Step of the masks at 48 kHz, in frames.
 const STEP: usize = 256;
-
 /// The lows under a note reach up to this part of its pitch.
 const UNDER: f64 = 0.7;
-const UNDER_STEP: usize = 4096;
+/// Hum and clicks are lowered as the curve has it here, in hertz.
+const HUM_HZ: f64 = 100.0;
+const CLICK_HZ: f64 = 2_000.0;
+/// A click this soon before a note or after it may be the note's own, in seconds.
+const NOTE_NEAR_S: (f64, f64) = (0.06, 0.03);
 
-/// Takes the clicks out of `x`; what was taken.
-fn without(x: &mut [f32], clicks: &[(usize, usize)]) -> Vec<f32> {
-    let mut taken = vec![0f32; if clicks.is_empty() { 0 } else { x.len() }];
-    for c in clicks {
-        for n in c.0..c.1.min(x.len()) {
-            let t = x[n] * clicks::share(n, *c);
-            taken[n] += t;
-            x[n] -= t;
-        }
-    }
-    taken
-}
-
-/// A linear, time-varying filter.
+/// A linear, time-varying filter, made by looking at a recording.
 pub struct Plan {
-    rate: SampleRate,
+    rate: f64,
+    params: CleanParams,
     band: LowBand,
     trusted: Vec<Vec<Trust>>,
     clicks: Vec<(usize, usize)>,
     /// The lows under a note, at the finest resolution in frequency through attack and release.
     under: Layer,
     layers: Vec<Layer>,
-    /// Which layer counts at each step.
+    /// How much each layer counts at each step.
     masks: Vec<Vec<f32>>,
     step: usize,
-    hum: f32,
+}
+
+/// A signal on its way: what is left of it and what was taken.
+struct Passing {
+    rest: Vec<f32>,
+    taken: Vec<f32>,
+}
+
+impl Passing {
+    fn take(&mut self, part: &[f32], share: f32) {
+        for ((r, t), p) in self.rest.iter_mut().zip(&mut self.taken).zip(part) {
+            *r -= p;
+            *t += p * share;
+        }
+    }
 }
 
 impl Plan {
-    /// Looks at `x`.
-    pub fn new(x: &AudioBuf, profile: &NoiseProfile, track: Option<&F0Track>, params: &CleanParams) -> Result<Self> {
+    /// Looks at `x`, whose first frame is `begins_s` seconds after that of `track`.
+    ///
+    /// Errors: `InvalidParameter` as [`CleanParams::check`].
+    pub fn new(
+        x: &AudioBuf,
+        profile: &NoiseProfile,
+        track: Option<&F0Track>,
+        begins_s: f64,
+        params: &CleanParams,
+    ) -> Result<Self> {
+        params.check()?;
         let rate = x.rate().as_f64();
-        let band = LowBand::new(rate);
-        let low_rate = rate / band.factor() as f64;
-        let mut trusted = Vec::new();
-        let mut channels: Vec<Vec<f32>> = Vec::new();
-        for c in x.channels() {
-            let low = band.down(c);
-            let t = lines::trust(&low, low_rate, &profile.lines);
-            let wave = band.up(&lines::waves(&low, low_rate, &t), c.len());
-            channels.push(c.iter().zip(&wave).map(|(x, w)| x - w).collect());
-            trusted.push(t);
+        let pitch = PitchLines::new(track, begins_s);
+        let nobody_plays = |c: &(usize, usize)| {
+            !pitch.any(c.0 as f64 / rate - NOTE_NEAR_S.1, c.1 as f64 / rate + NOTE_NEAR_S.0)
+        };
+        let mut plan = Self {
+            rate,
+            params: params.clone(),
+            band: LowBand::new(rate),
+            trusted: Vec::new(),
+            clicks: clicks::find(&x.mixed(), rate).into_iter().filter(nobody_plays).collect(),
+            under: Layer::empty(),
+            layers: Vec::new(),
+            masks: Vec::new(),
+            step: super::noise_profile::size_for(rate, STEP).max(1),
+        };
+        let low_rate = rate / plan.band.factor() as f64;
+        let mut channels = Vec::new();
+        for (c, x) in x.channels().enumerate() {
+            let filtered = plan.filtered(x);
+            plan.trusted.push(lines::trust(&plan.band.down(&filtered), low_rate, &profile.lines));
+            channels.push(plan.without_steady(x, c).rest);
         }
-        let pitch = PitchLines::new(track);
-        let nobody_plays = |c: &(usize, usize)| !pitch.any(c.0 as f64 / rate - 0.03, c.1 as f64 / rate + 0.06);
-        let clicks: Vec<_> = clicks::find(&x.mixed(), rate).into_iter().filter(nobody_plays).collect();
-        channels.iter_mut().for_each(|c| {
-            without(c, &clicks);
-        });
-        let (curve, amount) = (&params.curve, params.amount);
-        let scene = Scene { channels: &channels, rate, profile, pitch: &pitch, curve, amount };
-        let mut under = Layer::new(&scene, SHAPES[2]);
+        let (pitch, params) = (&pitch, params);
+        let mut under = Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2]);
         under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(|f| UNDER * f), rate);
-        let everywhere = vec![1.0; x.len() / UNDER_STEP + 2];
         for c in &mut channels {
-            let taken = under.taken(c, &everywhere, UNDER_STEP);
+            let taken = under.taken(c, &|_| true);
             c.iter_mut().zip(&taken).for_each(|(x, t)| *x -= t);
         }
-        let scene = Scene { channels: &channels, rate, profile, pitch: &pitch, curve, amount };
-        let layers: Vec<Layer> = SHAPES.iter().map(|s| Layer::new(&scene, *s)).collect();
-        let step = super::noise_profile::size_for(rate, STEP);
-        let masks = masks(&layers, x.len(), step);
-        let hum = 1.0 - params.curve.gain(100.0, params.amount) as f32;
-        Ok(Self { rate: x.rate(), band, trusted, clicks, under, layers, masks, step, hum })
+        let scene = Scene { channels: &channels, rate, profile, pitch, params };
+        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s)).collect();
+        plan.under = under;
+        plan.masks = masks(&plan.layers, x.len(), plan.step);
+        Ok(plan)
     }
 
-    /// What is taken from channel `c` of a signal as long as the one that was looked at.
+    /// What this takes from `x`, as long as the recording that was looked at, as its channel `c`
+    /// (counted from 0). The same filter for any signal: linear in `x`.
     pub fn removed(&self, x: &[f32], c: usize) -> Vec<f32> {
-        let low_rate = self.rate.as_f64() / self.band.factor() as f64;
-        let trusted = &self.trusted[c.min(self.trusted.len() - 1)];
-        let wave = self.band.up(&lines::waves(&self.band.down(x), low_rate, trusted), x.len());
-        let rest: Vec<f32> = x.iter().zip(&wave).map(|(x, w)| x - w).collect();
-        let mut out: Vec<f32> = wave.iter().map(|w| w * self.hum).collect();
-        let mut rest = rest;
-        let held = without(&mut rest, &self.clicks);
-        out.iter_mut().zip(&held).for_each(|(o, h)| *o += h * self.hum);
-        let everywhere = vec![1.0; x.len() / UNDER_STEP + 2];
-        let taken = self.under.taken(&rest, &everywhere, UNDER_STEP);
-        for ((o, r), t) in out.iter_mut().zip(&mut rest).zip(&taken) {
-            *o += t;
-            *r -= t;
-        }
+        let mut passing = self.without_steady(x, c);
+        let under = self.under.taken(&passing.rest, &|_| true);
+        passing.take(&under, 1.0);
         for (layer, mask) in self.layers.iter().zip(&self.masks) {
-            let taken = layer.taken(&rest, mask, self.step);
-            for (n, (o, t)) in out.iter_mut().zip(&taken).enumerate() {
-                let (i, part) = (n / self.step, (n % self.step) as f32 / self.step as f32);
-                *o += t * (mask[i] * (1.0 - part) + mask[i + 1] * part);
+            let wanted = |r: std::ops::Range<usize>| {
+                let to = (r.end / self.step + 2).min(mask.len());
+                mask[(r.start / self.step).min(to)..to].iter().any(|m| *m > 0.0)
+            };
+            let taken = layer.taken(&passing.rest, &wanted);
+            let fraction = 1.0 / self.step as f32;
+            let pieces = passing.taken.chunks_mut(self.step).zip(taken.chunks(self.step));
+            for ((out, taken), m) in pieces.zip(mask.windows(2)) {
+                for (i, (o, t)) in out.iter_mut().zip(taken).enumerate() {
+                    *o += t * (m[0] + (m[1] - m[0]) * i as f32 * fraction);
+                }
             }
         }
-        out
+        passing.taken
     }
 
-    /// For looking: share of time of each layer.
+    /// `x` without its mean and what lies below the high-pass.
+    fn filtered(&self, x: &[f32]) -> Vec<f32> {
+        let dc = if self.params.remove_dc { filter::mean(x) } else { 0.0 };
+        let x: Vec<f32> = x.iter().map(|v| v - dc).collect();
+        match self.params.high_pass_hz {
+            Some(hz) => filter::high_pass(&x, hz, self.rate),
+            None => x,
+        }
+    }
+
+    /// Takes off the mean, what lies below the high-pass, hum, and clicks between notes.
+    fn without_steady(&self, x: &[f32], c: usize) -> Passing {
+        let rest = self.filtered(x);
+        let taken = x.iter().zip(&rest).map(|(x, r)| x - r).collect();
+        let mut passing = Passing { rest, taken };
+        let low_rate = self.rate / self.band.factor() as f64;
+        if let Some(trusted) = self.trusted.get(c.min(self.trusted.len().saturating_sub(1)))
+            && !trusted.is_empty()
+        {
+            let low = lines::waves(&self.band.down(&passing.rest), low_rate, trusted);
+            let wave = self.band.up(&low, x.len());
+            passing.take(&wave, 1.0 - self.params.room_gain(HUM_HZ) as f32);
+        }
+        let share = 1.0 - self.params.room_gain(CLICK_HZ) as f32;
+        for click in &self.clicks {
+            for n in click.0..click.1.min(x.len()) {
+                let t = passing.rest[n] * clicks::share(n, *click);
+                passing.rest[n] -= t;
+                passing.taken[n] += t * share;
+            }
+        }
+        passing
+    }
+
+    /// Which part of the time each resolution counts, finest in time first.
     pub fn shares(&self) -> Vec<f32> {
         self.masks.iter().map(|m| m.iter().sum::<f32>() / m.len() as f32).collect()
     }
@@ -155,19 +187,18 @@ impl Layer {
         }
     }
 
-    /// What this layer takes from `x` where its mask is open.
-    fn taken(&self, x: &[f32], mask: &[f32], step: usize) -> Vec<f32> {
+    /// What this layer takes from `x`, of the frames that are `wanted` (ranges of samples).
+    fn taken(&self, x: &[f32], wanted: &dyn Fn(std::ops::Range<usize>) -> bool) -> Vec<f32> {
         let mut stft = Stft::<f32>::new(self.size, self.size / 4);
         let mut spectrum = stft.spectrum();
         let mut out = vec![0f32; x.len()];
-        for t in 0..self.frames {
-            let first = stft.first(t).max(0) as usize / step;
-            let last = ((stft.first(t) + self.size as i64).max(0) as usize / step + 2).min(mask.len());
-            if first >= last || mask[first..last].iter().all(|m| *m == 0.0) {
+        for (t, gains) in self.gains.chunks_exact(self.bins).enumerate() {
+            let first = stft.first(t);
+            let range = first.max(0) as usize..(first + self.size as i64).max(0) as usize;
+            if !wanted(range) || gains.iter().all(|g| *g == 1.0) {
                 continue;
             }
             stft.forward(x, t, &mut spectrum);
-            let gains = &self.gains[t * self.bins..(t + 1) * self.bins];
             spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
             stft.inverse_add(&mut spectrum, t, &mut out, 0);
         }
