@@ -5,6 +5,7 @@
 //! on wrong usage.
 
 mod check;
+mod clean;
 mod deliver;
 mod demo;
 mod flatten;
@@ -52,21 +53,13 @@ enum Command {
     Demo(demo::Args),
     Survey(survey::Args),
     Pitch(pitch::Args),
-    Clean(CleanArgs),
+    Clean(clean::Args),
     Flatten(flatten::Args),
     Loops(loops::Args),
     Seam(seam::Args),
     Propose(propose::Args),
     Deliver(deliver::Args),
     Check(check::Args),
-}
-
-/// Takes the room out of a file (not in this version yet).
-#[derive(Debug, clap::Args)]
-struct CleanArgs {
-    /// What a later version will take
-    #[arg(trailing_var_arg = true, allow_hyphen_values = true, hide = true)]
-    rest: Vec<OsString>,
 }
 
 /// What a command that ran to its end reports.
@@ -135,7 +128,7 @@ impl Command {
             Self::Demo(a) => a.json,
             Self::Survey(a) => a.json,
             Self::Pitch(a) => a.json,
-            Self::Clean(a) => a.rest.iter().any(|x| x == "--json"),
+            Self::Clean(a) => a.json,
             Self::Flatten(a) => a.json,
             Self::Loops(a) => a.json,
             Self::Seam(a) => a.json,
@@ -150,10 +143,7 @@ impl Command {
             Self::Demo(a) => demo::run(&a, output),
             Self::Survey(a) => survey::run(&a, output),
             Self::Pitch(a) => pitch::run(&a, output),
-            Self::Clean(_) => Err(Error::new(
-                ErrorKind::InvalidParameter,
-                "this version does not take the room out yet; every other step works on the takes as they are",
-            )),
+            Self::Clean(a) => clean::run(&a, output),
             Self::Flatten(a) => flatten::run(&a, output),
             Self::Loops(a) => loops::run(&a, output),
             Self::Seam(a) => seam::run(&a, output),

@@ -1,8 +1,10 @@
 //! Pure functions on samples: no file, no thread, no clock, no window.
 
+pub mod clean;
 pub mod looping;
 pub mod peaks;
 pub mod pitch;
 pub mod resample;
 pub mod spans;
+pub mod stft;
 pub mod tune;

@@ -310,7 +310,7 @@ impl Reader<'_> {
         let end = room.range.end.min(room.range.start.plus(Seconds(ROOM_LOOK_S).frames(rate)));
         let mut note = Ok(None);
         decode::decode_ranges(self.path, &[FrameRange { start: room.range.start, end }], &mut |_, clip| {
-            note = note_in(&clip).map(|n| n.map(|(note, _)| note));
+            note = note_in(&clip).map(|n| n.map(|(note, _, _)| note));
             true
         })?;
         let Some(note) = note?.filter(|n| n.confidence >= concerns::SURE && !is_mains(n.f0)) else {

@@ -214,7 +214,12 @@ fn wrong_usage_exits_with_2_and_says_what_is_allowed() {
         (vec!["seam", s(&c), "--to", s(&to), "--start", "10", "--end", "99999999"], "frames"),
         (vec!["propose", "nowhere"], "folder"),
         (vec!["deliver", s(dir.path()), "--to", s(&to)], "propose"),
-        (vec!["clean", s(&c)], "does not take the room out yet"),
+        (vec!["clean", s(&c)], "--to"),
+        (vec!["clean", s(&c), "--to", s(&c)], "sources are never written"),
+        (vec!["clean", s(&c), "--to", s(&to), "--amount", "101"], "0 to 100"),
+        (vec!["clean", s(&c), "--to", s(&to), "--room-tone", "9..8"], "START below END"),
+        (vec!["clean", s(&c), "--to", s(&to), "--room-tone", "nowhere.wav"], "0..96000"),
+        (vec!["clean", s(&c), "--to", s(&to), "--high-pass", "2"], "5 to 1000"),
         (vec!["no-such-command", "--x"], "unexpected"),
     ] {
         let r = run(&args);

@@ -1,6 +1,7 @@
 //! The program from outside: its commands, its files, bad input, real recordings.
 
 mod bad_input;
+mod clean;
 mod commands;
 mod deliver;
 mod flatten;

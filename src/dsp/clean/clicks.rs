@@ -1,0 +1,65 @@
+//! Clicks in the room: where nobody plays, a burst of a few milliseconds is the room's.
+
+use super::noise_profile::median;
+
+/// Block that energy is taken over, in seconds.
+const BLOCK_S: f64 = 0.001;
+/// The level that a click stands out of is the median over this long to either side, in seconds.
+const AROUND_S: f64 = 0.06;
+/// A click stands out by this (power); noise over a block of 48 frames stays within 3.
+const STANDS_OUT: f64 = 8.0;
+/// It begins and ends where it is within this of the level around (power).
+const OVER: f64 = 2.5;
+/// Longer than this is no click, in seconds.
+const LONGEST_S: f64 = 0.012;
+
+/// First and last (exclusive) frames of the clicks in `x`, softened borders included. Energy is that
+/// of the second difference, which holds down hum and rumble.
+pub(super) fn find(x: &[f32], rate: f64) -> Vec<(usize, usize)> {
+    let block = ((BLOCK_S * rate) as usize).max(8);
+    let energy: Vec<f64> = (0..x.len() / block)
+        .map(|b| {
+            let from = (b * block).max(2);
+            (from..(b + 1) * block)
+                .map(|n| f64::from(x[n] - 2.0 * x[n - 1] + x[n - 2]).powi(2))
+                .sum::<f64>()
+                .max(1e-24)
+        })
+        .collect();
+    let reach = (AROUND_S / BLOCK_S) as usize;
+    let longest = (LONGEST_S / BLOCK_S) as usize;
+    let mut found: Vec<(usize, usize)> = Vec::new();
+    let mut b = 0;
+    // The level around is the same for some blocks: a median of every one is not worth its time.
+    let mut level = 0.0;
+    while b < energy.len() {
+        if b % 16 == 0 || level == 0.0 {
+            level = median(&energy[b.saturating_sub(reach)..(b + reach).min(energy.len())]);
+        }
+        if energy[b] < STANDS_OUT * level {
+            b += 1;
+            continue;
+        }
+        let mut from = b;
+        while from > 0 && b - from < longest && energy[from - 1] > OVER * level {
+            from -= 1;
+        }
+        let mut to = b + 1;
+        while to < energy.len() && to - b <= longest && energy[to] > OVER * level {
+            to += 1;
+        }
+        if to - from <= longest {
+            found.push((from.saturating_sub(1) * block, ((to + 1) * block).min(x.len())));
+        }
+        b = to;
+    }
+    found
+}
+
+/// How much of frame `n` belongs to the click from `from` to `to`: 1 inside, softened over a
+/// quarter of its length at either end.
+pub(super) fn share(n: usize, (from, to): (usize, usize)) -> f32 {
+    let soft = ((to - from) as f32 / 4.0).max(1.0);
+    let edge = ((n - from) as f32 + 0.5).min((to - n) as f32 - 0.5) / soft;
+    0.5 - 0.5 * (std::f32::consts::PI * edge.clamp(0.0, 1.0)).cos()
+}

@@ -1,0 +1,276 @@
+//! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
+//! to leave.
+
+use super::gain::{Evidence, gain_of};
+use super::filter;
+use super::pitch_lines::PitchLines;
+use super::{CleanParams, NoiseProfile};
+use crate::dsp::stft::Stft;
+
+/// Shape of one layer.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Shape {
+    /// Frames of the transform at 48 kHz.
+    pub(super) at_48k: usize,
+    /// Bins of a cell, over which the level between the partials is taken.
+    pub(super) cell: usize,
+    /// Cells to either side, and frames to either side, that it is the mean of.
+    pub(super) reach: (usize, usize),
+    /// The same in frames where there is a note.
+    pub(super) note_reach: usize,
+    /// Frames to either side that a partial's level is the mean of.
+    pub(super) partial_reach: usize,
+}
+
+/// A gain for every frame and bin.
+pub(super) struct Layer {
+    pub(super) size: usize,
+    pub(super) bins: usize,
+    pub(super) frames: usize,
+    /// Row-major, a frame a row.
+    pub(super) gains: Vec<f32>,
+    /// Expected power of the error in a frame, re full scale.
+    pub(super) cost: Vec<f32>,
+}
+
+/// What all layers need.
+pub(super) struct Scene<'a> {
+    pub(super) channels: &'a [Vec<f32>],
+    pub(super) rate: f64,
+    pub(super) profile: &'a NoiseProfile,
+    pub(super) pitch: &'a PitchLines,
+    pub(super) params: &'a CleanParams,
+}
+
+impl Scene<'_> {
+    /// The room's power density at `hz` after the high-pass.
+    fn density(&self, hz: f64) -> f64 {
+        // The filter runs forwards and backwards: its power response counts twice.
+        let left = self.params.high_pass_hz.map_or(1.0, |corner| filter::power_at(corner, hz).powi(2));
+        self.profile.at(hz) * left.max(1e-8)
+    }
+}
+
+/// Bins where the smoothed power is above this many times the level around them are peaks.
+const PEAK: f32 = 6.0;
+
+struct Work {
+    /// Power re the room's, frame by frame.
+    gamma: Vec<f32>,
+    /// The same, smoothed over three frames and three bins.
+    smooth: Vec<f32>,
+    /// Which bins a partial may lie in.
+    partial: Vec<bool>,
+    /// The pitch in each frame.
+    pitch: Vec<Option<f64>>,
+    /// Level between the partials re the room's, cell by cell.
+    between: Vec<f32>,
+    /// The same over the longer time of a note.
+    lasting: Vec<f32>,
+    cells: usize,
+}
+
+impl Layer {
+    /// One that changes nothing.
+    pub(super) fn empty() -> Self {
+        Self { size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
+    }
+
+    /// Analyses `scene` at `shape`.
+    pub(super) fn new(scene: &Scene, shape: Shape) -> Self {
+        let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
+        let mut stft = Stft::<f32>::new(size, size / 4);
+        let (bins, frames) = (stft.bins(), stft.frames(scene.channels[0].len()));
+        let bin_hz = scene.rate / size as f64;
+        let density: Vec<f64> = (0..bins).map(|k| scene.density(k as f64 * bin_hz)).collect();
+        let scale = stft.noise_power() * scene.rate / 2.0 * scene.channels.len() as f64;
+        let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();
+        let mut gamma = vec![0f32; bins * frames];
+        let mut spectrum = stft.spectrum();
+        for (t, row) in gamma.chunks_exact_mut(bins).enumerate() {
+            for x in scene.channels {
+                stft.forward(x, t, &mut spectrum);
+                for ((g, z), i) in row.iter_mut().zip(&spectrum).zip(&inverse) {
+                    *g += z.norm_sqr() * i;
+                }
+            }
+        }
+        let smooth = smoothed(&gamma, bins);
+        let mut partial = vec![false; bins * frames];
+        let pitch = partial
+            .chunks_exact_mut(bins)
+            .enumerate()
+            .map(|(t, row)| {
+                let centre = stft.first(t) as f64 + size as f64 / 2.0;
+                scene.pitch.mark(centre / scene.rate, size as f64 / scene.rate, row)
+            })
+            .collect();
+        let cells = bins.div_ceil(shape.cell);
+        let mut work = Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        work.level_between(bins, frames, shape);
+        let floor: Vec<f32> =
+            (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
+        let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
+        let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
+        for t in 0..frames {
+            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power);
+        }
+        layer
+    }
+
+    /// Fills a frame's gains; its expected error.
+    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, floor: &[f32], power: &[f32]) -> f32 {
+        let range = t * self.bins..(t + 1) * self.bins;
+        let row = t * work.cells..(t + 1) * work.cells;
+        let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
+        let partial = &work.partial[range.clone()];
+        let pitched = work.pitch[t].is_some();
+        let steady = work.steady(t, self.bins, shape.partial_reach);
+        let mut cost = 0f32;
+        for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
+            let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
+            let c = (x.max(0.0) as usize).min(work.cells - 1);
+            let d = (c + 1).min(work.cells - 1);
+            let part = (x - c as f32).clamp(0.0, 1.0);
+            let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
+            let smooth = work.smooth[t * self.bins + k];
+            let known = if partial[k] { steady[k] } else { smooth };
+            let g = gain_of(Evidence {
+                power: known,
+                around: mix(cells),
+                lasting: mix(lasting),
+                partial: partial[k],
+                pitched,
+            });
+            *gain = floor[k] + (1.0 - floor[k]) * g;
+            cost += power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth - 1.0).max(0.0));
+        }
+        cost
+    }
+}
+/// Weighted means over three frames and three bins (weights 1, 2, 1).
+fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
+    let frames = gamma.len() / bins;
+    let mut out = vec![0f32; gamma.len()];
+    let mut row = vec![0f32; bins];
+    for t in 0..frames {
+        let at = |t: usize| &gamma[t * bins..(t + 1) * bins];
+        let (a, b, c) = (at(t.saturating_sub(1)), at(t), at((t + 1).min(frames - 1)));
+        for (((r, a), b), c) in row.iter_mut().zip(a).zip(b).zip(c) {
+            *r = 0.25 * (a + c) + 0.5 * b;
+        }
+        let o = &mut out[t * bins..(t + 1) * bins];
+        for k in 1..bins - 1 {
+            o[k] = 0.25 * (row[k - 1] + row[k + 1]) + 0.5 * row[k];
+        }
+        o[0] = row[0];
+        o[bins - 1] = row[bins - 1];
+    }
+    out
+}
+
+impl Work {
+    /// Mean power re the room's over bins that are neither partials nor peaks; 1 where there are none.
+    fn level_between(&mut self, bins: usize, frames: usize, shape: Shape) {
+        let cells = self.cells;
+        let mut sums = vec![[0f32; 2]; cells * frames];
+        let mut logs = vec![0f32; cells];
+        for t in 0..frames {
+            let row = t * bins..(t + 1) * bins;
+            let (smooth, gamma, partial) =
+                (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
+            for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
+                *l = s.iter().map(|v| fast_ln(*v)).sum::<f32>() / s.len() as f32;
+            }
+            for c in 0..cells {
+                let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
+                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp();
+                let sum = &mut sums[t * cells + c];
+                for k in c * shape.cell..((c + 1) * shape.cell).min(bins) {
+                    if !partial[k] && smooth[k] < limit {
+                        sum[0] += gamma[k];
+                        sum[1] += 1.0;
+                    }
+                }
+            }
+        }
+        let mut sums = over_bins(&sums, cells, shape.reach.0);
+        let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
+        self.between = mean(&over_time(&sums, cells, shape.reach.1));
+        // What sounds before the note and after it says nothing of the note's breath.
+        for (row, pitch) in sums.chunks_exact_mut(cells).zip(&self.pitch) {
+            if pitch.is_none() {
+                row.fill([0.0; 2]);
+            }
+        }
+        self.lasting = mean(&over_time(&sums, cells, shape.note_reach));
+    }
+
+    /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
+    /// moved the bin to.
+    fn steady(&self, t: usize, bins: usize, reach: usize) -> Vec<f32> {
+        let row = &self.smooth[t * bins..(t + 1) * bins];
+        let mut sum = row.to_vec();
+        let Some(pitch) = self.pitch[t] else { return sum };
+        let mut count = 1f32;
+        for u in t.saturating_sub(reach)..(t + reach + 1).min(self.pitch.len()) {
+            let Some(other) = self.pitch[u] else { continue };
+            let ratio = (other / pitch) as f32;
+            if u == t || (ratio - 1.0).abs() > 0.03 {
+                continue;
+            }
+            count += 1.0;
+            let there = &self.smooth[u * bins..(u + 1) * bins];
+            for (k, s) in sum.iter_mut().enumerate() {
+                *s += there[((k as f32 * ratio + 0.5) as usize).min(bins - 1)];
+            }
+        }
+        sum.iter_mut().for_each(|s| *s /= count);
+        sum
+    }
+}
+
+/// Sums over `reach` entries to either side in each row.
+fn over_bins(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
+    let mut out = Vec::with_capacity(v.len());
+    for row in v.chunks_exact(columns) {
+        for i in 0..columns {
+            let part = &row[i.saturating_sub(reach)..(i + reach + 1).min(columns)];
+            out.push(part.iter().fold([0.0; 2], |s, v| [s[0] + v[0], s[1] + v[1]]));
+        }
+    }
+    out
+}
+
+/// Sums over `reach` rows to either side, kept up by adding the row that comes and taking off the one
+/// that goes (in double precision: nothing builds up).
+fn over_time(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
+    let rows = v.len() / columns;
+    let row = |t: usize| &v[t * columns..(t + 1) * columns];
+    let mut sum = vec![[0f64; 2]; columns];
+    let add = |t: usize, sign: f64, sum: &mut [[f64; 2]]| {
+        for (s, v) in sum.iter_mut().zip(row(t)) {
+            s[0] += sign * f64::from(v[0]);
+            s[1] += sign * f64::from(v[1]);
+        }
+    };
+    (0..reach.min(rows)).for_each(|t| add(t, 1.0, &mut sum));
+    let mut out = Vec::with_capacity(v.len());
+    for t in 0..rows {
+        if t + reach < rows {
+            add(t + reach, 1.0, &mut sum);
+        }
+        if t > reach {
+            add(t - reach - 1, -1.0, &mut sum);
+        }
+        out.extend(sum.iter().map(|s| [s[0].max(0.0) as f32, s[1].max(0.0) as f32]));
+    }
+    out
+}
+
+/// Natural logarithm to about 0.03: the exponent and a straight line through the mantissa. Enough
+/// for a mean that only sets a limit.
+fn fast_ln(x: f32) -> f32 {
+    let bits = x.max(1e-30).to_bits();
+    ((bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0 + 0.043) * std::f32::consts::LN_2
+}
