@@ -351,7 +351,6 @@ fn note_in(clip: &Clip) -> Result<Option<(NoteSummary, Doubts, Movement)>> {
     let moves = movement(&deviation(&track, note.f0)?);
     Ok(Some((note, doubts(&x, rate, &track, &note), moves)))
 }
-}
 
 fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
     let rate = clip.audio.rate();

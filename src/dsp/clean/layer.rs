@@ -1,8 +1,8 @@
 //! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
 //! to leave.
 
-use super::gain::{Evidence, gain_of};
 use super::filter;
+use super::gain::{Evidence, gain_of};
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::dsp::stft::Stft;
@@ -106,10 +106,10 @@ impl Layer {
             })
             .collect();
         let cells = bins.div_ceil(shape.cell);
-        let mut work = Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        let mut work =
+            Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
         work.level_between(bins, frames, shape);
-        let floor: Vec<f32> =
-            (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
+        let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
         let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
         for t in 0..frames {

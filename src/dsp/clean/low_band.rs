@@ -44,7 +44,6 @@ impl LowBand {
         self.factor
     }
 
-
     /// The band of `x`: frame m is that of `x` at m·factor.
     pub(super) fn down(&self, x: &[f32]) -> Vec<f32> {
         let half = REACH * self.factor;

@@ -55,7 +55,10 @@ pub struct NoiseProfile {
 /// different rates.
 pub fn learn(stretches: &[AudioBuf]) -> Result<NoiseProfile> {
     let Some(longest) = stretches.iter().max_by_key(|s| s.len()) else {
-        return Err(Error::new(ErrorKind::Nothing, "no room tone was given; mark a stretch with nobody playing"));
+        return Err(Error::new(
+            ErrorKind::Nothing,
+            "no room tone was given; mark a stretch with nobody playing",
+        ));
     };
     let rate = longest.rate();
     if let Some(other) = stretches.iter().find(|s| s.rate() != rate) {
@@ -239,8 +242,10 @@ impl NoiseProfile {
     /// about 3 dB on the room changed (common practice, no source).
     pub fn differs_db(&self, other: &Self) -> f64 {
         let top = (self.bin_hz * self.power.len() as f64).min(other.bin_hz * other.power.len() as f64);
-        let bands: Vec<f64> =
-            (0..24).map(|i| 50.0 * 2f64.powf(f64::from(i) / 3.0)).filter(|hz| hz * 1.122 < 0.9 * top).collect();
+        let bands: Vec<f64> = (0..24)
+            .map(|i| 50.0 * 2f64.powf(f64::from(i) / 3.0))
+            .filter(|hz| hz * 1.122 < 0.9 * top)
+            .collect();
         let mean = |p: &Self, hz: f64| {
             (0..9).map(|i| p.at(hz * 2f64.powf((f64::from(i) - 4.0) / 27.0))).sum::<f64>() / 9.0
         };

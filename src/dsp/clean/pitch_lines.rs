@@ -57,11 +57,10 @@ impl PitchLines {
     /// mean pitch in it.
     pub(super) fn mark(&self, centre_s: f64, lasts_s: f64, bins: &mut [bool]) -> Option<f64> {
         // The outer quarters of a Hann window weigh little.
-        let index = |t: f64| {
-            ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize
-        };
+        let index =
+            |t: f64| ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize;
         let (a, b) = (index(centre_s - 0.25 * lasts_s), index(centre_s + 0.25 * lasts_s) + 1);
-        let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return None };
+        let window = self.f0_hz.get(a..b.min(self.f0_hz.len()))?;
         let (mut sum, mut count, mut low, mut high) = (0.0, 0.0, f64::MAX, 0f64);
         for f in window.iter().flatten() {
             sum += f;
