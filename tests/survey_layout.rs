@@ -28,6 +28,7 @@ fn take(index: usize, exact: f64) -> FoundTake {
         cents,
         f0: Some(f0),
         confidence: 0.9,
+        movement: None,
         level: Decibels(-20.0),
         snr: Some(Decibels(40.0)),
         named: None,
