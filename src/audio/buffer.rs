@@ -173,4 +173,15 @@ mod tests {
         assert_eq!(p.channel(1), [0.5, -1.0]);
         assert!(b.part(FrameRange::new(7, 9)).is_empty());
     }
+
+    /// The mean where both channels sound or one is silent, the louder where they cancel.
+    #[test]
+    fn channels_that_cancel_are_heard_by_the_loudest() {
+        let rate = SampleRate::DELIVERY;
+        let of = |l: [f32; 2], r: [f32; 2]| AudioBuf::new(vec![l.to_vec(), r.to_vec()], rate).unwrap();
+        assert_eq!(of([0.5, -0.5], [-0.4, 0.4]).mixed_or_loudest().as_ref(), [0.5, -0.5]);
+        assert_eq!(of([0.5, -0.5], [0.5, -0.5]).mixed_or_loudest().as_ref(), [0.5, -0.5]);
+        assert_eq!(of([0.0, 0.0], [0.5, -0.5]).mixed_or_loudest().as_ref(), [0.25, -0.25]);
+        assert_eq!(of([0.0, 0.0], [0.0, 0.0]).mixed_or_loudest().as_ref(), [0.0, 0.0]);
+    }
 }

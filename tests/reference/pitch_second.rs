@@ -310,18 +310,22 @@ impl Own {
 
 /// The second set at one signal-to-noise ratio: 60 takes, 27 Hz to 4.2 kHz, 8 to 192 kHz.
 pub fn second_set(snr_db: f64) -> Vec<Take> {
-    let mut takes = Vec::new();
-    for i in 0..36 {
-        // Every 2.5 semitones from 27.6 Hz, so that no note falls on the first set's.
-        let hz = 27.6 * (i as f64 * 2.48 / 12.0).exp2();
-        let rate = [44_100.0, 48_000.0, 96_000.0, 44_100.0, 48_000.0, 8_000.0, 192_000.0][i % 7];
-        let rate = if rate < 5.0 * hz { 44_100.0 } else { rate };
-        takes.push(additive(i, hz, rate, snr_db));
+    every(snr_db, 1, 0)
+}
+
+/// Every `step`-th take of the second set, from `first` on.
+pub fn every(snr_db: f64, step: usize, first: usize) -> Vec<Take> {
+    (first..36 + MODELS.len()).step_by(step).map(|i| nth(i, snr_db)).collect()
+}
+
+fn nth(i: usize, snr_db: f64) -> Take {
+    if let Some((body, hz)) = i.checked_sub(36).map(|m| MODELS[m]) {
+        return model(i - 36, body, hz, [48_000.0, 44_100.0, 96_000.0][i % 3], snr_db);
     }
-    for (i, (body, hz)) in MODELS.iter().enumerate() {
-        takes.push(model(i, *body, *hz, [48_000.0, 44_100.0, 96_000.0][i % 3], snr_db));
-    }
-    takes
+    // Every 2.5 semitones from 27.6 Hz, so that no note falls on the first set's.
+    let hz = 27.6 * (i as f64 * 2.48 / 12.0).exp2();
+    let rate = [44_100.0, 48_000.0, 96_000.0, 44_100.0, 48_000.0, 8_000.0, 192_000.0][i % 7];
+    additive(i, hz, if rate < 5.0 * hz { 44_100.0 } else { rate }, snr_db)
 }
 
 const MODELS: [(Body, f64); 24] = [
