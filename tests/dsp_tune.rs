@@ -254,6 +254,28 @@ fn long_gaps_and_ends_stay_calm() {
     }
 }
 
+/// What is told of a dying sound, parted from the note by a gap, moves nothing.
+#[test]
+fn pieces_at_the_ends_are_left_out() {
+    let truth = |t: f64| 20.0 + 10.0 * (TAU * 0.5 * t).sin();
+    let mut t = track(truth, 4.0);
+    let whole = deviation(&t, TARGET).unwrap();
+    for (i, f) in t.f0_hz.iter_mut().enumerate() {
+        if i < 12 || i > 780 {
+            *f = f.filter(|_| i % 6 != 0).map(|f| f * (-40.0f64 / 1200.0).exp2());
+        }
+    }
+    t.f0_hz[12] = None;
+    t.f0_hz[780] = None;
+    let d = deviation(&t, TARGET).unwrap();
+    for i in 13..780 {
+        let (a, b) = (whole.centre + whole.drift[i], d.centre + d.drift[i]);
+        // The 2 Hz filter now ends 0.1 s earlier: what it makes of the last quarter second changes.
+        assert!((a - b).abs() < if (60..730).contains(&i) { 0.1 } else { 1.5 }, "{i}: {a} {b}");
+        assert!((d.centre + d.drift[i] + d.vibrato[i] - truth(i as f64 * HOP_S)).abs() < 0.1, "{i}");
+    }
+}
+
 /// A scoop at the onset is no drift: it must not ring into the note.
 #[test]
 fn an_onset_does_not_ring() {

@@ -51,6 +51,8 @@ const ROBUST_PASSES: usize = 3;
 const ATTACK_S: f64 = 0.15;
 /// Vibrato fades to nothing over this time beyond the ends of the note.
 const FADE_S: f64 = 0.1;
+/// Shorter pieces at a note's ends, parted from it by a gap, are its reverberation or the room's.
+const PIECE_S: f64 = 0.1;
 /// Least that must be voiced.
 const LEAST_S: f64 = 0.1;
 const LEAST_VALUES: usize = 8;
@@ -151,8 +153,26 @@ fn usable_values(cents: &[Option<f64>], hop_s: f64) -> Result<(Vec<bool>, f64)> 
     if best.0 < least {
         return Err(too_little(best.0));
     }
-    let usable = cents.iter().enumerate().map(|(i, c)| best.1.contains(&i) && near(c)).collect();
-    Ok((usable, rough))
+    let usable: Vec<bool> = cents.iter().enumerate().map(|(i, c)| best.1.contains(&i) && near(c)).collect();
+    let least = (PIECE_S / hop_s).round() as usize;
+    Ok((without_end_pieces(usable, least), rough))
+}
+
+/// `usable` from the first to the last of its runs of at least `least`; all of it where none is so long.
+fn without_end_pieces(mut usable: Vec<bool>, least: usize) -> Vec<bool> {
+    let (mut first, mut end, mut length) = (None, 0, 0);
+    for (i, u) in usable.iter().enumerate() {
+        length = if *u { length + 1 } else { 0 };
+        if length >= least.max(1) {
+            first.get_or_insert(i + 1 - length);
+            end = i + 1;
+        }
+    }
+    if let Some(first) = first {
+        usable[..first].fill(false);
+        usable[end..].fill(false);
+    }
+    usable
 }
 
 /// The first usable index and the one after the last (at least one is usable).
