@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::{made_by, may_write, percent};
+use super::options::{made_by, may_write, number, percent};
 use super::output::Output;
 use crate::audio::{AudioBuf, level};
 use crate::dsp::clean::{CleanParams, ENOUGH_S, NoiseProfile, clean, learn};
@@ -21,20 +21,20 @@ pub struct Args {
     /// The sound file
     file: PathBuf,
     /// Where to write the cleaned file (24-bit WAV), as long as the source and aligned to it
-    #[arg(long)]
+    #[arg(long, value_name = "OUT.wav")]
     to: PathBuf,
     /// Where nobody plays: frames of the file, or another file recorded in the same room; without it
     /// the room tone is found in the file
     #[arg(long, value_name = "START..END or FILE")]
     room_tone: Option<String>,
     /// How much of the reduction, 0 to 100 %; at 0 the samples stay as they are
-    #[arg(long, default_value_t = 100.0)]
+    #[arg(long, value_parser = number, default_value_t = 100.0, value_name = "PERCENT")]
     amount: f64,
     /// Never lower the room by more than this, in dB, 0 to 80
-    #[arg(long, value_name = "DB")]
+    #[arg(long, value_parser = number, value_name = "DB")]
     floor: Option<f64>,
     /// Take off what lies below this, in Hz, 5 to 1000
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_parser = number, value_name = "HZ")]
     high_pass: Option<f64>,
     /// Write what was taken (the source less the cleaned file) instead
     #[arg(long)]
