@@ -117,7 +117,7 @@ fn far_moves_and_several_sounds_are_told() {
     assert_eq!(run(&["check", s(&to), "--json"]).json()["files"][0]["root"], 62);
     // Two octaves are somebody else's way of counting octaves.
     let r = run(&["flatten", s(&path), "--to", s(&to), "--target", "D6"]);
-    assert_eq!(r.code, 1, "{}", r.err);
+    assert_eq!(r.code, 2, "{}", r.err);
     assert!(r.err.contains("octave"), "{}", r.err);
     // Two notes in one file: along the longer one.
     let mut both = take(220.0, 2.6, |_| 12.0, 6);
