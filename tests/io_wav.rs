@@ -194,10 +194,9 @@ fn the_same_audio_gives_the_same_bits_and_other_audio_other_dither() {
         write24(&path, &AudioBuf::new(x, RATE).unwrap(), &SourceMarks::default()).unwrap();
         fs::read(path).unwrap()
     };
-    // 0.1 of full scale lies between two 24-bit steps, so it is dithered.
-    let a = bytes("a.wav", vec![vec![0.1; 1000]; 2]);
-    assert_eq!(a, bytes("b.wav", vec![vec![0.1; 1000]; 2]));
-    let mut other = vec![vec![0.1; 1000]; 2];
+    let a = bytes("a.wav", vec![vec![1e-8; 1000]; 2]);
+    assert_eq!(a, bytes("b.wav", vec![vec![1e-8; 1000]; 2]));
+    let mut other = vec![vec![1e-8; 1000]; 2];
     other[0][999] = 0.5;
     assert_ne!(a[44..4000], bytes("c.wav", other)[44..4000]);
     // The channels do not share their dither.
