@@ -38,7 +38,7 @@ const GOOD_ENOUGH: f64 = 40.0;
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
 /// and two periods at least), carries the crossfade it needs, and is scored by
 /// [`super::score_loop`]. Loops of 1 s or more (0.4 of a shorter sustain) keep shorter ones away as
-/// long as one of them scores 40. Time: 2 to 4 ms a second of audio; memory: linear.
+/// long as one of them scores 40. Time: 2 to 4 ms a second of audio and up to six audits of 10 ms; memory: linear.
 ///
 /// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
 /// (too short, silent, no pitch).

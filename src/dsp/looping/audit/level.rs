@@ -51,13 +51,16 @@ impl<'a> Level<'a> {
     }
 
     /// Level step across the join (signed, the larger of 50 and 200 ms), dB, and how far it exceeds
-    /// what nine of ten other places show.
-    pub(super) fn step(&self) -> (f64, f64) {
+    /// what three of four other places show. `period` of the tone in frames, where it is known.
+    pub(super) fn step(&self, period: Option<f64>) -> (f64, f64) {
         let u = self.unrolled;
         let (mut step, mut beyond) = (0f64, 0f64);
         for span_s in SPANS_S {
             // In short loops a quarter: half a loop before and half a loop after are the whole.
-            let span = ((span_s * u.rate) as usize).min(u.length / 4).max(1);
+            let span = (span_s * u.rate).min(u.length as f64 / 4.0);
+            // Whole periods where some fit: part ones would step with the wave itself.
+            let span = period.filter(|p| *p <= span).map_or(span, |p| (span / p).floor() * p);
+            let span = (span.round() as usize).max(1);
             let at = |i: usize| {
                 let (a, b, c) = (self.sums[i - span], self.sums[i], self.sums[i + span]);
                 10.0 * ((c - b + 1e-12) / (b - a + 1e-12)).log10()
@@ -70,7 +73,7 @@ impl<'a> Level<'a> {
                 .map(|i| at(i).abs())
                 .collect();
             others.sort_by(f64::total_cmp);
-            let usual = others.get(others.len() * 9 / 10).copied().unwrap_or(0.0);
+            let usual = others.get(others.len() * 3 / 4).copied().unwrap_or(0.0);
             if here.abs() > step.abs() {
                 step = here;
             }

@@ -42,9 +42,9 @@ const JUST_HEARD: f64 = 20.0;
 /// - `flux_db`: loudness-weighted RMS difference of the bands from before to after, over 20 and over
 ///   100 ms, dB, beyond what 19 of 20 other places show;
 /// - `level_step_db`: K-weighted (ITU-R BS.1770-5) over 50 and 200 ms before and after, the larger;
-///   in short loops over a quarter of the loop. What nine of ten other places show is no step;
+///   in short loops over a quarter of the loop; spans of whole periods. What three of four other places show is no step;
 /// - `pitch_step_cents`: period over 80 ms before and after (half of shorter loops), by
-///   autocorrelation. What nine of ten other places show is no step;
+///   autocorrelation. What three of four other places show is no step;
 /// - `thump_db`: modulation of the level at 1/T and its multiples from 1 to 20 Hz (in loops under 0.2 s
 ///   up to 150 Hz or half the fundamental), from trough to crest, dB, as far as it exceeds the
 ///   modulation that the sustain has at the same rates; or the bulge or dip over 20 or 80 ms at the
@@ -63,7 +63,7 @@ pub fn audit(audio: &AudioBuf, range: FrameRange) -> Result<SeamAudit> {
     let excitation = Excitation::new(&unrolled);
     let (pitch_step_cents, pitch_beyond, period) = pitch::step(&unrolled);
     let level = Level::new(&unrolled, audio, range);
-    let (step, step_beyond) = level.step();
+    let (step, step_beyond) = level.step(period);
     let found = SeamAudit {
         click_db: Decibels(excitation.click()),
         level_step_db: Decibels(step),

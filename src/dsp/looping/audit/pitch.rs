@@ -8,17 +8,17 @@ use super::unrolled::Unrolled;
 
 /// Window on each side of the join, seconds: at most.
 const WINDOW_S: f64 = 0.08;
-/// Less periodic than this (breath 6 dB under the tone, or several players), a stretch has no pitch
-/// that a step of some cents would be heard in.
-const CLEAR: f64 = 0.8;
+/// Less periodic than this, a stretch has no pitch to speak of.
+const CLEAR: f64 = 0.6;
 
 /// Cents from the window before the join to the window after (0 without a clear pitch), how far they
-/// exceed what nine of ten other places show, and the period in frames.
+/// exceed what three of four other places show, and the period in frames.
 pub(super) fn step(u: &Unrolled) -> (f64, f64, Option<f64>) {
+    let Some(period) = played_period(u) else { return (0.0, 0.0, None) };
     // A window longer than half the loop would hold the join's other side as well.
     let n = ((WINDOW_S * u.rate) as usize).min(u.length / 2);
     if n < 64 {
-        return (0.0, 0.0, None);
+        return (0.0, 0.0, Some(period));
     }
     let correlator = Correlator::new(n);
     let gap = n / 2;
@@ -27,11 +27,6 @@ pub(super) fn step(u: &Unrolled) -> (f64, f64, Option<f64>) {
     let count = (2 * u.side - first - n) / gap + 1;
     let curves: Vec<Option<Vec<f32>>> =
         (0..count).map(|i| correlator.curve(&u.planes, first + i * gap)).collect();
-    let mut mean = vec![0f32; n];
-    for curve in curves.iter().flatten() {
-        mean.iter_mut().zip(curve).for_each(|(m, c)| *m += c);
-    }
-    let Some(period) = coarse_period(&mean, u.rate) else { return (0.0, 0.0, None) };
     let periods: Vec<Option<f64>> =
         curves.iter().map(|c| c.as_ref().and_then(|c| fine_period(c, period))).collect();
     let cents = |i: usize| -> Option<f64> {
@@ -45,8 +40,24 @@ pub(super) fn step(u: &Unrolled) -> (f64, f64, Option<f64>) {
         .map(f64::abs)
         .collect();
     others.sort_by(f64::total_cmp);
-    let usual = others.get(others.len() * 9 / 10).copied().unwrap_or(0.0);
+    let usual = others.get(others.len() * 3 / 4).copied().unwrap_or(0.0);
     (here, (here.abs() - usual).max(0.0), Some(period))
+}
+
+/// The period of what is played, in frames, over whole windows at eight places, joins or not.
+fn played_period(u: &Unrolled) -> Option<f64> {
+    let n = ((WINDOW_S * u.rate) as usize).min(u.side);
+    if n < 64 {
+        return None;
+    }
+    let correlator = Correlator::new(n);
+    let mut mean = vec![0f32; n];
+    for i in 0..8 {
+        if let Some(curve) = correlator.curve(&u.planes, (2 * u.side - n) * i / 7) {
+            mean.iter_mut().zip(&curve).for_each(|(m, c)| *m += c);
+        }
+    }
+    coarse_period(&mean, u.rate)
 }
 
 /// The first peak of a correlation curve that is nearly as high as the highest, 4 kHz down to 25 Hz
