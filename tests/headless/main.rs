@@ -5,6 +5,7 @@ mod clean;
 mod commands;
 mod deliver;
 mod flatten;
+mod deliver_set;
 mod make;
 mod real_input;
 mod session_file;
