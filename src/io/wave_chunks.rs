@@ -18,9 +18,10 @@ const UNITY_WITHOUT_ROOT: u32 = 60;
 pub(super) fn all(rate: SampleRate, frames: u64, marks: &FileMarks) -> Result<Vec<u8>> {
     let mut bytes = smpl(rate, frames, &marks.sound)?;
     bytes.extend(inst(marks));
+    // The texts first of the two lists: simple readers look no further.
+    bytes.extend(info(&marks.sound.info)?);
     bytes.extend(cue(frames, &marks.cues)?);
     bytes.extend(labels(&marks.cues)?);
-    bytes.extend(info(&marks.sound.info)?);
     Ok(bytes)
 }
 
