@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::a4;
+use super::options::{a4, number};
 use super::output::{Output, table};
 use crate::error::Result;
 use crate::jobs::Job;
@@ -21,7 +21,7 @@ pub struct Args {
     #[arg(value_name = "FILE or DIR")]
     path: PathBuf,
     /// Frequency of A4 in Hz that the set was tuned to
-    #[arg(long, default_value_t = STANDARD_A4_HZ)]
+    #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
     a4: f64,
     /// Print JSON
     #[arg(long)]

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 
-use super::options::{MiddleCArg, percent};
+use super::options::{self, MiddleCArg, percent};
 use crate::error::{Error, Result};
 use crate::io::SoundForm;
 use crate::session::Setup;
@@ -84,8 +84,8 @@ enum LayersArg {
 /// The options.
 #[derive(Debug, Args)]
 pub struct DeliveryArgs {
-    /// Title of the set, for names and texts, instead of the session's
-    #[arg(long)]
+    /// Name of the set, which {set} stands for, instead of the session's
+    #[arg(long, value_name = "NAME")]
     title: Option<String>,
     /// Name pattern instead of the session's; fields: {set} {layer} {note} {midi} {index} {velocity}
     /// {rr} (which of several takes of one note and layer); a number may have a width: {layer:02}
@@ -103,8 +103,8 @@ pub struct DeliveryArgs {
     /// Form of the sound files [default: the session's, wav24]
     #[arg(long, value_enum)]
     format: Option<FormatArg>,
-    /// Rate in Hz, 8000 to 192000 [default: the session's, 48000]
-    #[arg(long)]
+    /// Rate, 8000 to 192000 [default: the session's, 48000]
+    #[arg(long, value_name = "HZ")]
     rate: Option<u32>,
     /// Time before the onset in every file, in ms, 0 to 500, or `trim` for that of each take
     /// [default: the session's, trim]
@@ -118,7 +118,7 @@ pub struct DeliveryArgs {
     #[arg(long, value_name = "LEVEL")]
     level: Option<String>,
     /// Highest true peak where levels are changed, in dB, -20 to 0 [default: the session's, -1]
-    #[arg(long, value_name = "DB", allow_hyphen_values = true)]
+    #[arg(long, value_name = "DB", value_parser = options::number, allow_hyphen_values = true)]
     ceiling: Option<f64>,
     /// Even all layers together instead of each for itself
     #[arg(long)]
@@ -146,7 +146,7 @@ pub struct DeliveryArgs {
     leave_gaps: bool,
     /// How long a key sounds on in the map after it is let go, in seconds, 0 to 30 [default: the
     /// session's, 0.3]
-    #[arg(long, value_name = "S")]
+    #[arg(long, value_name = "S", value_parser = options::number)]
     release: Option<f64>,
     /// Write the report (page, table, JSON) even if the session says not to
     #[arg(long, overrides_with = "no_report")]

@@ -68,7 +68,7 @@ fn texts(marks: &FileMarks) -> Vec<u8> {
             marks.sound.info.get(*info).map(|text| with_length(&format!("{name}={text}")))
         })
         .collect();
-    let mut body = with_length(concat!("Seamwright ", env!("CARGO_PKG_VERSION")));
+    let mut body = with_length(super::PROGRAM);
     body.extend((list.len() as u32).to_le_bytes());
     body.extend(list.concat());
     body

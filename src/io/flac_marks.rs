@@ -51,7 +51,7 @@ fn read_blocks(file: &mut File, frames: u64) -> io::Result<Option<SourceMarks>> 
         let mut head = [0; 4];
         file.read_exact(&mut head)?;
         let len = u64::from(u32::from_be_bytes([0, head[1], head[2], head[3]])).min(end - at - 4);
-        let block = Chunk { id: [head[0] & 0x7F, 0, 0, 0], start: at + 4, len };
+        let block = Chunk { id: [head[0] & 0x7F, 0, 0, 0], start: at + 4, len, missing: 0 };
         match block.id[0] {
             APPLICATION => layout.chunks.extend(carried(file, &block)?),
             TEXTS => texts = read_texts(&riff::body(file, &block, MOST_TEXT_BYTES)?),
@@ -72,7 +72,7 @@ fn carried(file: &mut File, block: &Chunk) -> io::Result<Option<Chunk>> {
     let head = riff::body(file, block, 12)?;
     let [b'r', b'i', b'f', b'f', a, b, c, d, n0, n1, n2, n3] = head[..] else { return Ok(None) };
     let len = u64::from(u32::from_le_bytes([n0, n1, n2, n3])).min(block.len - 12);
-    Ok(Some(Chunk { id: [a, b, c, d], start: block.start + 12, len }))
+    Ok(Some(Chunk { id: [a, b, c, d], start: block.start + 12, len, missing: 0 }))
 }
 
 /// Vendor, number of texts, texts as `NAME=text`; lengths with the lowest byte first.

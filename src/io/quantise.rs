@@ -12,14 +12,23 @@ pub(super) const BLOCK_FRAMES: usize = 4096;
 pub(super) struct Quantiser {
     /// Full scale: 2^(bits−1).
     full: f64,
-    /// One stream of random bits a channel.
+    /// One stream of random bits a channel; none where every sample is a step already.
     random: Vec<ChaCha8Rng>,
 }
 
 impl Quantiser {
     /// For `audio` with `bits` bits (2 to 24). The dither's seed is drawn from the samples: the same
     /// audio gives the same bits, and two files do not share their dither.
+    ///
+    /// Where every sample of the file is a step already (a source of no more bits that nothing was done
+    /// to, silence), nothing is rounded, so there is nothing to dither: they come out unchanged.
+    /// Otherwise all samples of all channels are dithered: a dither that came and went with the signal
+    /// would be a part of it.
     pub(super) fn new(audio: &AudioBuf, bits: u16) -> Self {
+        let full = 2f64.powi(i32::from(bits) - 1);
+        if audio.channels().all(|x| x.iter().all(|s| is_step(*s, full))) {
+            return Self { full, random: Vec::new() };
+        }
         let seed = seed_of(audio);
         let random = (0..audio.channel_count() as u64)
             .map(|c| {
@@ -28,16 +37,26 @@ impl Quantiser {
                 rng
             })
             .collect();
-        Self { full: 2f64.powi(i32::from(bits) - 1), random }
+        Self { full, random }
     }
 
     /// Hands the steps of the next `samples` of `channel` to `put`, in order.
     pub(super) fn quantise(&mut self, channel: usize, samples: &[f32], mut put: impl FnMut(usize, i32)) {
-        let rng = &mut self.random[channel];
-        for (i, s) in samples.iter().enumerate() {
-            put(i, step_of(*s, self.full, rng.next_u64()));
+        match self.random.get_mut(channel) {
+            None => samples.iter().enumerate().for_each(|(i, s)| put(i, (f64::from(*s) * self.full) as i32)),
+            Some(rng) => {
+                for (i, s) in samples.iter().enumerate() {
+                    put(i, step_of(*s, self.full, rng.next_u64()));
+                }
+            }
         }
     }
+}
+
+/// Whether a sample is a step as it is. (+1 is none: the highest step lies below it.)
+fn is_step(sample: f32, full: f64) -> bool {
+    let steps = f64::from(sample) * full;
+    steps.fract() == 0.0 && (-full..full).contains(&steps)
 }
 
 /// The nearest step to a sample with dither from 64 random bits: the sum of two uniform variables,

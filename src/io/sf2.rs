@@ -256,7 +256,7 @@ fn info(texts: &BankTexts, bits24: bool) -> Vec<u8> {
     let mut body = b"INFO".to_vec();
     let version = if bits24 { [2u16, 4] } else { [2, 1] };
     body.extend(wave_chunks::chunk(*b"ifil", version.into_iter().flat_map(u16::to_le_bytes).collect()));
-    let software = concat!("Seamwright ", env!("CARGO_PKG_VERSION"));
+    let software = super::PROGRAM;
     let name = if texts.name.is_empty() { "set" } else { &texts.name };
     // The engine that the specification names as the default for unknown ones (5.2).
     let rows: [([u8; 4], &str, usize); 7] = [

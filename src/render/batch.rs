@@ -14,12 +14,12 @@ use rayon::prelude::*;
 use super::beside;
 use super::folder::{self, FolderLock};
 use super::level::{self, Heard, Loudness};
-use super::manifest::{Entry, Facts, Manifest, PROGRAM};
+use super::manifest::{Entry, Facts, Manifest};
 use super::names::{described, root_of};
 use super::plan::{Plan, plan};
 use super::take_file::{self, Item};
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::hash;
+use crate::io::{PROGRAM, hash};
 use crate::jobs::Job;
 use crate::session::delivery::LevelMode;
 use crate::session::{Document, SourceId, TakeId, store};
@@ -76,6 +76,8 @@ pub(super) struct Run<'a> {
     pub(super) folder: &'a Path,
     pub(super) plan: Plan,
     pub(super) job: &'a Job,
+    /// Names that fall on files that are not ours.
+    pub(super) strangers: BTreeMap<String, Error>,
     manifest: Mutex<(Manifest, Instant)>,
 }
 
@@ -89,8 +91,9 @@ enum Outcome {
 /// report beside them.
 ///
 /// Errors before anything is written: nothing accepted, bad or clashing names, settings out of range,
-/// a folder that cannot be made or that another delivery is at work in, a name that would fall on a
-/// file that is not ours. What fails afterwards is in the result; so is a cancel.
+/// a folder that cannot be made, that holds the sources or that another delivery is at work in. What
+/// fails afterwards (a name that falls on a file that is not ours, a source that is gone) is in the
+/// result; so is a cancel.
 pub fn deliver(
     session_path: &Path,
     document: &Document,
@@ -104,17 +107,21 @@ pub fn deliver(
     }
     if plan.names.is_empty() {
         return Err(Error::new(
-            ErrorKind::Nothing,
+            ErrorKind::NothingHere,
             "no take is accepted yet, so there is nothing to deliver; accept takes in the sheet or with `propose --accept SCORE`",
         ));
     }
+    folder::refuse_sources(session_path, document, folder, &plan)?;
     std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
     let _lock = FolderLock::take(folder)?;
-    let manifest = Manifest::read(folder);
-    folder::refuse_strangers(session_path, document, folder, &plan, &manifest)?;
+    let known = Manifest::read(folder);
     folder::clear_parts(folder);
-    let manifest = Mutex::new((Manifest { program: PROGRAM.into(), files: manifest.files }, Instant::now()));
-    let run = Run { session_path, document, folder, plan, job, manifest };
+    let strangers = plan
+        .paths()
+        .filter_map(|name| folder::refuse_stranger(folder, name, &known).err().map(|e| (name.to_owned(), e)));
+    let strangers = strangers.collect();
+    let manifest = Mutex::new((Manifest { program: PROGRAM.into(), files: known.files }, Instant::now()));
+    let run = Run { session_path, document, folder, plan, job, strangers, manifest };
     run.carry_out(options)
 }
 
@@ -189,7 +196,8 @@ impl Run<'_> {
     /// manifest claims nothing that is not so, and the next delivery still knows the file as ours.
     fn announce(&self, items: &[Item<'_>], kept: &[bool]) -> Result<()> {
         self.entries(|files| {
-            for item in items.iter().zip(kept).filter(|(_, kept)| !**kept).map(|(i, _)| i) {
+            let ours = |i: &Item<'_>| !self.strangers.contains_key(i.name);
+            for item in items.iter().zip(kept).filter(|(i, kept)| !**kept && ours(i)).map(|(i, _)| i) {
                 let facts = files.get(item.name).and_then(|e| e.facts.clone());
                 files.insert(item.name.to_owned(), Entry { facts, ..Entry::default() });
             }
@@ -267,6 +275,9 @@ impl Run<'_> {
     }
 
     fn write_one(&self, item: &Item<'_>, sources: &BTreeMap<SourceId, Result<()>>) -> Result<()> {
+        if let Some(e) = self.strangers.get(item.name) {
+            return Err(e.clone());
+        }
         if let Some(Err(e)) = sources.get(&item.source.id) {
             return Err(e.clone());
         }

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::batch::{DeliverOptions, Delivery, Run};
-use super::manifest::{Entry, Facts, PROGRAM, hash_of};
+use super::manifest::{Entry, Facts, hash_of};
 use super::mapping::Region;
 use super::plan::BesideKind;
 use super::report::{self, Row};
@@ -13,7 +13,7 @@ use crate::io::form::Zone;
 use crate::io::sf2::{BankTexts, Sf2Writer, SoundIndex};
 use crate::io::sf2_hydra::{Instrument, Preset};
 use crate::io::sfz::{self, SfzGroup, SfzRegion};
-use crate::io::{atomic, decode, hash};
+use crate::io::{PROGRAM, atomic, decode, hash};
 use crate::session::delivery::{BankDepth, LayersAs};
 use crate::session::store;
 use crate::units::{Cents, FrameRange, MidiNote};
@@ -83,6 +83,9 @@ fn stands(run: &Run<'_>, name: &str, from: &str, is: &str) -> bool {
 
 fn begin(run: &Run<'_>, name: &str) -> Result<()> {
     run.job.check()?;
+    if let Some(e) = run.strangers.get(name) {
+        return Err(e.clone());
+    }
     run.entries(|files| files.insert(name.to_owned(), Entry::default()));
     run.save(true)
 }

@@ -115,8 +115,12 @@ fn listed(folder: &Path) -> Result<(Vec<PathBuf>, Vec<PathBuf>)> {
     if sounds.is_empty() && maps.is_empty() {
         let hint = if folder.join(DELIVERY_MANIFEST).exists() { "; its delivery wrote none" } else { "" };
         return Err(Error::new(
-            ErrorKind::NotFound,
-            format!("there is no sound file in {}{hint}", folder.display()),
+            ErrorKind::NothingHere,
+            format!(
+                "there is no sound file in {}{hint}; looked for files that end in {}",
+                folder.display(),
+                decode::ENDINGS.join(", ")
+            ),
         ));
     }
     Ok((sounds, maps))

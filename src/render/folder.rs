@@ -62,13 +62,12 @@ pub(super) fn clear_parts(folder: &Path) {
     }
 }
 
-/// Nothing is written over that a delivery of ours did not write: no source, no stranger's file.
-pub(super) fn refuse_strangers(
+/// No delivery beside or over the sources: what is written there would be found as takes.
+pub(super) fn refuse_sources(
     session_path: &Path,
     document: &Document,
     folder: &Path,
     plan: &Plan,
-    manifest: &Manifest,
 ) -> Result<()> {
     let real = |p: &Path| std::fs::canonicalize(p).ok();
     let sources: BTreeSet<PathBuf> =
@@ -80,15 +79,6 @@ pub(super) fn refuse_strangers(
             return Err(Error::new(
                 ErrorKind::NameClash,
                 format!("{} is a source; deliver into another folder", path.display()),
-            ));
-        }
-        if path.exists() && !manifest.files.contains_key(name) {
-            return Err(Error::new(
-                ErrorKind::NameClash,
-                format!(
-                    "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
-                    path.display()
-                ),
             ));
         }
     }
@@ -105,6 +95,22 @@ pub(super) fn refuse_strangers(
         ));
     }
     Ok(())
+}
+
+/// Nothing is written over that a delivery of ours did not write.
+pub(super) fn refuse_stranger(folder: &Path, name: &str, known: &Manifest) -> Result<()> {
+    let path = folder.join(name);
+    // A link to nothing is somebody's too.
+    if std::fs::symlink_metadata(&path).is_err() || known.files.contains_key(name) {
+        return Ok(());
+    }
+    Err(Error::new(
+        ErrorKind::NameClash,
+        format!(
+            "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
+            path.display()
+        ),
+    ))
 }
 
 /// Removes files of earlier deliveries (as a [`super::batch::Delivery`] lists them) from `folder` and

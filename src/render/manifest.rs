@@ -14,9 +14,6 @@ use crate::units::Decibels;
 
 use super::level::Loudness;
 
-/// Who wrote it.
-pub const PROGRAM: &str = concat!("Seamwright ", env!("CARGO_PKG_VERSION"));
-
 /// One delivered file: hashes are BLAKE3, hexadecimal.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Entry {

@@ -13,7 +13,7 @@ pub mod mapping;
 pub mod names;
 pub mod plan;
 pub mod propose;
-pub mod tuning;
 pub mod report;
 pub mod shape;
 mod take_file;
+pub mod tuning;
