@@ -37,6 +37,8 @@ const ONLY: &[(&str, &str)] = &[
     ("cpal", "playback/device"),
     ("symphonia", "io/decode"),
     ("rubato", "dsp/resample"),
+    ("flacenc", "io/flac"),
+    ("ebur128", "render/level"),
     ("clap", "cli/"),
     ("indicatif", "cli/"),
 ];

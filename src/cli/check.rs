@@ -1,23 +1,23 @@
 //! `check`: reads delivered files back.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
 use serde_json::{Value, json};
 
 use super::Done;
 use super::options::{a4, number};
 use super::output::{Output, table};
-use crate::error::{Error, ErrorKind, Result};
-use crate::io::{DELIVERY_MANIFEST, decode};
+use crate::error::Result;
 use crate::jobs::Job;
-use crate::render::check::{Checked, check_file};
+use crate::render::check::Checked;
+use crate::render::check_set::{CheckedMap, CheckedSet, check_path};
 use crate::units::STANDARD_A4_HZ;
 
-/// Reads delivered files back: loop, root key, level, seam. Exits 1 when one has a problem.
+/// Reads delivered files back, or anybody's: loop, root key, level, seam; maps (SFZ, SoundFont) and
+/// the files they name; what is missing, unused or changed. Exits 1 when something is wrong.
 #[derive(Debug, clap::Args)]
 pub struct Args {
-    /// A delivered file, or a folder of them
+    /// A sound file, a map, or a folder of them
     #[arg(value_name = "FILE or DIR")]
     path: PathBuf,
     /// Frequency of A4 in Hz that the set was tuned to
@@ -31,53 +31,36 @@ pub struct Args {
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let a4 = a4(args.a4)?;
-    let files = files(&args.path)?;
     let job = Job::new();
-    let results: Vec<(PathBuf, Result<Checked>)> = output.with_progress(&job, || {
-        job.begin("check", files.len() as u64);
-        files
-            .into_par_iter()
-            .map(|path| {
-                let result = job.check().and_then(|()| check_file(&path, a4));
-                job.advance(1);
-                (path, result)
-            })
-            .collect()
-    });
-    job.check()?;
-    let good = results.iter().all(|(_, r)| r.as_ref().is_ok_and(|c| c.problems.is_empty()));
-    let document = json!({
-        "files": results.iter().filter_map(|(_, r)| r.as_ref().ok()).map(checked_json).collect::<Vec<_>>(),
-        "failed": results.iter().filter_map(|(p, r)| r.as_ref().err().map(|e| (p, e)))
-            .map(|(p, e)| json!({"path": p.display().to_string(), "error": e.to_string()})).collect::<Vec<_>>(),
-    });
-    output.document(&document, &as_table(&results))?;
-    Ok(Done::all_if(good))
+    let set = output.with_progress(&job, || check_path(&args.path, a4, &job))?;
+    output.document(&as_json(&set), &as_text(&set))?;
+    Ok(Done::all_if(set.is_good()))
 }
 
-/// Unlike a survey, this looks into delivered folders: that is what it is for.
-fn files(path: &std::path::Path) -> Result<Vec<PathBuf>> {
-    if path.is_file() {
-        return Ok(vec![path.to_path_buf()]);
-    }
-    let mut files: Vec<PathBuf> = std::fs::read_dir(path)
-        .map_err(|e| Error::io("read", path, &e))?
-        .filter_map(|e| e.ok().map(|e| e.path()))
-        .filter(|p| p.is_file() && decode::has_sound_ending(p))
-        .collect();
-    files.sort_by(|a, b| natord::compare(&a.to_string_lossy(), &b.to_string_lossy()));
-    if files.is_empty() {
-        let hint = if path.join(DELIVERY_MANIFEST).exists() { "; its delivery wrote none" } else { "" };
-        return Err(Error::new(
-            ErrorKind::NothingHere,
-            format!(
-                "there is no sound file in {}{hint}; looked for files that end in {}",
-                path.display(),
-                decode::ENDINGS.join(", ")
-            ),
-        ));
-    }
-    Ok(files)
+fn as_json(set: &CheckedSet) -> Value {
+    let failed =
+        |p: &Path, e: &crate::error::Error| json!({"path": p.display().to_string(), "error": e.to_string()});
+    let files = set.files.iter().filter_map(|(_, r)| r.as_ref().ok()).map(checked_json);
+    let maps = set.maps.iter().filter_map(|(p, r)| r.as_ref().ok().map(|m| map_json(p, m)));
+    let bad_files = set.files.iter().filter_map(|(p, r)| r.as_ref().err().map(|e| failed(p, e)));
+    let bad_maps = set.maps.iter().filter_map(|(p, r)| r.as_ref().err().map(|e| failed(p, e)));
+    json!({
+        "files": files.collect::<Vec<_>>(),
+        "failed": bad_files.chain(bad_maps).collect::<Vec<_>>(),
+        "maps": maps.collect::<Vec<_>>(),
+        "missing": set.missing,
+        "unused": set.unused,
+        "changed": set.changed,
+    })
+}
+
+fn map_json(path: &Path, m: &CheckedMap) -> Value {
+    json!({
+        "path": path.display().to_string(),
+        "regions": m.regions,
+        "seams": m.audits.iter().map(|(name, a)| json!({"sample": name, "audit": a})).collect::<Vec<_>>(),
+        "problems": m.problems,
+    })
 }
 
 fn checked_json(c: &Checked) -> Value {
@@ -97,15 +80,27 @@ fn checked_json(c: &Checked) -> Value {
     })
 }
 
-fn as_table(results: &[(PathBuf, Result<Checked>)]) -> String {
-    let rows: Vec<Vec<String>> = results.iter().map(|(p, r)| row(p, r)).collect();
+fn as_text(set: &CheckedSet) -> String {
+    let rows: Vec<Vec<String>> = set.files.iter().map(|(p, r)| row(p, r)).collect();
     let mut text = table(&["file", "root", "off", "loop", "peak", "seam", "problems"], &rows);
-    let bad = results.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
-    text.push_str(&format!("{} read, {} with problems\n", results.len(), bad));
+    let bad = set.files.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
+    text.push_str(&format!("{} read, {} with problems\n", set.files.len(), bad));
+    for (path, result) in &set.maps {
+        match result {
+            Err(e) => text.push_str(&format!("{e}\n")),
+            Ok(m) => {
+                text.push_str(&format!("{}: {} regions or samples\n", path.display(), m.regions));
+                m.problems.iter().for_each(|p| text.push_str(&format!("  {p}\n")));
+            }
+        }
+    }
+    for (word, list) in [("missing", &set.missing), ("in no map", &set.unused), ("changed", &set.changed)] {
+        list.iter().for_each(|name| text.push_str(&format!("{word}: {name}\n")));
+    }
     text
 }
 
-fn row(path: &std::path::Path, result: &Result<Checked>) -> Vec<String> {
+fn row(path: &Path, result: &Result<Checked>) -> Vec<String> {
     let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
     let dash = || "-".to_owned();
     match result {

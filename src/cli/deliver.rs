@@ -5,15 +5,20 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
+use super::delivery_options::DeliveryArgs;
 use super::output::Output;
 use super::session_file::path_of;
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
-use crate::render::batch::{DeliverOptions, Delivered, Delivery, deliver};
+use crate::render::batch::{DeliverOptions, Delivered, Delivery, deliver, remove_orphans};
+use crate::render::plan::{Plan, plan};
 use crate::session::{Document, store};
-use crate::units::SampleRate;
 
-/// Writes the accepted takes as 24-bit WAV with root key, fine tune and loop in them.
+/// Writes the accepted takes with root key, fine tune and loop in them, a map over the keys and a
+/// report.
+///
+/// Without options: 24-bit WAV at 48000 Hz in one folder, a text map (SFZ) and a report beside them.
+/// An option stands for this delivery only; the session keeps its own settings.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// A session, or the folder it lies in
@@ -22,18 +27,18 @@ pub struct Args {
     /// Folder to write into (made if missing)
     #[arg(long, value_name = "DIR")]
     to: PathBuf,
-    /// Leave files alone that are there already and came from the same source and recipe
+    /// Leave files alone that are there already and came from the same source, recipe and settings
     #[arg(long)]
     resume: bool,
-    /// Name of the set, which {set} stands for, instead of the session's
-    #[arg(long, value_name = "NAME")]
-    title: Option<String>,
-    /// Name pattern instead of the session's; fields: {set} {note} {midi} {layer}
+    /// Show what would be written, and write nothing
     #[arg(long)]
-    pattern: Option<String>,
-    /// Rate in Hz instead of the session's (48000)
-    #[arg(long, value_name = "HZ")]
-    rate: Option<u32>,
+    preview: bool,
+    /// Remove files of earlier deliveries in DIR that this one does not write; without it they are
+    /// only listed. Files that were changed since, and files of others, stay
+    #[arg(long)]
+    remove_orphans: bool,
+    #[command(flatten)]
+    delivery: DeliveryArgs,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
@@ -49,32 +54,51 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         ));
     }
     let mut document = store::read(&path)?;
-    if let Some(title) = &args.title {
-        document.setup.title.clone_from(title);
-    }
-    if let Some(pattern) = &args.pattern {
-        document.setup.name_pattern.clone_from(pattern);
-    }
-    if let Some(hz) = args.rate {
-        document.setup.delivery_rate = SampleRate::new(hz)?;
+    args.delivery.apply(&mut document.setup)?;
+    if args.preview {
+        return preview(&document, &plan(&document), output);
     }
     let options = DeliverOptions { resume: args.resume };
     let job = Job::new();
     let delivery = output.with_progress(&job, || deliver(&path, &document, &args.to, &options, &job))?;
-    report(&document, &delivery, output)?;
+    let removed = if args.remove_orphans && !delivery.cancelled {
+        remove_orphans(&args.to, &delivery.orphans)?
+    } else {
+        Vec::new()
+    };
+    let mut value = as_json(&document, &delivery);
+    value["removed"] = json!(removed);
+    let mut text = as_text(&delivery);
+    for name in &removed {
+        text.push_str(&format!("removed {name}\n"));
+    }
+    output.document(&value, &text)?;
+    say_rest(&delivery, &removed, output);
     if delivery.cancelled {
         return Err(Error::cancelled());
     }
-    Ok(Done::all_if(delivery.failed.is_empty()))
+    Ok(Done::all_if(delivery.failed.is_empty() && delivery.beside_failed.is_empty()))
 }
 
-/// Prints what a delivery did.
-pub fn report(document: &Document, delivery: &Delivery, output: &Output) -> Result<()> {
-    output.document(&as_json(document, delivery), &as_text(delivery))?;
+/// Says on standard error what failed and what one may not expect.
+fn say_rest(delivery: &Delivery, removed: &[String], output: &Output) {
     for (_, what, e) in &delivery.failed {
         output.say(&format!("{what}: {e}"));
     }
-    Ok(())
+    for (path, e) in &delivery.beside_failed {
+        output.say(&format!("{}: {e}", path.display()));
+    }
+    for remark in &delivery.remarks {
+        output.say(&format!("note: {remark}"));
+    }
+    let left: Vec<&String> = delivery.orphans.iter().filter(|o| !removed.contains(o)).collect();
+    if !left.is_empty() {
+        output.say(&format!(
+            "{} files of earlier deliveries are no longer part of this one and stay (--remove-orphans removes them):",
+            left.len()
+        ));
+        left.iter().for_each(|name| output.say(&format!("  {name}")));
+    }
 }
 
 /// What a delivery did, as JSON.
@@ -91,11 +115,19 @@ pub fn as_json(document: &Document, delivery: &Delivery) -> Value {
             })
             .collect()
     };
+    let takes = delivery.failed.iter().map(|(_, what, e)| json!({"take": what, "error": e.to_string()}));
+    let beside = delivery
+        .beside_failed
+        .iter()
+        .map(|(path, e)| json!({"path": path.display().to_string(), "error": e.to_string()}));
     json!({
         "written": files(&delivery.written),
         "kept": files(&delivery.kept),
-        "failed": delivery.failed.iter().map(|(_, what, e)| json!({"take": what, "error": e.to_string()})).collect::<Vec<_>>(),
+        "failed": takes.chain(beside).collect::<Vec<_>>(),
         "cancelled": delivery.cancelled,
+        "beside": delivery.beside.iter().map(|p| p.display().to_string()).collect::<Vec<_>>(),
+        "orphans": delivery.orphans,
+        "remarks": delivery.remarks,
     })
 }
 
@@ -105,12 +137,49 @@ pub fn as_text(delivery: &Delivery) -> String {
     for d in &delivery.kept {
         text.push_str(&format!("kept  {}\n", d.path.display()));
     }
+    for path in &delivery.beside {
+        text.push_str(&format!("with  {}\n", path.display()));
+    }
     text.push_str(&format!(
         "{} written, {} kept, {} failed{}\n",
         delivery.written.len(),
         delivery.kept.len(),
-        delivery.failed.len(),
+        delivery.failed.len() + delivery.beside_failed.len(),
         if delivery.cancelled { ", stopped on request" } else { "" }
     ));
     text
+}
+
+/// Shows a plan. Exits 1 when something keeps it from being carried out.
+fn preview(document: &Document, plan: &Plan, output: &Output) -> Result<Done> {
+    let keys = |take| plan.map.region(take).map(|r| (r.keys.0.0, r.keys.1.0));
+    let files: Vec<Value> = plan
+        .names
+        .iter()
+        .map(|n| {
+            let take = document.take(n.take);
+            let region = plan.map.region(n.take);
+            json!({
+                "path": n.path,
+                "midi": take.and_then(|t| t.note).map(|n| n.0),
+                "layer": take.map(|t| t.layer + 1),
+                "keys": keys(n.take).map(|(low, high)| [low, high]),
+                "velocities": region.map(|r| [r.velocities.0, r.velocities.1]),
+            })
+        })
+        .collect();
+    let problems: Vec<String> = plan.problems.iter().map(ToString::to_string).collect();
+    let beside: Vec<&str> = plan.beside.iter().map(|b| b.path.as_str()).collect();
+    let value = json!({"files": files, "beside": beside, "problems": problems, "remarks": plan.remarks});
+    let mut text = String::new();
+    for n in &plan.names {
+        let keys =
+            keys(n.take).map_or_else(|| "no key".into(), |(low, high)| format!("keys {low} to {high}"));
+        text.push_str(&format!("{}  ({keys})\n", n.path));
+    }
+    beside.iter().for_each(|b| text.push_str(&format!("{b}\n")));
+    output.document(&value, &text)?;
+    plan.remarks.iter().for_each(|r| output.say(&format!("note: {r}")));
+    problems.iter().for_each(|p| output.say(p));
+    Ok(Done::all_if(problems.is_empty()))
 }

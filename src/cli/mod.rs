@@ -7,6 +7,7 @@
 mod check;
 mod clean;
 mod deliver;
+mod delivery_options;
 mod demo;
 mod flatten;
 mod loops;

@@ -25,7 +25,7 @@ use crate::units::{Frame, FrameRange, SampleRate};
 
 use super::pcm::{self, PcmReader};
 use super::riff::{self, Form, SourceMarks};
-use super::{EXPORT_AGAIN, aiff, channels_from_header, rate_from_header, unreadable};
+use super::{EXPORT_AGAIN, aiff, channels_from_header, flac_marks, rate_from_header, unreadable};
 
 /// File name endings that are looked at, lower case.
 pub const ENDINGS: &[&str] = &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga"];
@@ -282,7 +282,13 @@ fn open(path: &Path) -> Result<Opened> {
     }
     let Some(layout) = riff::walk(&mut file).map_err(io_error)? else {
         recognise(&mut file, path)?;
-        return Packed::open(file, path);
+        let marks = flac_marks::read(&mut file, u64::MAX).map_err(io_error)?;
+        let mut opened = Packed::open(file, path)?;
+        if let (Some(mut marks), Some(frames)) = (marks, opened.info.frames) {
+            marks.loops.retain(|l| l.end.0 <= frames);
+            opened.info.marks = marks;
+        }
+        return Ok(opened);
     };
     let head = match layout.form {
         Form::Wave => pcm::wave_head(&mut file, path, &layout)?,

@@ -3,16 +3,29 @@
 
 use std::path::Path;
 
+use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind};
 use crate::units::SampleRate;
 
 mod aiff;
+pub mod aiff_write;
 pub mod atomic;
 pub mod decode;
+pub mod flac;
+mod flac_marks;
+pub mod form;
 pub mod hash;
 mod pcm;
+mod quantise;
 pub mod riff;
+pub mod sf2;
+pub mod sf2_hydra;
+pub mod sf2_read;
+pub mod sfz;
 pub mod wav;
+mod wave_chunks;
+
+pub use form::SoundForm;
 
 /// The file that marks a folder as a delivery and says what stands in it. A survey passes such
 /// folders by: what came out must not go in again.
@@ -27,6 +40,24 @@ const EXPORT_AGAIN: &str = "export it again from where it was made, best as 24-b
 /// Most channels that are read: enough for any array of microphones, few enough that a lying
 /// header cannot ask for much.
 const MOST_CHANNELS: u16 = 256;
+
+/// Writes `audio` in `form` with `marks` to `path`, whole or not at all; `go_on` false ends with
+/// `Cancelled`. Errors: those of [`wav::write`], [`flac::write`] and [`aiff_write::write`].
+pub fn write_sound(
+    path: &Path,
+    audio: &AudioBuf,
+    form: SoundForm,
+    marks: &form::FileMarks,
+    go_on: &dyn Fn() -> bool,
+) -> Result<(), Error> {
+    match form {
+        SoundForm::Wav16 | SoundForm::Wav24 | SoundForm::Wav32f => {
+            wav::write(path, audio, form, marks, go_on)
+        }
+        SoundForm::Flac => flac::write(path, audio, marks, go_on),
+        SoundForm::Aiff => aiff_write::write(path, audio, marks, go_on),
+    }
+}
 
 /// An error about the bytes of `path`: what was wrong, what is allowed, what to do.
 fn unreadable(kind: ErrorKind, path: &Path, what: impl std::fmt::Display) -> Error {

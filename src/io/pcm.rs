@@ -59,9 +59,9 @@ impl PcmHead {
 
 /// Format tags of the `fmt ` chunk. Source: Microsoft/IBM, New Multimedia Data Types and Data
 /// Techniques, rev. 3.0 (1994), the list of registered formats.
-const TAG_PCM: u16 = 1;
-const TAG_FLOAT: u16 = 3;
-const TAG_EXTENSIBLE: u16 = 0xFFFE;
+pub(super) const TAG_PCM: u16 = 1;
+pub(super) const TAG_FLOAT: u16 = 3;
+pub(super) const TAG_EXTENSIBLE: u16 = 0xFFFE;
 /// Bytes 2 to 15 of the sub-format of an extensible header; the first two are the format tag.
 pub(super) const GUID_TAIL: [u8; 14] =
     [0x00, 0x00, 0x00, 0x00, 0x10, 0x00, 0x80, 0x00, 0x00, 0xAA, 0x00, 0x38, 0x9B, 0x71];

@@ -12,7 +12,7 @@ use std::path::Path;
 use crate::error::{Error, Result};
 use crate::units::{Cents, FrameRange, MidiNote};
 
-use super::{aiff, pcm};
+use super::{aiff, flac_marks, pcm};
 
 /// What a source brings along besides its samples.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -27,14 +27,15 @@ pub struct SourceMarks {
     pub info: BTreeMap<String, String>,
 }
 
-/// Reads the marks of a WAV (RIFF or RF64) or AIFF file; other formats have none.
+/// Reads the marks of a WAV (RIFF or RF64), AIFF or FLAC file; other formats have none.
 ///
 /// Only loops that run forward and lie inside the sound are taken. A chunk that is damaged is
 /// passed over. Errors: the file cannot be opened or read.
 pub fn read_marks(path: &Path) -> Result<SourceMarks> {
     let mut file = File::open(path).map_err(|e| Error::io("read", path, &e))?;
     let Some(layout) = walk(&mut file).map_err(|e| Error::io("read", path, &e))? else {
-        return Ok(SourceMarks::default());
+        let marks = flac_marks::read(&mut file, u64::MAX).map_err(|e| Error::io("read", path, &e))?;
+        return Ok(marks.unwrap_or_default());
     };
     let head = match layout.form {
         Form::Wave => pcm::wave_head(&mut file, path, &layout),

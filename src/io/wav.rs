@@ -1,79 +1,131 @@
-//! Writing 24-bit WAV with root key, fine tune, loop and INFO.
+//! Writing WAV: whole numbers of 16 and 24 bits and floating point, with root key, fine tune, loop,
+//! keys, named positions and texts; above 4 GiB in the form RF64.
 
 use std::io::{self, Write};
 use std::path::Path;
 
-use rand::{RngCore, SeedableRng};
-use rand_chacha::ChaCha8Rng;
-
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
-use crate::units::Decibels;
+use crate::units::{Decibels, SampleRate};
 
-use super::pcm::GUID_TAIL;
-use super::riff::{self, SourceMarks};
-use super::{MOST_CHANNELS, atomic};
+use super::form::{FileMarks, SoundForm};
+use super::pcm::{GUID_TAIL, TAG_EXTENSIBLE, TAG_FLOAT, TAG_PCM};
+use super::quantise::{BLOCK_FRAMES, Quantiser};
+use super::riff::SourceMarks;
+use super::{MOST_CHANNELS, atomic, wave_chunks};
 
-/// Bytes of one sample.
-const WIDTH: u64 = 3;
-/// Full scale of 24 bits: 2^23.
-const FULL_SCALE: f64 = 8_388_608.0;
-/// Unity note where there are loops but no root key: middle C, which readers take anyway when a
-/// file says nothing (common practice, no source).
-const UNITY_WITHOUT_ROOT: u32 = 60;
+/// Highest rate that the FLAC encoder takes.
+pub const MOST_FLAC_HZ: u32 = 96_000;
 
 /// Writes `audio` as 24-bit PCM to `path`, whole or not at all, with `marks` in `smpl` and
-/// `LIST/INFO`. Samples beyond full scale are an error (`InvalidParameter`): the caller lowers the gain.
-///
-/// Where every sample of the file lies on a 24-bit step already (a source of 16 or 24 bits that
-/// nothing was done to, silence), the samples are written as they are: nothing is rounded, so there
-/// is nothing to dither, and they come out unchanged. Otherwise all samples of the file, in all
-/// channels, are rounded to the nearest step after TPDF dither of 2 steps peak to peak, which makes
-/// the error's power Δ²/4 whatever the signal (a dither that came and went with the signal would be
-/// a part of it). Source: Lipshitz, Wannamaker & Vanderkooy, JAES
-/// 40(5), 1992. The dither's seed is drawn from the samples: the same audio gives the same bits, and
-/// two files do not share their dither. +1 itself is written as the highest step, 1 − 2^−23.
-///
-/// Further errors: no frames (`Nothing`); more channels, frames or text than the form holds, loops
-/// outside the sound, a fine tune outside ±50 cents or without a root key (`InvalidParameter`); and
-/// those of [`atomic::write`].
+/// `LIST/INFO`. Errors as [`write`].
 pub fn write24(path: &Path, audio: &AudioBuf, marks: &SourceMarks) -> Result<()> {
-    let here = |e: Error| e.context(format!("cannot write {}", path.display()));
-    check_audio(audio).map_err(here)?;
-    let smpl = smpl_chunk(audio, marks).map_err(here)?;
-    let info = info_chunk(marks).map_err(here)?;
-    let fmt = fmt_chunk(audio);
-    let data_len = audio.frames().0 * audio.channel_count() as u64 * WIDTH;
-    let pad = data_len & 1;
-    let after = [smpl, info].concat();
-    let riff_len =
-        u32::try_from(4 + fmt.len() as u64 + 8 + data_len + pad + after.len() as u64).map_err(|_| {
-            here(Error::invalid(
-                "length",
-                format!("{data_len} bytes of samples"),
-                "less than 4 GiB; deliver shorter takes",
-            ))
-        })?;
+    write(path, audio, SoundForm::Wav24, &FileMarks::from(marks.clone()), &|| true)
+}
 
+/// Writes `audio` as WAV to `path`, whole or not at all. `form` is one of the WAV forms.
+///
+/// Whole numbers are rounded to the nearest step after TPDF dither (see `quantise`); samples beyond
+/// full scale are an error (`InvalidParameter`) then: the caller lowers the gain. `go_on` false ends
+/// with `Cancelled`.
+///
+/// Further errors: no frames (`Nothing`); more channels or text than the form holds, loops outside
+/// the sound, a fine tune outside ±50 cents or without a root key (`InvalidParameter`); and those of
+/// [`atomic::write`].
+pub fn write(
+    path: &Path,
+    audio: &AudioBuf,
+    form: SoundForm,
+    marks: &FileMarks,
+    go_on: &dyn Fn() -> bool,
+) -> Result<()> {
+    let here = |e: Error| e.context(format!("cannot write {}", path.display()));
+    check_audio(audio, form).map_err(here)?;
+    let shape =
+        Shape { channels: audio.channel_count() as u16, rate: audio.rate(), frames: audio.frames().0 };
+    let framing = Framing::of(shape, form, marks).map_err(here)?;
     atomic::write(path, |out| {
-        let write = |out: &mut dyn Write| -> io::Result<()> {
-            out.write_all(b"RIFF")?;
-            out.write_all(&riff_len.to_le_bytes())?;
-            out.write_all(b"WAVE")?;
-            out.write_all(&fmt)?;
-            out.write_all(b"data")?;
-            // Fits: it is less than the length of the whole.
-            out.write_all(&(data_len as u32).to_le_bytes())?;
-            write_samples(out, audio)?;
-            out.write_all(&[0][..pad as usize])?;
-            // After the samples, so that the samples stand where the simplest readers look.
-            out.write_all(&after)
-        };
-        write(out).map_err(|e| Error::io("write", path, &e))
+        let io_error = |e: io::Error| Error::io("write", path, &e);
+        out.write_all(&framing.head).map_err(io_error)?;
+        write_samples(out, audio, form, go_on).map_err(|e| match e {
+            Stop::Io(e) => io_error(e),
+            Stop::Asked => Error::cancelled(),
+        })?;
+        // After the samples, so that the samples stand where the simplest readers look.
+        out.write_all(&framing.tail).map_err(io_error)
     })
 }
 
-fn check_audio(audio: &AudioBuf) -> Result<()> {
+/// What the bytes around the samples depend on besides the marks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Shape {
+    /// Number of channels, 1 to 256.
+    pub channels: u16,
+    /// Frames a second.
+    pub rate: SampleRate,
+    /// Length in frames.
+    pub frames: u64,
+}
+
+/// The bytes before and after the samples.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Framing {
+    /// Everything up to the first sample.
+    pub head: Vec<u8>,
+    /// Bytes of the samples.
+    pub data_len: u64,
+    /// Everything after the last sample, with the byte of padding where the samples need one.
+    pub tail: Vec<u8>,
+}
+
+impl Framing {
+    /// The bytes around `shape.frames` frames in `form`.
+    ///
+    /// Where the whole does not fit the 32 bits of RIFF, it is RF64: the lengths stand in `ds64` and
+    /// 0xFFFFFFFF where they would be. Source: EBU Tech 3306; ITU-R BS.2088.
+    pub fn of(shape: Shape, form: SoundForm, marks: &FileMarks) -> Result<Self> {
+        let fmt = fmt_chunk(shape, form);
+        let width = u64::from(form.bits() / 8);
+        let data_len = shape
+            .frames
+            .checked_mul(u64::from(shape.channels) * width)
+            .filter(|n| *n < u64::MAX / 2)
+            .ok_or_else(|| {
+                Error::invalid("length", format!("{} frames", shape.frames), "less than 2^40 frames")
+            })?;
+        let pad = data_len & 1;
+        let mut tail = vec![0; pad as usize];
+        tail.extend(wave_chunks::all(shape.rate, shape.frames, marks)?);
+        // From "WAVE" on, without ds64.
+        let riff_len = 4 + fmt.len() as u64 + 8 + data_len + tail.len() as u64;
+        let mut head = Vec::with_capacity(128);
+        let mut data_len_said = data_len as u32;
+        if let Ok(riff_len) = u32::try_from(riff_len) {
+            head.extend(b"RIFF");
+            head.extend(riff_len.to_le_bytes());
+            head.extend(b"WAVE");
+        } else {
+            head.extend(b"RF64");
+            head.extend(u32::MAX.to_le_bytes());
+            head.extend(b"WAVE");
+            // riffSize, dataSize, sampleCount, number of further lengths.
+            head.extend(b"ds64");
+            head.extend(28u32.to_le_bytes());
+            head.extend((riff_len + 8 + 28).to_le_bytes());
+            head.extend(data_len.to_le_bytes());
+            head.extend(shape.frames.to_le_bytes());
+            head.extend(0u32.to_le_bytes());
+            data_len_said = u32::MAX;
+        }
+        head.extend(fmt);
+        head.extend(b"data");
+        head.extend(data_len_said.to_le_bytes());
+        Ok(Self { head, data_len, tail })
+    }
+}
+
+/// Refuses what no form can hold.
+pub(super) fn check_audio(audio: &AudioBuf, form: SoundForm) -> Result<()> {
     if audio.is_empty() {
         return Err(Error::new(
             ErrorKind::Nothing,
@@ -81,11 +133,19 @@ fn check_audio(audio: &AudioBuf) -> Result<()> {
         ));
     }
     let channels = audio.channel_count();
-    if channels > usize::from(MOST_CHANNELS) {
-        return Err(Error::invalid("channel count", channels, &format!("1 to {MOST_CHANNELS}")));
+    let most = if form == SoundForm::Flac { 8 } else { usize::from(MOST_CHANNELS) };
+    if channels > most {
+        return Err(Error::invalid("channel count", channels, &format!("1 to {most} in {}", form.words())));
+    }
+    if form == SoundForm::Flac && audio.rate().hz() > MOST_FLAC_HZ {
+        return Err(Error::invalid(
+            "sample rate",
+            format!("{} Hz", audio.rate().hz()),
+            &format!("up to {MOST_FLAC_HZ} Hz in FLAC; deliver as WAV or at a lower rate"),
+        ));
     }
     let peak = audio.peak();
-    if peak <= 1.0 {
+    if peak <= 1.0 || form.is_float() {
         return Ok(());
     }
     let over = Decibels::of_amplitude(f64::from(peak));
@@ -107,176 +167,76 @@ fn check_audio(audio: &AudioBuf) -> Result<()> {
 }
 
 /// `fmt `: the plain form of 16 bytes; above two channels the extensible one of 40, with no channel
-/// given a place (mask 0), since microphones have none.
-fn fmt_chunk(audio: &AudioBuf) -> Vec<u8> {
-    let channels = audio.channel_count() as u16;
-    let rate = audio.rate().hz();
-    let extensible = channels > 2;
-    let block = channels * WIDTH as u16;
-    let mut fmt = Vec::with_capacity(48);
+/// given a place (mask 0), since microphones have none. Floating point has the length of its (absent)
+/// extension besides, and a `fact` chunk with the number of frames, as every coding but PCM must.
+fn fmt_chunk(shape: Shape, form: SoundForm) -> Vec<u8> {
+    let extensible = shape.channels > 2;
+    let tag = if form.is_float() { TAG_FLOAT } else { TAG_PCM };
+    let block = shape.channels * (form.bits() / 8);
+    let rate = shape.rate.hz();
+    let mut fmt = Vec::with_capacity(64);
     fmt.extend(b"fmt ");
-    fmt.extend(u32::to_le_bytes(if extensible { 40 } else { 16 }));
-    fmt.extend(u16::to_le_bytes(if extensible { 0xFFFE } else { 1 }));
-    fmt.extend(channels.to_le_bytes());
+    fmt.extend(u32::to_le_bytes(match (extensible, form.is_float()) {
+        (true, _) => 40,
+        (false, true) => 18,
+        (false, false) => 16,
+    }));
+    fmt.extend((if extensible { TAG_EXTENSIBLE } else { tag }).to_le_bytes());
+    fmt.extend(shape.channels.to_le_bytes());
     fmt.extend(rate.to_le_bytes());
     fmt.extend((rate * u32::from(block)).to_le_bytes());
     fmt.extend(block.to_le_bytes());
-    fmt.extend(24u16.to_le_bytes());
+    fmt.extend(form.bits().to_le_bytes());
     if extensible {
         fmt.extend(22u16.to_le_bytes());
-        fmt.extend(24u16.to_le_bytes());
+        fmt.extend(form.bits().to_le_bytes());
         fmt.extend(0u32.to_le_bytes());
-        fmt.extend(1u16.to_le_bytes());
+        fmt.extend(tag.to_le_bytes());
         fmt.extend(GUID_TAIL);
+    } else if form.is_float() {
+        fmt.extend(0u16.to_le_bytes());
+    }
+    if form.is_float() {
+        fmt.extend(b"fact");
+        fmt.extend(4u32.to_le_bytes());
+        fmt.extend(u32::try_from(shape.frames).unwrap_or(u32::MAX).to_le_bytes());
     }
     fmt
 }
 
-/// `smpl`: 36 bytes and 24 a loop, or nothing where there is neither root key nor loop. Source:
-/// New Multimedia Data Types and Data Techniques, rev. 3.0 (1994).
-fn smpl_chunk(audio: &AudioBuf, marks: &SourceMarks) -> Result<Vec<u8>> {
-    let tune = marks.fine_tune.0;
-    // Written so that a NaN is refused too.
-    if !(-50.0..=50.0).contains(&tune) {
-        return Err(Error::invalid(
-            "fine tune",
-            marks.fine_tune,
-            "-50 to 50 cents; choose the nearest root key",
-        ));
-    }
-    if marks.root.is_none() && tune != 0.0 {
-        return Err(Error::invalid("fine tune", marks.fine_tune, "0 without a root key; give a root key"));
-    }
-    if marks.root.is_none() && marks.loops.is_empty() {
-        return Ok(Vec::new());
-    }
-    let (unity, fraction) = match marks.root {
-        None => (UNITY_WITHOUT_ROOT, 0),
-        Some(root) if root.0 > 127 => return Err(Error::invalid("root key", root.0, "0 to 127")),
-        Some(root) => riff::root_to_smpl(root, marks.fine_tune)
-            .ok_or_else(|| Error::invalid("fine tune", marks.fine_tune, "0 to 50 cents above key 0"))?,
-    };
-    // 48 kHz gives 20833.
-    let period_ns = (1e9 / audio.rate().as_f64()).round() as u32;
-    let mut numbers = vec![0, 0, period_ns, unity, fraction, 0, 0, marks.loops.len() as u32, 0];
-    for (i, l) in marks.loops.iter().enumerate() {
-        if l.is_empty() || l.end.0 > audio.frames().0 {
-            return Err(Error::invalid(
-                "loop",
-                format!("{} to {}", l.start.0, l.end.0),
-                &format!("at least 1 frame within 0 to {}", audio.frames().0),
-            ));
-        }
-        // Frames fit 32 bits: more would not fit the file. The published end is inclusive.
-        numbers.extend([i as u32, 0, l.start.0 as u32, (l.end.0 - 1) as u32, 0, 0]);
-    }
-    Ok(chunk(*b"smpl", numbers.into_iter().flat_map(u32::to_le_bytes).collect()))
+/// Why the writing of samples ended early.
+enum Stop {
+    Io(io::Error),
+    Asked,
 }
 
-/// `LIST` of kind `INFO`: each text in UTF-8 with a zero byte after it.
-fn info_chunk(marks: &SourceMarks) -> Result<Vec<u8>> {
-    if marks.info.is_empty() {
-        return Ok(Vec::new());
-    }
-    let mut body = b"INFO".to_vec();
-    for (name, text) in &marks.info {
-        let id = <[u8; 4]>::try_from(name.as_bytes()).ok().filter(|id| riff::text_name(id).is_some());
-        let id =
-            id.ok_or_else(|| Error::invalid("INFO name", name, "four ASCII characters, such as INAM"))?;
-        if text.contains('\0') {
-            return Err(Error::invalid("INFO text", name, "texts without zero characters"));
-        }
-        body.extend(chunk(id, [text.as_bytes(), &[0]].concat()));
-    }
-    if body.len() as u64 > riff::MOST_TEXT_BYTES {
-        return Err(Error::invalid("INFO", format!("{} bytes", body.len()), "1 MiB; shorten the texts"));
-    }
-    Ok(chunk(*b"LIST", body))
-}
-
-/// A chunk with its head and, after an odd body, its byte of padding.
-fn chunk(id: [u8; 4], body: Vec<u8>) -> Vec<u8> {
-    let mut bytes = id.to_vec();
-    bytes.extend((body.len() as u32).to_le_bytes());
-    bytes.extend(&body);
-    bytes.resize(bytes.len() + (body.len() & 1), 0);
-    bytes
-}
-
-/// Frames that are gathered before they are handed on.
-const BLOCK_FRAMES: usize = 4096;
-
-fn write_samples(out: &mut dyn Write, audio: &AudioBuf) -> io::Result<()> {
+fn write_samples(
+    out: &mut dyn Write,
+    audio: &AudioBuf,
+    form: SoundForm,
+    go_on: &dyn Fn() -> bool,
+) -> std::result::Result<(), Stop> {
     let channels = audio.channel_count();
-    let exact = audio.channels().all(|x| x.iter().all(|s| is_step(*s)));
-    let seed = seed_of(audio);
-    let mut dither: Vec<_> = (0..channels as u64)
-        .map(|c| {
-            let mut rng = ChaCha8Rng::from_seed(seed);
-            rng.set_stream(c);
-            rng
-        })
-        .collect();
-    let frame_bytes = channels * WIDTH as usize;
+    let width = usize::from(form.bits() / 8);
+    let mut quantiser = (!form.is_float()).then(|| Quantiser::new(audio, form.bits()));
+    let frame_bytes = channels * width;
     let mut block = vec![0u8; BLOCK_FRAMES.min(audio.len()) * frame_bytes];
     for start in (0..audio.len()).step_by(BLOCK_FRAMES) {
+        if !go_on() {
+            return Err(Stop::Asked);
+        }
         let end = (start + BLOCK_FRAMES).min(audio.len());
-        for (c, (x, rng)) in audio.channels().zip(&mut dither).enumerate() {
-            for (sample, frame) in x[start..end].iter().zip(block.chunks_exact_mut(frame_bytes)) {
-                let step = if exact {
-                    (f64::from(*sample) * FULL_SCALE) as i32
-                } else {
-                    quantise24(*sample, rng.next_u64())
-                };
-                let step = step.to_le_bytes();
-                frame[c * 3..c * 3 + 3].copy_from_slice(&step[..3]);
+        for (c, x) in audio.channels().enumerate() {
+            let mut put = |i: usize, bytes: [u8; 4]| {
+                let at = i * frame_bytes + c * width;
+                block[at..at + width].copy_from_slice(&bytes[..width]);
+            };
+            match &mut quantiser {
+                Some(q) => q.quantise(c, &x[start..end], |i, step| put(i, step.to_le_bytes())),
+                None => x[start..end].iter().enumerate().for_each(|(i, s)| put(i, s.to_le_bytes())),
             }
         }
-        out.write_all(&block[..(end - start) * frame_bytes])?;
+        out.write_all(&block[..(end - start) * frame_bytes]).map_err(Stop::Io)?;
     }
     Ok(())
-}
-
-/// Whether a sample is a 24-bit step as it is. (+1 is none: the highest step lies below it.)
-fn is_step(sample: f32) -> bool {
-    let steps = f64::from(sample) * FULL_SCALE;
-    steps.fract() == 0.0 && (-FULL_SCALE..FULL_SCALE).contains(&steps)
-}
-
-/// The nearest 24-bit step to a sample with dither from 64 random bits: the sum of two uniform
-/// variables, triangular on ±1 step (Lipshitz et al. 1992, non-subtractive TPDF).
-fn quantise24(sample: f32, random: u64) -> i32 {
-    let (a, b) = (random >> 32, random & 0xFFFF_FFFF);
-    let triangular = (a + b) as f64 / 4_294_967_296.0 - 1.0;
-    let step = (f64::from(sample) * FULL_SCALE + triangular).round();
-    step.clamp(-FULL_SCALE, FULL_SCALE - 1.0) as i32
-}
-
-fn seed_of(audio: &AudioBuf) -> [u8; 32] {
-    let mut hash = blake3::Hasher::new();
-    let mut bytes = [0u8; 4 * BLOCK_FRAMES];
-    for x in audio.channels() {
-        for part in x.chunks(BLOCK_FRAMES) {
-            for (b, s) in bytes.chunks_exact_mut(4).zip(part) {
-                b.copy_from_slice(&s.to_le_bytes());
-            }
-            hash.update(&bytes[..4 * part.len()]);
-        }
-    }
-    *hash.finalize().as_bytes()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn steps_stay_within_24_bits() {
-        for random in [0, u64::MAX, 0x8000_0000_8000_0000] {
-            assert!((8_388_606..=8_388_607).contains(&quantise24(1.0, random)));
-            assert!((-8_388_608..=-8_388_607).contains(&quantise24(-1.0, random)));
-        }
-        // Two halves make a triangular value of zero: pure rounding.
-        assert_eq!(quantise24(0.5, 0x8000_0000_8000_0000), 4_194_304);
-    }
 }

@@ -1,23 +1,35 @@
-//! Writing the accepted takes.
+//! Writing the accepted takes, and the map and report beside them.
 //!
 //! A file appears whole or not at all; a manifest in the folder says what stands in it and from
-//! what it came. A file that no delivery of ours wrote is never written over.
+//! what it came. A file that no delivery of ours wrote is never written over, and none is deleted
+//! without being asked.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, OnceLock};
+use std::sync::Mutex;
+use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 
-use super::chain::{self, Rendered};
-use super::names::{delivered_names, described};
-use crate::audio::{AudioBuf, Clip};
+use super::beside;
+use super::folder::{self, FolderLock};
+use super::level::{self, Heard, Loudness};
+use super::manifest::{Entry, Facts, Manifest};
+use super::names::{described, root_of};
+use super::plan::{Plan, plan};
+use super::take_file::{self, Item};
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::riff::SourceMarks;
-use crate::io::{DELIVERY_MANIFEST, PROGRAM, atomic, decode, hash, wav};
+use crate::io::{PROGRAM, hash};
 use crate::jobs::Job;
-use crate::session::{Document, Source, SourceId, Take, TakeId, store};
+use crate::session::delivery::LevelMode;
+use crate::session::{Document, SourceId, TakeId, store};
+use crate::units::{Decibels, MidiNote};
+
+pub use super::folder::remove_orphans;
+pub use super::take_file::decode_take;
+
+/// The manifest is saved at most this often while files are written.
+const SAVE_EVERY: Duration = Duration::from_millis(300);
 
 /// One delivered file.
 #[derive(Debug, Clone)]
@@ -39,6 +51,15 @@ pub struct Delivery {
     pub failed: Vec<(TakeId, String, Error)>,
     /// Whether it was cancelled; what is written is whole.
     pub cancelled: bool,
+    /// Map, report and credits that stand there now.
+    pub beside: Vec<PathBuf>,
+    /// Those of them that failed, and why.
+    pub beside_failed: Vec<(PathBuf, Error)>,
+    /// Files of earlier deliveries that this one does not write, below the folder. They are left as
+    /// they are; [`remove_orphans`] removes them.
+    pub orphans: Vec<String>,
+    /// What one may not expect, in sentences.
+    pub remarks: Vec<String>,
 }
 
 /// How to deliver.
@@ -48,49 +69,31 @@ pub struct DeliverOptions {
     pub resume: bool,
 }
 
-/// What a delivered file came from, and what it is.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-struct Entry {
-    /// Hash of everything that decides its bytes.
-    from: String,
-    /// Hash of its bytes.
-    is: String,
+/// A delivery under way.
+pub(super) struct Run<'a> {
+    pub(super) session_path: &'a Path,
+    pub(super) document: &'a Document,
+    pub(super) folder: &'a Path,
+    pub(super) plan: Plan,
+    pub(super) job: &'a Job,
+    /// Names that fall on files that are not ours.
+    pub(super) strangers: BTreeMap<String, Error>,
+    manifest: Mutex<(Manifest, Instant)>,
 }
 
-#[derive(Debug, Clone, Default, Serialize, Deserialize)]
-struct Manifest {
-    program: String,
-    files: BTreeMap<String, Entry>,
-}
-
-struct Item<'a> {
-    take: &'a Take,
-    source: &'a Source,
-    name: String,
-}
-
+/// What became of one take.
 enum Outcome {
     Written,
     Kept,
 }
 
-/// What the workers of a delivery share.
-struct Delivering<'a> {
-    session_path: &'a Path,
-    document: &'a Document,
-    folder: &'a Path,
-    resume: bool,
-    job: &'a Job,
-    /// Whether each source still is what it was; read once, however many takes lie in it.
-    sources: BTreeMap<SourceId, OnceLock<Result<()>>>,
-    manifest: Mutex<Manifest>,
-}
-
-/// Writes every accepted take of `document` to `folder` (made if missing).
+/// Writes every accepted take of `document` to `folder` (made if missing), then the map and the
+/// report beside them.
 ///
-/// Errors before anything is written: nothing accepted, bad or clashing names, a folder that cannot
-/// be made or that holds the sources. A take that fails afterwards (its name falls on a file that is
-/// not ours, its source is gone) is in the result; so is a cancel.
+/// Errors before anything is written: nothing accepted, bad or clashing names, settings out of range,
+/// a folder that cannot be made, that holds the sources or that another delivery is at work in. What
+/// fails afterwards (a name that falls on a file that is not ours, a source that is gone) is in the
+/// result; so is a cancel.
 pub fn deliver(
     session_path: &Path,
     document: &Document,
@@ -98,249 +101,212 @@ pub fn deliver(
     options: &DeliverOptions,
     job: &Job,
 ) -> Result<Delivery> {
-    let items = items(document)?;
-    refuse_sources(session_path, document, folder, &items)?;
-    std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
-    let known = read_manifest(folder);
-    job.begin("deliver", items.len() as u64);
-    let strangers: Vec<Option<Error>> = items.iter().map(|i| stranger(folder, i, &known)).collect();
-    let delivering = Delivering {
-        session_path,
-        document,
-        folder,
-        resume: options.resume,
-        job,
-        sources: document.sources.iter().map(|s| (s.id, OnceLock::new())).collect(),
-        manifest: Mutex::new(Manifest { program: PROGRAM.into(), files: known.files }),
-    };
-    delivering.announce(items.iter().zip(&strangers).filter(|(_, s)| s.is_none()).map(|(i, _)| i))?;
-    let results: Vec<Result<Outcome>> = items
-        .par_iter()
-        .zip(strangers)
-        .map(|(item, stranger)| {
-            job.check()?;
-            let result = stranger.map_or_else(|| delivering.one(item), Err);
-            job.advance(1);
-            result
-        })
-        .collect();
-    lock(&delivering.manifest).files.retain(|name, e| !e.is.is_empty() || folder.join(name).exists());
-    write_manifest(folder, &delivering.manifest)?;
-    Ok(gather(document, folder, &items, results))
-}
-
-impl Delivering<'_> {
-    /// Enters every name before its file is written: should the program be killed between a file
-    /// and its entry, the next delivery still knows the file as ours.
-    fn announce<'i>(&self, items: impl Iterator<Item = &'i Item<'i>>) -> Result<()> {
-        for item in items {
-            let unknown = Entry { from: String::new(), is: String::new() };
-            lock(&self.manifest).files.entry(item.name.clone()).or_insert(unknown);
-        }
-        write_manifest(self.folder, &self.manifest)
+    let plan = plan(document);
+    if let Some(problem) = plan.problems.first() {
+        return Err(problem.clone());
     }
-
-    fn one(&self, item: &Item<'_>) -> Result<Outcome> {
-        let path = self.folder.join(&item.name);
-        let from = fingerprint(self.document, item)?;
-        let go_on = || !self.job.cancel.is_cancelled();
-        if self.resume {
-            let known = lock(&self.manifest).files.get(&item.name).cloned();
-            if let Some(entry) = known
-                && entry.from == from
-                && hash::hash_file(&path, &go_on).is_ok_and(|(_, is)| is == entry.is)
-            {
-                return Ok(Outcome::Kept);
-            }
-        }
-        self.check_source(item.source)?;
-        let source_path = store::source_path(self.session_path, &item.source.path);
-        let (rendered, audio) = render_item(&source_path, self.document, item, self.job)?;
-        self.job.check()?;
-        wav::write24(&path, &audio, &marks(self.document, item, &rendered))?;
-        let (_, is) = hash::hash_file(&path, &|| true)?;
-        lock(&self.manifest).files.insert(item.name.clone(), Entry { from, is });
-        write_manifest(self.folder, &self.manifest)?;
-        Ok(Outcome::Written)
-    }
-
-    /// Whether a source is the file it was when it was surveyed.
-    fn check_source(&self, source: &Source) -> Result<()> {
-        let check = || {
-            let path = store::source_path(self.session_path, &source.path);
-            let (_, now) = hash::hash_file(&path, &|| !self.job.cancel.is_cancelled())?;
-            if now == source.hash {
-                return Ok(());
-            }
-            let name = source.path.display();
-            Err(Error::new(
-                ErrorKind::NotFound,
-                format!("{name} is not the file it was when it was surveyed; survey again"),
-            ))
-        };
-        self.sources.get(&source.id).map_or_else(check, |known| known.get_or_init(check).clone())
-    }
-}
-
-fn items(document: &Document) -> Result<Vec<Item<'_>>> {
-    let names = delivered_names(document)?;
-    if names.is_empty() {
+    if plan.names.is_empty() {
         return Err(Error::new(
             ErrorKind::NothingHere,
             "no take is accepted yet, so there is nothing to deliver; accept takes in the sheet or with `propose --accept SCORE`",
         ));
     }
-    names
-        .into_iter()
-        .map(|(id, name)| {
-            let (take, source) = document
-                .take_and_source(id)
-                .ok_or_else(|| Error::new(ErrorKind::Internal, format!("take {} has no source", id.0)))?;
-            Ok(Item { take, source, name })
+    folder::refuse_sources(session_path, document, folder, &plan)?;
+    std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
+    let _lock = FolderLock::take(folder)?;
+    let known = Manifest::read(folder);
+    folder::clear_parts(folder);
+    let strangers = plan
+        .paths()
+        .filter_map(|name| folder::refuse_stranger(folder, name, &known).err().map(|e| (name.to_owned(), e)));
+    let strangers = strangers.collect();
+    let manifest = Mutex::new((Manifest { program: PROGRAM.into(), files: known.files }, Instant::now()));
+    let run = Run { session_path, document, folder, plan, job, strangers, manifest };
+    run.carry_out(options)
+}
+
+impl Run<'_> {
+    fn carry_out(&self, options: &DeliverOptions) -> Result<Delivery> {
+        let mut items = take_file::items(self.document, &self.plan)?;
+        let mut delivery = Delivery { remarks: self.plan.remarks.clone(), ..Delivery::default() };
+        match self.set_gains(&mut items) {
+            Err(e) if e.is_cancelled() => {
+                delivery.cancelled = true;
+                return Ok(delivery);
+            }
+            other => other?,
+        }
+        self.job.begin("deliver", items.len() as u64);
+        let kept: Vec<bool> = items.par_iter().map(|i| options.resume && self.is_right(i)).collect();
+        self.announce(&items, &kept)?;
+        let sources = self.check_sources(&items, &kept);
+        let results: Vec<Result<Outcome>> = items
+            .par_iter()
+            .zip(&kept)
+            .map(|(item, kept)| {
+                self.job.check()?;
+                let result = if *kept {
+                    Ok(Outcome::Kept)
+                } else {
+                    self.write_one(item, &sources).map(|()| Outcome::Written)
+                };
+                self.job.advance(1);
+                result
+            })
+            .collect();
+        self.gather(&items, results, &mut delivery);
+        if !delivery.cancelled {
+            beside::write(self, options, &items, &mut delivery);
+        }
+        self.end(&mut delivery);
+        Ok(delivery)
+    }
+
+    /// The manifest, for reading and changing.
+    pub(super) fn entries<R>(&self, with: impl FnOnce(&mut BTreeMap<String, Entry>) -> R) -> R {
+        // A panic in another worker leaves whole entries behind: the map is still good.
+        let mut guard = self.manifest.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        with(&mut guard.0.files)
+    }
+
+    /// Saves the manifest; not `now`: only when the last time is long enough ago.
+    pub(super) fn save(&self, now: bool) -> Result<()> {
+        // Held while writing, so that an older state never lands on a newer one.
+        let mut guard = self.manifest.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        if now || guard.1.elapsed() >= SAVE_EVERY {
+            guard.0.write(self.folder)?;
+            guard.1 = Instant::now();
+        }
+        Ok(())
+    }
+
+    /// Whether a file stands there as the manifest says and came from what it would come from now.
+    fn is_right(&self, item: &Item<'_>) -> bool {
+        let known = self.entries(|files| files.get(item.name).cloned());
+        let go_on = || !self.job.cancel.is_cancelled();
+        known.is_some_and(|entry| {
+            entry.facts.is_some()
+                && !entry.is.is_empty()
+                && item.from(self.document).is_ok_and(|from| from == entry.from)
+                && hash::hash_file(&self.folder.join(item.name), &go_on).is_ok_and(|(_, is)| is == entry.is)
         })
-        .collect()
-}
+    }
 
-fn gather(document: &Document, folder: &Path, items: &[Item<'_>], results: Vec<Result<Outcome>>) -> Delivery {
-    let mut delivery = Delivery::default();
-    for (item, result) in items.iter().zip(results) {
-        let done = || Delivered { take: item.take.id, path: folder.join(&item.name) };
-        match result {
-            Ok(Outcome::Written) => delivery.written.push(done()),
-            Ok(Outcome::Kept) => delivery.kept.push(done()),
-            Err(e) if e.is_cancelled() => delivery.cancelled = true,
-            Err(e) => delivery.failed.push((item.take.id, described(document, item.take), e)),
+    /// Empties the entry of every file before it is written: should the program be killed, the
+    /// manifest claims nothing that is not so, and the next delivery still knows the file as ours.
+    fn announce(&self, items: &[Item<'_>], kept: &[bool]) -> Result<()> {
+        self.entries(|files| {
+            let ours = |i: &Item<'_>| !self.strangers.contains_key(i.name);
+            for item in items.iter().zip(kept).filter(|(i, kept)| !**kept && ours(i)).map(|(i, _)| i) {
+                let facts = files.get(item.name).and_then(|e| e.facts.clone());
+                files.insert(item.name.to_owned(), Entry { facts, ..Entry::default() });
+            }
+        });
+        self.save(true)
+    }
+
+    /// Whether the sources of what is to be written are what they were, each looked at once.
+    fn check_sources(&self, items: &[Item<'_>], kept: &[bool]) -> BTreeMap<SourceId, Result<()>> {
+        let mut wanted: BTreeMap<SourceId, &Item<'_>> = BTreeMap::new();
+        for (item, _) in items.iter().zip(kept).filter(|(_, kept)| !**kept) {
+            wanted.entry(item.source.id).or_insert(item);
+        }
+        let wanted: Vec<_> = wanted.into_iter().collect();
+        let go_on = || !self.job.cancel.is_cancelled();
+        let check = |item: &Item<'_>| {
+            let path = store::source_path(self.session_path, &item.source.path);
+            let (_, now) = hash::hash_file(&path, &go_on)?;
+            if now == item.source.hash {
+                return Ok(());
+            }
+            Err(Error::new(
+                ErrorKind::NotFound,
+                format!(
+                    "{} is not the file it was when it was surveyed; survey again",
+                    item.source.path.display()
+                ),
+            ))
+        };
+        wanted.par_iter().map(|(id, item)| (*id, check(item))).collect::<Vec<_>>().into_iter().collect()
+    }
+
+    /// Sets the delivery's gain of each item. Where levels follow something, every take is heard
+    /// first, but for those that the manifest knows already.
+    fn set_gains(&self, items: &mut [Item<'_>]) -> Result<()> {
+        let setup = &self.document.setup.delivery.level;
+        if setup.mode == LevelMode::AsPlayed {
+            return Ok(());
+        }
+        self.job.begin("measure levels", items.len() as u64);
+        let heard: Vec<Option<Heard>> = items
+            .par_iter()
+            .map(|item| {
+                self.job.check()?;
+                let loudness = self.loudness_of(item);
+                self.job.advance(1);
+                match loudness {
+                    Ok(loudness) => Ok(Some(Heard {
+                        note: root_of(item.take).unwrap_or(MidiNote(60)),
+                        layer: item.take.layer,
+                        loudness,
+                    })),
+                    Err(e) if e.is_cancelled() => Err(e),
+                    // It fails once more when it is written, and is reported then.
+                    Err(_) => Ok(None),
+                }
+            })
+            .collect::<Result<_>>()?;
+        let known: Vec<Heard> = heard.iter().flatten().copied().collect();
+        let mut gains = level::gains(&known, setup).into_iter();
+        for (item, heard) in items.iter_mut().zip(&heard) {
+            item.gain = heard.and_then(|_| gains.next()).unwrap_or(Decibels(0.0));
+        }
+        Ok(())
+    }
+
+    fn loudness_of(&self, item: &Item<'_>) -> Result<Loudness> {
+        let sound = item.sound(self.document)?;
+        let known: Option<Facts> = self.entries(|files| files.get(item.name)?.facts.clone());
+        if let Some(facts) = known.filter(|f| f.sound == sound) {
+            return Ok(facts.as_played());
+        }
+        let (_, shaped) = take_file::render_item(self.session_path, self.document, item, self.job)?;
+        level::loudness(&shaped.audio)
+    }
+
+    fn write_one(&self, item: &Item<'_>, sources: &BTreeMap<SourceId, Result<()>>) -> Result<()> {
+        if let Some(e) = self.strangers.get(item.name) {
+            return Err(e.clone());
+        }
+        if let Some(Err(e)) = sources.get(&item.source.id) {
+            return Err(e.clone());
+        }
+        let entry = take_file::write(self, item)?;
+        self.entries(|files| files.insert(item.name.to_owned(), entry));
+        self.save(false)
+    }
+
+    fn gather(&self, items: &[Item<'_>], results: Vec<Result<Outcome>>, delivery: &mut Delivery) {
+        for (item, result) in items.iter().zip(results) {
+            let done = || Delivered { take: item.take.id, path: self.folder.join(item.name) };
+            match result {
+                Ok(Outcome::Written) => delivery.written.push(done()),
+                Ok(Outcome::Kept) => delivery.kept.push(done()),
+                Err(e) if e.is_cancelled() => delivery.cancelled = true,
+                Err(e) => delivery.failed.push((item.take.id, described(self.document, item.take), e)),
+            }
         }
     }
-    delivery
-}
 
-/// Decodes, analyses and renders one take: what is held in memory is one take a worker.
-fn render_item(
-    source_path: &Path,
-    document: &Document,
-    item: &Item<'_>,
-    job: &Job,
-) -> Result<(Rendered, AudioBuf)> {
-    let clip = decode_take(source_path, item.take, item.source, job)?;
-    let analysed = chain::analyse(clip, item.take.span)?;
-    job.check()?;
-    let recipe = item
-        .take
-        .recipe
-        .as_ref()
-        .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe; propose one first"))?;
-    let rendered = chain::render(&analysed, recipe, document.setup.a4, document.setup.delivery_rate)?;
-    let audio = chain::finished(&rendered)?;
-    Ok((rendered, audio))
-}
-
-/// The stretch of a source that a take needs.
-pub fn decode_take(source_path: &Path, take: &Take, source: &Source, job: &Job) -> Result<Clip> {
-    let range = chain::clip_range(take, source);
-    let mut found = None;
-    decode::decode_ranges(source_path, &[range], &mut |_, clip| {
-        found = Some(clip);
-        !job.cancel.is_cancelled()
-    })?;
-    job.check()?;
-    found.ok_or_else(|| {
-        Error::new(
-            ErrorKind::Decode,
-            format!("{} ends before this take; survey again", source.path.display()),
-        )
-    })
-}
-
-fn marks(document: &Document, item: &Item<'_>, r: &Rendered) -> SourceMarks {
-    let texts = [
-        ("INAM", item.name.trim_end_matches(".wav").to_owned()),
-        ("ISFT", PROGRAM.to_owned()),
-        ("IPRD", document.setup.title.clone()),
-    ];
-    SourceMarks {
-        root: Some(r.root),
-        fine_tune: r.fine_tune,
-        loops: r.looping.iter().map(|l| l.range).collect(),
-        info: texts.into_iter().map(|(k, v)| (k.to_owned(), v)).collect(),
-    }
-}
-
-/// Hash of everything that decides a delivered file's bytes.
-fn fingerprint(document: &Document, item: &Item<'_>) -> Result<String> {
-    let parts = (
-        PROGRAM,
-        &item.source.hash,
-        item.take.span,
-        &item.take.recipe,
-        document.setup.a4,
-        document.setup.delivery_rate,
-        &document.setup.title,
-        &item.name,
-    );
-    let bytes = serde_json::to_vec(&parts)
-        .map_err(|e| Error::new(ErrorKind::Internal, format!("a recipe cannot be written down: {e}")))?;
-    Ok(blake3::hash(&bytes).to_hex().to_string())
-}
-
-/// Nothing is written over that a delivery of ours did not write.
-fn stranger(folder: &Path, item: &Item<'_>, known: &Manifest) -> Option<Error> {
-    let path = folder.join(&item.name);
-    (path.exists() && !known.files.contains_key(&item.name)).then(|| {
-        let text = format!(
-            "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
-            path.display()
-        );
-        Error::new(ErrorKind::NameClash, text)
-    })
-}
-
-/// No delivery beside or over the sources: what is written there would be found as takes.
-fn refuse_sources(session_path: &Path, document: &Document, folder: &Path, items: &[Item<'_>]) -> Result<()> {
-    let real = |p: &Path| std::fs::canonicalize(p).ok();
-    let sources: Vec<PathBuf> =
-        document.sources.iter().filter_map(|s| real(&store::source_path(session_path, &s.path))).collect();
-    for item in items {
-        let path = folder.join(&item.name);
-        if real(&path).is_some_and(|p| sources.contains(&p)) {
-            return Err(Error::new(
-                ErrorKind::NameClash,
-                format!("{} is a source; deliver into another folder", path.display()),
-            ));
+    /// Drops entries without a file, lists those that are not of this delivery, and saves.
+    fn end(&self, delivery: &mut Delivery) {
+        let planned: std::collections::BTreeSet<&str> = self.plan.paths().collect();
+        delivery.orphans = self.entries(|files| {
+            files.retain(|name, _| self.folder.join(name).exists());
+            files.keys().filter(|name| !planned.contains(name.as_str())).cloned().collect()
+        });
+        if let Err(e) = self.save(true) {
+            delivery.beside_failed.push((self.folder.join(crate::io::DELIVERY_MANIFEST), e));
         }
     }
-    let here = real(folder);
-    if here.is_some() && sources.iter().any(|s| s.parent().map(Path::to_path_buf) == here) {
-        return Err(Error::new(
-            ErrorKind::NameClash,
-            format!(
-                "{} holds the takes themselves; what is delivered there would be found as takes. Deliver into a folder of its own, such as {}",
-                folder.display(),
-                folder.join("delivered").display()
-            ),
-        ));
-    }
-    Ok(())
-}
-
-/// A manifest that is missing or damaged counts as empty: then every file there is a stranger's.
-fn read_manifest(folder: &Path) -> Manifest {
-    std::fs::read(folder.join(DELIVERY_MANIFEST))
-        .ok()
-        .and_then(|bytes| serde_json::from_slice(&bytes).ok())
-        .unwrap_or_default()
-}
-
-fn write_manifest(folder: &Path, manifest: &Mutex<Manifest>) -> Result<()> {
-    // Held while writing, so that an older state never lands on a newer one.
-    let manifest = lock(manifest);
-    let bytes = serde_json::to_vec_pretty(&*manifest)
-        .map_err(|e| Error::new(ErrorKind::Internal, format!("the manifest cannot be written: {e}")))?;
-    let path = folder.join(DELIVERY_MANIFEST);
-    atomic::write(&path, |w| w.write_all(&bytes).map_err(|e| Error::io("write", &path, &e)))
-}
-
-fn lock(manifest: &Mutex<Manifest>) -> std::sync::MutexGuard<'_, Manifest> {
-    // A panic in another worker leaves whole entries behind: the map is still good.
-    manifest.lock().unwrap_or_else(std::sync::PoisonError::into_inner)
 }

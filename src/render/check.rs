@@ -11,7 +11,7 @@ use crate::io::riff::SourceMarks;
 use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, SampleRate};
 
 /// A seam more audible than this (0 to 100) is a problem.
-const AUDIBLE: f64 = 45.0;
+pub(super) const AUDIBLE: f64 = 45.0;
 /// Further from root key and fine tune than this is a problem.
 const OUT_OF_TUNE: f64 = 10.0;
 

@@ -4,43 +4,105 @@ use std::collections::HashMap;
 
 use unicode_normalization::UnicodeNormalization as _;
 
+use super::mapping;
 use crate::error::{Error, ErrorKind, Result};
+use crate::session::delivery::{Folders, LayersAs};
 use crate::session::{Document, Setup, Sheet, Take, TakeId, TakeState};
+use crate::units::MidiNote;
+
+/// The fields of a name pattern and what each stands for. A number may be given a width with zeros
+/// in front: `{layer:02}`, `{midi:03}`.
+pub const FIELDS: [(&str, &str); 7] = [
+    ("set", "the title of the set"),
+    ("layer", "the layer, from 1"),
+    ("note", "the note, such as C#4"),
+    ("midi", "the note's MIDI number, three digits unless a width is given"),
+    ("index", "the place in the sheet, from 1"),
+    ("velocity", "the highest velocity the file is meant for, 1 to 127"),
+    ("rr", "which of several takes of one note and layer it is (round robin), from 1"),
+];
 
 /// Longest name in bytes that common file systems take.
 const LONGEST: usize = 255;
-/// The ending of delivered files.
-const ENDING: &str = "wav";
+/// Widest number that a pattern may ask for.
+const WIDEST: usize = 9;
 /// Characters that some systems refuse in names (common practice, no source).
 const REFUSED: &str = "<>:\"/\\|?*";
 /// Words that some systems refuse as names, with any ending (common practice, no source).
 const RESERVED: [&str; 4] = ["CON", "PRN", "AUX", "NUL"];
 
-/// The file name (with ending) of every accepted take, in sheet order. Errors: `InvalidParameter`
-/// for an unknown field; `NameClash` naming the takes that would get one name, or a name that some
-/// systems refuse.
+/// The name of one accepted take as it will be on disk.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PlannedName {
+    /// Which take.
+    pub take: TakeId,
+    /// Its path below the delivery folder, with `/` between folders.
+    pub path: String,
+}
+
+/// The name (with folder and ending) of every accepted take, in sheet order. Errors:
+/// `InvalidParameter` for an unknown field; `NameClash` naming the takes that would get one name, or
+/// a name that some systems refuse.
 pub fn delivered_names(document: &Document) -> Result<Vec<(TakeId, String)>> {
-    let mut names: Vec<(TakeId, String)> = Vec::new();
-    let mut taken: HashMap<String, &Take> = HashMap::new();
-    for id in Sheet::of(document).walk() {
-        let Some(take) = document.take(id).filter(|t| t.state == TakeState::Accepted) else { continue };
-        let name = format!("{}.{ENDING}", fill(&document.setup, take)?);
-        refuse_bad(&name)?;
-        // Some systems do not tell case apart, nor composed from decomposed letters.
-        let key: String = name.to_lowercase().nfc().collect();
-        if let Some(other) = taken.insert(key, take) {
-            return Err(Error::new(
-                ErrorKind::NameClash,
-                format!(
-                    "{} and {} would both be written as \"{name}\"; set one of them aside, give it another note or layer, or add {{layer}}, {{note}} or {{midi}} to the name pattern",
-                    described(document, other),
-                    described(document, take)
-                ),
-            ));
-        }
-        names.push((id, name));
+    let (names, problems) = planned_names(document);
+    match problems.into_iter().next() {
+        Some(problem) => Err(problem),
+        None => Ok(names.into_iter().map(|n| (n.take, n.path)).collect()),
     }
-    Ok(names)
+}
+
+/// The names of all accepted takes in sheet order, and everything that is wrong with them. A bad
+/// pattern gives no names.
+pub fn planned_names(document: &Document) -> (Vec<PlannedName>, Vec<Error>) {
+    let mut names = Vec::new();
+    let mut problems = Vec::new();
+    let mut taken: HashMap<String, &Take> = HashMap::new();
+    let numbers = Numbers::of(document);
+    for (i, take) in accepted(document).into_iter().enumerate() {
+        let stem = match fill(&document.setup, take, i + 1, &numbers) {
+            Ok(stem) => stem,
+            Err(e) => return (Vec::new(), vec![e]),
+        };
+        let name = format!("{stem}.{}", document.setup.delivery.form.ending());
+        problems.extend(refuse_bad(&name, &stem).err());
+        let path = match document.setup.delivery.folders {
+            Folders::Flat => name,
+            Folders::PerLayer => format!("layer {}/{name}", take.layer + 1),
+        };
+        match taken.insert(comparable(&path), take) {
+            Some(other) => problems.push(clash(document, other, take, &path)),
+            None => names.push(PlannedName { take: take.id, path }),
+        }
+    }
+    (names, problems)
+}
+
+/// The accepted takes in sheet order.
+pub fn accepted(document: &Document) -> Vec<&Take> {
+    let walk = Sheet::of(document).walk();
+    let takes = walk.into_iter().filter_map(|id| document.take(id).map(AsRef::as_ref));
+    takes.filter(|t: &&Take| t.state == TakeState::Accepted).collect()
+}
+
+/// The root key that a take is delivered with.
+pub fn root_of(take: &Take) -> Option<MidiNote> {
+    take.recipe.as_ref().map(|r| r.tune.target).or(take.note)
+}
+
+/// Some systems do not tell case apart, nor composed from decomposed letters.
+pub fn comparable(path: &str) -> String {
+    path.to_lowercase().nfc().collect()
+}
+
+fn clash(document: &Document, one: &Take, other: &Take, name: &str) -> Error {
+    Error::new(
+        ErrorKind::NameClash,
+        format!(
+            "{} and {} would both be written as \"{name}\"; set one of them aside, give it another note or layer, or add {{layer}}, {{note}}, {{midi}} or {{rr}} to the name pattern",
+            described(document, one),
+            described(document, other)
+        ),
+    )
 }
 
 /// A take in words: its cell and its file.
@@ -53,9 +115,42 @@ pub fn described(document: &Document, take: &Take) -> String {
     format!("{note}, layer {} ({file})", take.layer + 1)
 }
 
+/// What `{velocity}` and `{rr}` stand for depends on the other takes.
+struct Numbers {
+    by_take: HashMap<TakeId, (u8, u16)>,
+}
+
+impl Numbers {
+    fn of(document: &Document) -> Self {
+        let takes = accepted(document);
+        let mut layers: Vec<u16> = takes.iter().map(|t| t.layer).collect();
+        layers.sort_unstable();
+        layers.dedup();
+        let mut count: HashMap<(Option<MidiNote>, u16), u16> = HashMap::new();
+        let by_layer = document.setup.delivery.map.layers;
+        let by_take = takes
+            .into_iter()
+            .map(|t| {
+                let place = layers.binary_search(&t.layer).unwrap_or(0);
+                let velocity = match by_layer {
+                    LayersAs::Velocity => mapping::velocity_range(place, layers.len()).1,
+                    LayersAs::Group | LayersAs::RoundRobin => 127,
+                };
+                let n = count.entry((root_of(t), t.layer)).or_default();
+                *n += 1;
+                let turn = if by_layer == LayersAs::RoundRobin { place as u16 + 1 } else { *n };
+                (t.id, (velocity, turn))
+            })
+            .collect();
+        Self { by_take }
+    }
+}
+
 /// Fills the fields of the name pattern for one take.
-fn fill(setup: &Setup, take: &Take) -> Result<String> {
-    let root = take.recipe.as_ref().map(|r| r.tune.target).or(take.note);
+fn fill(setup: &Setup, take: &Take, index: usize, numbers: &Numbers) -> Result<String> {
+    let root = root_of(take);
+    let (velocity, turn) = numbers.by_take.get(&take.id).copied().unwrap_or((127, 1));
+    let middle_c = setup.delivery.middle_c.unwrap_or(setup.middle_c);
     let mut name = String::new();
     let mut rest = setup.name_pattern.as_str();
     while let Some(open) = rest.find('{') {
@@ -63,12 +158,25 @@ fn fill(setup: &Setup, take: &Take) -> Result<String> {
         let Some(length) = rest[open..].find('}') else {
             return Err(bad_pattern(setup, "a { without its }"));
         };
-        match &rest[open + 1..open + length] {
-            "set" => name.push_str(setup.title.trim()),
-            "note" => name.push_str(&root.map_or_else(String::new, |n| n.name(setup.middle_c))),
-            "midi" => name.push_str(&root.map_or_else(String::new, |n| format!("{:03}", n.0))),
-            "layer" => name.push_str(&(take.layer + 1).to_string()),
-            other => return Err(bad_pattern(setup, &format!("{{{other}}}"))),
+        let whole = &rest[open + 1..open + length];
+        let (field, width) = match whole.split_once(':') {
+            None => (whole, None),
+            Some((field, width)) => {
+                (field, Some(width_of(width).ok_or_else(|| bad_pattern(setup, &format!("{{{whole}}}")))?))
+            }
+        };
+        let number = |n: usize, least: usize| format!("{n:0w$}", w = width.unwrap_or(least));
+        match (field, width) {
+            ("set", None) => name.push_str(setup.title.trim()),
+            ("note", None) => {
+                name.push_str(&root.map_or_else(String::new, |n| setup.delivery.spelling.name(n, middle_c)));
+            }
+            ("midi", _) => name.push_str(&root.map_or_else(String::new, |n| number(n.0.into(), 3))),
+            ("layer", _) => name.push_str(&number(usize::from(take.layer) + 1, 1)),
+            ("index", _) => name.push_str(&number(index, 1)),
+            ("velocity", _) => name.push_str(&number(velocity.into(), 1)),
+            ("rr", _) => name.push_str(&number(turn.into(), 1)),
+            _ => return Err(bad_pattern(setup, &format!("{{{whole}}}"))),
         }
         rest = &rest[open + length + 1..];
     }
@@ -76,16 +184,25 @@ fn fill(setup: &Setup, take: &Take) -> Result<String> {
     Ok(name.trim().nfc().collect())
 }
 
+/// A width such as `3` or `03`.
+fn width_of(text: &str) -> Option<usize> {
+    text.parse().ok().filter(|w| (1..=WIDEST).contains(w) && text.bytes().all(|b| b.is_ascii_digit()))
+}
+
 fn bad_pattern(setup: &Setup, what: &str) -> Error {
+    let fields: Vec<String> = FIELDS.iter().map(|(name, _)| format!("{{{name}}}")).collect();
     Error::invalid(
         "the name pattern",
         format!("\"{}\" with {what}", setup.name_pattern),
-        "text with the fields {set} {note} {midi} {layer}, such as \"{set} {note} {layer}\"",
+        &format!(
+            "text with the fields {}, such as \"{{set}} {{note}} {{layer}}\"; a number may have a width, such as {{layer:02}}",
+            fields.join(" ")
+        ),
     )
 }
 
-fn refuse_bad(name: &str) -> Result<()> {
-    let stem = name.strip_suffix(&format!(".{ENDING}")).unwrap_or(name);
+/// Refuses a name (with ending) that some systems refuse.
+pub fn refuse_bad(name: &str, stem: &str) -> Result<()> {
     let why = if stem.is_empty() {
         Some("it is empty".into())
     } else if let Some(c) = stem.chars().find(|c| REFUSED.contains(*c) || c.is_control()) {

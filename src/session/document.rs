@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::delivery::DeliverySetup;
 use super::take::{Source, SourceId, Take, TakeId};
 use crate::units::{Hertz, MiddleC, STANDARD_A4_HZ, SampleRate};
 
@@ -18,12 +19,16 @@ pub struct Setup {
     pub middle_c: MiddleC,
     /// How the takes lie in the files; none: detected.
     pub layout: Option<Layout>,
-    /// Pattern of delivered names, without the ending. Fields: `{set} {note} {midi} {layer}`.
+    /// Pattern of delivered names, without the ending; its fields are those of
+    /// `render::names::FIELDS`.
     pub name_pattern: String,
     /// Rate of delivered files.
     pub delivery_rate: SampleRate,
     /// Loop score (0 to 100) from which "accept what passes" accepts.
     pub accept_score: f64,
+    /// Everything else about the delivery.
+    #[serde(default)]
+    pub delivery: DeliverySetup,
 }
 
 /// How the takes lie in the files.
@@ -48,6 +53,7 @@ impl Default for Setup {
             name_pattern: "{set} {note} {layer}".into(),
             delivery_rate: SampleRate::DELIVERY,
             accept_score: 70.0,
+            delivery: DeliverySetup::default(),
         }
     }
 }

@@ -2,6 +2,7 @@
 //!
 //! Knows no thread and no widget. Only [`store`] touches files.
 
+pub mod delivery;
 pub mod document;
 pub mod edit;
 pub mod history;
@@ -11,6 +12,7 @@ pub mod store;
 pub mod take;
 pub mod tuning;
 
+pub use delivery::DeliverySetup;
 pub use document::{Document, Setup};
 pub use edit::Edit;
 pub use history::History;

@@ -244,7 +244,7 @@ fn names_of_all_sorts() {
     let r = run(&["deliver", s(&session), "--to", s(&out), "--title", "Söt & klein 🎵"]);
     assert_eq!(r.code, 0, "{}", r.err);
     assert_eq!(
-        visible(&out),
+        sounds(&out),
         ["Söt & klein 🎵 C4 1.wav", "Söt & klein 🎵 D4 1.wav", "Söt & klein 🎵 E4 1.wav"]
     );
 }

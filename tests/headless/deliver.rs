@@ -33,7 +33,7 @@ fn smpl_stands_where_the_published_layout_says() {
     let out = dir.path().join("out");
     let r = deliver(&session, &out, &["--title", "bottles"]);
     assert_eq!(r.code, 0, "{}", r.err);
-    assert_eq!(visible(&out), ["bottles C4 1.wav", "bottles D4 1.wav", "bottles E4 1.wav"]);
+    assert_eq!(sounds(&out), ["bottles C4 1.wav", "bottles D4 1.wav", "bottles E4 1.wav"]);
     for (name, root) in [("bottles C4 1.wav", 60u32), ("bottles D4 1.wav", 62), ("bottles E4 1.wav", 64)] {
         let path = out.join(name);
         let bytes = std::fs::read(&path).unwrap();
@@ -82,10 +82,10 @@ fn the_same_recipe_gives_the_same_bits_and_resume_keeps_them() {
     let (a, b) = (dir.path().join("out a"), dir.path().join("out b"));
     assert_eq!(deliver(&session, &a, &[]).code, 0);
     assert_eq!(deliver(&session, &b, &[]).code, 0);
-    for name in visible(&a) {
+    for name in sounds(&a) {
         assert_eq!(std::fs::read(a.join(&name)).unwrap(), std::fs::read(b.join(&name)).unwrap(), "{name}");
     }
-    let first = a.join(&visible(&a)[0]);
+    let first = a.join(&sounds(&a)[0]);
     std::fs::write(&first, b"damaged").unwrap();
     let r = deliver(&session, &a, &["--resume"]);
     assert_eq!(r.code, 0, "{}", r.err);
@@ -98,21 +98,21 @@ fn the_same_recipe_gives_the_same_bits_and_resume_keeps_them() {
 fn window_and_command_render_the_same_bits() {
     use seamwright::io::decode;
     use seamwright::jobs::Job;
-    use seamwright::render::{batch, chain};
+    use seamwright::render::{batch, chain, shape};
     use seamwright::session::store;
     let dir = folder_of_three();
     let session = accepted(dir.path());
     let out = dir.path().join("out");
     assert_eq!(deliver(&session, &out, &[]).code, 0);
     let d = store::read(&session).unwrap();
-    for (take, name) in d.takes.iter().zip(visible(&out)) {
+    for (take, name) in d.takes.iter().zip(sounds(&out)) {
         let source = d.source(take.source).unwrap();
         let path = store::source_path(&session, &source.path);
         let clip = batch::decode_take(&path, take, source, &Job::new()).unwrap();
         let analysed = chain::analyse(clip, take.span).unwrap();
         let recipe = take.recipe.as_ref().unwrap();
         let r = chain::render(&analysed, recipe, d.setup.a4, d.setup.delivery_rate).unwrap();
-        let here = chain::finished(&r).unwrap();
+        let here = shape::shaped(&r, &d.setup.delivery).unwrap().audio;
         let there = decode::decode(&out.join(&name)).unwrap();
         assert_eq!(here.frames(), there.frames());
         // 24 bits with triangular dither: off by at most one and a half steps of 2^-23.
@@ -155,7 +155,7 @@ fn one_bad_take_does_not_stop_the_rest() {
     let out = dir.path().join("out");
     let r = deliver(&session, &out, &[]);
     assert_eq!(r.code, 1, "{}", r.err);
-    assert_eq!(visible(&out).len(), 2);
+    assert_eq!(sounds(&out).len(), 2);
     assert_eq!(r.json()["failed"].as_array().unwrap().len(), 1);
     assert!(r.err.contains("D4"), "{}", r.err);
 }
@@ -187,7 +187,7 @@ fn a_cancel_leaves_only_whole_files() {
     });
     assert!(done.cancelled && done.failed.is_empty());
     assert!(done.written.len() < 3);
-    let names = visible(&out);
+    let names = sounds(&out);
     assert_eq!(names.len(), done.written.len());
     for name in names {
         let mut wav = hound::WavReader::open(out.join(name)).unwrap();
@@ -243,7 +243,7 @@ fn a_disk_that_is_full() {
         return;
     }
     let r = deliver(&session, &disk.join("out"), &[]);
-    let names = visible(&disk.join("out"));
+    let names = sounds(&disk.join("out"));
     let whole = names.iter().all(|n| {
         hound::WavReader::open(disk.join("out").join(n))
             .is_ok_and(|mut w| w.samples::<i32>().all(|s| s.is_ok()))

@@ -4,6 +4,7 @@ mod bad_input;
 mod clean;
 mod commands;
 mod deliver;
+mod deliver_set;
 mod flatten;
 mod make;
 mod real_input;

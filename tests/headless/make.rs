@@ -99,3 +99,9 @@ pub fn visible(folder: &Path) -> Vec<String> {
     names.sort();
     names
 }
+
+/// Names of the sound files in a folder, sorted: not the map and the report beside them.
+pub fn sounds(folder: &Path) -> Vec<String> {
+    let endings = [".wav", ".flac", ".aif"];
+    visible(folder).into_iter().filter(|n| endings.iter().any(|e| n.ends_with(e))).collect()
+}

@@ -251,10 +251,12 @@ fn result(ui: &mut Ui, view: &View<'_>, delivery: &Delivery) {
     if delivery.cancelled {
         ui.label("Stopped before the end; what is written is whole.");
     }
-    for (_, name, error) in &delivery.failed {
+    let takes = delivery.failed.iter().map(|(_, name, error)| format!("{name}: {error}"));
+    let beside = delivery.beside_failed.iter().map(|(path, error)| format!("{}: {error}", path.display()));
+    for text in takes.chain(beside) {
         ui.horizontal_top(|ui| {
             glyph::concern_sign(ui, view.theme);
-            ui.add(egui::Label::new(format!("{name}: {error}")).wrap());
+            ui.add(egui::Label::new(text).wrap());
         });
     }
 }

@@ -1,0 +1,145 @@
+//! The delivery folder itself: what must not be written over, and what may be cleared away.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+use super::manifest::Manifest;
+use super::plan::Plan;
+use crate::error::{Error, ErrorKind, Result};
+use crate::session::{Document, store};
+
+/// Keeps a second delivery out of a folder; released when dropped.
+#[derive(Debug)]
+pub(super) struct FolderLock {
+    _file: File,
+    path: PathBuf,
+}
+
+const LOCK: &str = ".seamwright-delivery.lock";
+
+impl FolderLock {
+    pub(super) fn take(folder: &Path) -> Result<Self> {
+        let path = folder.join(LOCK);
+        let file = File::options()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(&path)
+            .map_err(|e| Error::io("write", &path, &e))?;
+        file.try_lock().map_err(|_| {
+            Error::new(
+                ErrorKind::Locked,
+                format!(
+                    "another delivery is at work in {}; wait until it is done, or deliver into another folder",
+                    folder.display()
+                ),
+            )
+        })?;
+        Ok(Self { _file: file, path })
+    }
+}
+
+impl Drop for FolderLock {
+    fn drop(&mut self) {
+        // Only tidiness: a lock file without a lock on it locks nobody out.
+        let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// Removes the parts that a killed delivery left behind; the folder is locked, so nobody writes them.
+pub(super) fn clear_parts(folder: &Path) {
+    let below = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    for entry in below {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let is_folder = entry.file_type().is_ok_and(|t| t.is_dir());
+        if is_folder && name.starts_with("layer ") {
+            clear_parts(&entry.path());
+        } else if name.starts_with(".seamwright-") && name.ends_with(".part") {
+            // What cannot be removed is in nobody's way.
+            let _ = std::fs::remove_file(entry.path());
+        }
+    }
+}
+
+/// No delivery beside or over the sources: what is written there would be found as takes.
+pub(super) fn refuse_sources(
+    session_path: &Path,
+    document: &Document,
+    folder: &Path,
+    plan: &Plan,
+) -> Result<()> {
+    let real = |p: &Path| std::fs::canonicalize(p).ok();
+    let sources: BTreeSet<PathBuf> =
+        document.sources.iter().filter_map(|s| real(&store::source_path(session_path, &s.path))).collect();
+    let homes: BTreeSet<PathBuf> = sources.iter().filter_map(|s| s.parent().map(Path::to_path_buf)).collect();
+    for name in plan.paths() {
+        let path = folder.join(name);
+        if real(&path).is_some_and(|p| sources.contains(&p)) {
+            return Err(Error::new(
+                ErrorKind::NameClash,
+                format!("{} is a source; deliver into another folder", path.display()),
+            ));
+        }
+    }
+    let folders: BTreeSet<PathBuf> =
+        plan.paths().filter_map(|n| real(folder.join(n).parent()?)).chain(real(folder)).collect();
+    if folders.iter().any(|f| homes.contains(f)) {
+        return Err(Error::new(
+            ErrorKind::NameClash,
+            format!(
+                "{} holds the takes themselves; what is delivered there would be found as takes. Deliver into a folder of its own, such as {}",
+                folder.display(),
+                folder.join("delivered").display()
+            ),
+        ));
+    }
+    Ok(())
+}
+
+/// Nothing is written over that a delivery of ours did not write.
+pub(super) fn refuse_stranger(folder: &Path, name: &str, known: &Manifest) -> Result<()> {
+    let path = folder.join(name);
+    // A link to nothing is somebody's too.
+    if std::fs::symlink_metadata(&path).is_err() || known.files.contains_key(name) {
+        return Ok(());
+    }
+    Err(Error::new(
+        ErrorKind::NameClash,
+        format!(
+            "{} is there already and was not delivered by this program; it is left as it is. Deliver into another folder, or move that file away",
+            path.display()
+        ),
+    ))
+}
+
+/// Removes files of earlier deliveries (as a [`super::batch::Delivery`] lists them) from `folder` and
+/// from its manifest. Only what the manifest lists with the hash that the file still has is removed: a
+/// file that somebody changed is kept. Returns what was removed. Errors: a file that cannot be
+/// removed; what was removed before is.
+pub fn remove_orphans(folder: &Path, orphans: &[String]) -> Result<Vec<String>> {
+    let _lock = FolderLock::take(folder)?;
+    let mut manifest = Manifest::read(folder);
+    let mut removed = Vec::new();
+    let mut failed = None;
+    for name in orphans {
+        let path = folder.join(name);
+        let Some(entry) = manifest.files.get(name) else { continue };
+        let ours = crate::io::hash::hash_file(&path, &|| true).is_ok_and(|(_, is)| is == entry.is);
+        if !ours {
+            continue;
+        }
+        if let Err(e) = std::fs::remove_file(&path) {
+            failed = Some(Error::io("remove", &path, &e));
+            break;
+        }
+        manifest.files.remove(name);
+        removed.push(name.clone());
+        // A layer's folder that is empty now; one that is not stays.
+        if let Some(parent) = path.parent().filter(|p| *p != folder) {
+            let _ = std::fs::remove_dir(parent);
+        }
+    }
+    manifest.write(folder)?;
+    failed.map_or(Ok(removed), Err)
+}

@@ -1,0 +1,443 @@
+//! A whole delivery from outside: forms, maps, levels, report, resuming, being killed.
+
+use std::collections::BTreeMap;
+use std::f64::consts::PI;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, OnceLock};
+use std::time::Instant;
+
+use rustysynth::{SoundFont, Synthesizer, SynthesizerSettings};
+use serde_json::Value;
+
+use super::make::*;
+
+const MANIFEST: &str = ".seamwright-delivery.json";
+
+fn deliver(session: &Path, out: &Path, more: &[&str]) -> Ran {
+    run(&[&["deliver", s(session), "--to", s(out), "--json"], more].concat())
+}
+
+/// A session with two layers of three notes, the second 6 dB louder; its middle note is missing. Made
+/// once: a delivery only reads it.
+fn session() -> &'static Path {
+    static SESSION: OnceLock<PathBuf> = OnceLock::new();
+    SESSION.get_or_init(|| {
+        let dir = Path::new(env!("CARGO_TARGET_TMPDIR")).join("two layers");
+        let _ = std::fs::remove_dir_all(&dir);
+        std::fs::create_dir_all(&dir).unwrap();
+        for (name, hz, gain, seed) in [
+            ("C4 layer 1", 261.6256, 0.5, 1),
+            ("D#4 layer 1", 311.1270, 0.5, 2),
+            ("F#4 layer 1", 369.9944, 0.5, 3),
+            ("C4 layer 2", 261.6256, 1.0, 4),
+            ("F#4 layer 2", 369.9944, 1.0, 5),
+        ] {
+            let x: Vec<f32> = steady(hz, 2.0, seed).iter().map(|s| s * gain).collect();
+            write(&dir.join(format!("{name}.wav")), &x);
+        }
+        accepted(&dir)
+    })
+}
+
+/// The session, and a folder for this test.
+fn two_layers() -> (tempfile::TempDir, &'static Path) {
+    (tempfile::tempdir().unwrap(), session())
+}
+
+fn manifest(out: &Path) -> Value {
+    serde_json::from_slice(&std::fs::read(out.join(MANIFEST)).unwrap()).unwrap()
+}
+
+/// Paths below a folder with `/`, hidden files left out.
+fn all_files(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = walkdir::WalkDir::new(folder)
+        .into_iter()
+        .flatten()
+        .filter(|e| e.file_type().is_file() && !e.file_name().to_string_lossy().starts_with('.'))
+        .map(|e| e.path().strip_prefix(folder).unwrap().to_string_lossy().replace('\\', "/"))
+        .collect();
+    names.sort();
+    names
+}
+
+#[test]
+fn every_form_is_delivered_and_checks_out() {
+    let (dir, session) = two_layers();
+    for (form, ending) in [("wav16", "wav"), ("wav32f", "wav"), ("flac", "flac"), ("aiff", "aif")] {
+        let out = dir.path().join(form);
+        let r = deliver(
+            &session,
+            &out,
+            &["--format", form, "--title", "set", "--spelling", "letter", "--folders", "layer"],
+        );
+        assert_eq!(r.code, 0, "{form}: {}", r.err);
+        let expected = [
+            "layer 1/set C4 1",
+            "layer 1/set Ds4 1",
+            "layer 1/set Fs4 1",
+            "layer 2/set C4 2",
+            "layer 2/set Fs4 2",
+        ];
+        let mut expected: Vec<String> = expected.iter().map(|n| format!("{n}.{ending}")).collect();
+        expected.extend(["report.csv", "report.html", "report.json", "set.sfz"].map(String::from));
+        assert_eq!(all_files(&out), expected);
+        let c = run(&["check", s(&out), "--json"]);
+        assert_eq!(c.code, 0, "{form}: {}", c.out);
+        let c = c.json();
+        assert_eq!(c["files"].as_array().unwrap().len(), 5);
+        for f in c["files"].as_array().unwrap() {
+            assert!(f["loop"].is_object() && f["root"].is_number(), "{form}: {f}");
+        }
+        assert_eq!((c["unused"].as_array().unwrap().len(), c["maps"][0]["regions"].as_u64()), (0, Some(5)));
+    }
+}
+
+/// The phase of the partial at `hz` over a stretch, by its inner product with a complex wave.
+fn phase(x: &[f32], from: usize, hz: f64) -> f64 {
+    let n = 9600;
+    let (mut re, mut im) = (0.0, 0.0);
+    for i in 0..n {
+        let window = 0.5 - 0.5 * (2.0 * PI * i as f64 / n as f64).cos();
+        let angle = 2.0 * PI * hz * (from + i) as f64 / 48_000.0;
+        re += f64::from(x[from + i]) * window * angle.cos();
+        im -= f64::from(x[from + i]) * window * angle.sin();
+    }
+    im.atan2(re)
+}
+
+/// Cents from `hz` to the partial near it: how far its phase runs away in a fifth of a second.
+fn cents_off(x: &[f32], hz: f64) -> f64 {
+    let mut by = phase(x, 48_000 + 9600, hz) - phase(x, 48_000, hz);
+    by -= (by / (2.0 * PI)).round() * 2.0 * PI;
+    1200.0 * (1.0 + by / (2.0 * PI * 0.2) / hz).log2()
+}
+
+#[test]
+fn the_soundfont_plays_every_key_in_tune_for_a_minute() {
+    let (dir, session) = two_layers();
+    for kind in ["sf2", "sf2-24"] {
+        let out = dir.path().join(kind);
+        let r = deliver(
+            &session,
+            &out,
+            &["--title", "set", "--map", kind, "--layers", "velocity", "--no-report"],
+        );
+        assert_eq!(r.code, 0, "{}", r.err);
+        assert!(
+            out.join("set.sf2").exists()
+                && !out.join("set.sfz").exists()
+                && !out.join("report.html").exists()
+        );
+        let c = run(&["check", s(&out.join("set.sf2")), "--json"]);
+        assert_eq!(c.code, 0, "{}", c.out);
+        assert_eq!(c.json()["maps"][0]["seams"].as_array().unwrap().len(), 5);
+        let font = SoundFont::new(&mut std::fs::File::open(out.join("set.sf2")).unwrap()).unwrap();
+        let font = Arc::new(font);
+        for (key, velocity) in
+            [(58, 40), (60, 40), (62, 40), (63, 40), (66, 40), (70, 40), (60, 100), (63, 100), (68, 100)]
+        {
+            let mut settings = SynthesizerSettings::new(48_000);
+            settings.enable_reverb_and_chorus = false;
+            let mut synth = Synthesizer::new(&font, &settings).unwrap();
+            synth.note_on(0, key, velocity);
+            let seconds = if key == 60 { 60 } else { 3 };
+            let (mut x, mut right) = (vec![0.0; 48_000 * seconds], vec![0.0; 48_000 * seconds]);
+            synth.render(&mut x, &mut right);
+            let hz = 440.0 * ((f64::from(key) - 69.0) / 12.0).exp2();
+            let off = cents_off(&x, hz);
+            assert!(off.abs() < 1.0, "key {key}: {off} cents");
+            // It does not fade or swell as its loop goes round.
+            let rms =
+                |x: &[f32]| (x.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / x.len() as f64).sqrt();
+            let (early, late) = (rms(&x[48_000..96_000]), rms(&x[x.len() - 48_000..]));
+            assert!((20.0 * (late / early).log10()).abs() < 0.5, "key {key}: {early} {late}");
+        }
+    }
+}
+
+#[test]
+fn the_preview_tells_what_the_delivery_then_does() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    let options = ["--title", "set", "--format", "flac", "--folders", "layer", "--map", "sfz,sf2"];
+    let p = deliver(session, &out, &[&options[..], &["--preview"]].concat());
+    assert_eq!(p.code, 0, "{}", p.err);
+    assert!(!out.exists(), "a preview writes nothing");
+    let p = p.json();
+    let mut planned: Vec<String> =
+        p["files"].as_array().unwrap().iter().map(|f| f["path"].as_str().unwrap().into()).collect();
+    planned.extend(p["beside"].as_array().unwrap().iter().map(|b| b.as_str().unwrap().to_owned()));
+    planned.sort();
+    // Every minor third: each reaches one key down and one up, its neighbours the rest (middle to the lower).
+    assert_eq!(p["files"][1]["keys"], serde_json::json!([48, 63]), "layer 2 fills its missing note");
+    assert_eq!(deliver(session, &out, &options).code, 0);
+    assert_eq!(all_files(&out), planned);
+    let bad = deliver(session, &out, &["--preview", "--pattern", "x:{note}"]);
+    assert_eq!(bad.code, 1);
+    assert_eq!(bad.json()["problems"].as_array().unwrap().len(), 7, "five names with a colon, two clashes");
+}
+
+#[test]
+fn levels_pre_roll_and_tail_are_as_asked() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    let r = deliver(
+        &session,
+        &out,
+        &["--level", "loudness:-24", "--ceiling", "-3", "--pre-roll", "20", "--tail", "fade:0.1"],
+    );
+    assert_eq!(r.code, 0, "{}", r.err);
+    let takes: Value = serde_json::from_slice(&std::fs::read(out.join("report.json")).unwrap()).unwrap();
+    for t in takes["takes"].as_array().unwrap() {
+        let n = |k: &str| t[k].as_f64().unwrap();
+        assert!((n("loudness_lufs") + 24.0).abs() < 0.05, "{t}");
+        assert!(n("true_peak_db") <= -3.0 + 0.01, "{t}");
+        assert_eq!(n("onset"), 960.0, "20 ms at 48 kHz");
+        let file = out.join(t["file"].as_str().unwrap());
+        let mut wav = hound::WavReader::open(&file).unwrap();
+        let frames = f64::from(wav.duration());
+        let end = t["loop"]["end"].as_f64().unwrap();
+        assert!((end..=end + 4800.0).contains(&frames), "a tenth of a second after the loop at most");
+        let last = wav.samples::<i32>().last().unwrap().unwrap();
+        assert!(last.abs() < 1 << 12, "it has faded: {last}");
+    }
+    let r = deliver(session, &out, &["--tail", "cut", "--resume"]);
+    assert_eq!(r.code, 0, "{}", r.err);
+    let c = run(&["check", s(&out), "--json"]).json();
+    for f in c["files"].as_array().unwrap() {
+        assert_eq!(f["loop"]["end"], f["frames"], "the loop ends with the file");
+    }
+    for bad in [["--level", "loud"], ["--tail", "off"], ["--pre-roll", "600"], ["--lowest-key", "128"]] {
+        let r = deliver(session, &dir.path().join("never"), &bad);
+        assert_eq!(r.code, 2, "{bad:?}: {}", r.err);
+    }
+    assert!(!dir.path().join("never").exists());
+}
+
+#[test]
+fn resuming_writes_only_what_changed_and_lists_what_is_left_over() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    let credits = dir.path().join("Licence.txt");
+    std::fs::write(&credits, "Made in a kitchen. Public domain.\n").unwrap();
+    let base = ["--resume", "--title", "set", "--map", "sfz,sf2", "--credits", s(&credits)];
+    let first = deliver(session, &out, &base);
+    assert_eq!(first.code, 0, "{}", first.err);
+    assert_eq!(std::fs::read(out.join("Licence.txt")).unwrap(), std::fs::read(&credits).unwrap());
+    let times = |out: &Path| -> BTreeMap<String, std::time::SystemTime> {
+        all_files(out)
+            .into_iter()
+            .map(|n| (n.clone(), out.join(n).metadata().unwrap().modified().unwrap()))
+            .collect()
+    };
+    let before = times(&out);
+    assert_eq!(before.len(), 5 + 3 + 2 + 1);
+    let m = manifest(&out);
+    assert!(m["program"].as_str().unwrap().starts_with("Seamwright "));
+    for n in sounds(&out) {
+        let e = &m["files"][&n];
+        assert!(
+            ["from", "is", "source", "recipe", "setup"].iter().all(|k| e[*k].as_str().unwrap().len() == 64),
+            "{e}"
+        );
+    }
+    // Nothing changed: nothing is written, not even map and report.
+    let again = deliver(session, &out, &base).json();
+    assert_eq!((again["written"].as_array().unwrap().len(), again["kept"].as_array().unwrap().len()), (0, 5));
+    assert_eq!(times(&out), before);
+    // A text of the map changes the map alone.
+    let r = deliver(session, &out, &[&base[..], &["--release", "1"]].concat()).json();
+    assert_eq!(r["written"].as_array().unwrap().len(), 0);
+    let changed: Vec<String> =
+        times(&out).into_iter().filter(|(n, t)| before[n] != *t).map(|(n, _)| n).collect();
+    assert_eq!(changed, ["set.sf2", "set.sfz"]);
+    // Other names: the old files are listed and stay, until they are asked to be removed.
+    std::fs::write(out.join("mine.wav"), b"not delivered").unwrap();
+    let renamed = [&base[..], &["--pattern", "{note}-{layer}"]].concat();
+    let r = deliver(session, &out, &renamed);
+    assert_eq!(r.json()["orphans"].as_array().unwrap().len(), 5, "{}", r.out);
+    assert!(r.err.contains("--remove-orphans"), "{}", r.err);
+    assert!(out.join("set C4 1.wav").exists());
+    // One of them was worked on since: it is somebody's now.
+    std::fs::write(out.join("set C4 2.wav"), b"changed by hand").unwrap();
+    let r = deliver(session, &out, &[&renamed[..], &["--remove-orphans"]].concat()).json();
+    assert_eq!(r["removed"].as_array().unwrap().len(), 4, "{r}");
+    assert!(!out.join("set C4 1.wav").exists());
+    assert!(out.join("set C4 2.wav").exists() && out.join("mine.wav").exists());
+}
+
+#[test]
+fn the_report_stands_alone() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    let r = deliver(session, &out, &["--title", "a <b> & c\"", "--copyright", "CC0", "--artist", "<script>"]);
+    // The title is no file name on some systems; the page must hold it all the same.
+    assert_eq!(r.code, 2, "{}", r.err);
+    let r = deliver(session, &out, &["--title", "a & c", "--copyright", "CC0", "--artist", "<script>"]);
+    assert_eq!(r.code, 0, "{}", r.err);
+    let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+    for away in ["http:", "https:", "src=", "href=", "url(", "@import", "<script"] {
+        assert!(!page.contains(away), "{away}: the page must need nothing else");
+    }
+    assert!(page.contains("a &amp; c") && page.contains("&lt;script&gt;") && page.contains("CC0"));
+    assert_eq!(page.matches("<svg").count(), 5);
+    assert!(page.contains("<td class=\"soft\">missing</td>"), "the note that layer 2 lacks");
+    let csv = std::fs::read_to_string(out.join("report.csv")).unwrap();
+    let lines: Vec<&str> = csv.split("\r\n").filter(|l| !l.is_empty()).collect();
+    assert_eq!(lines.len(), 6);
+    assert!(lines.iter().all(|l| l.matches(',').count() >= 20));
+    let json: Value = serde_json::from_slice(&std::fs::read(out.join("report.json")).unwrap()).unwrap();
+    assert_eq!(json["takes"].as_array().unwrap().len(), 5);
+}
+
+#[test]
+fn check_finds_what_was_done_to_a_delivered_folder() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    assert_eq!(deliver(session, &out, &["--title", "set"]).code, 0);
+    std::fs::remove_file(out.join("set C4 1.wav")).unwrap();
+    let mut bytes = std::fs::read(out.join("set D#4 1.wav")).unwrap();
+    bytes[2000] ^= 1;
+    std::fs::write(out.join("set D#4 1.wav"), bytes).unwrap();
+    std::fs::copy(out.join("set F#4 1.wav"), out.join("another.wav")).unwrap();
+    let map = std::fs::read_to_string(out.join("set.sfz")).unwrap();
+    let c = run(&["check", s(&out), "--json"]);
+    assert_eq!(c.code, 1);
+    let c = c.json();
+    assert_eq!(c["missing"], serde_json::json!(["set C4 1.wav"]));
+    assert_eq!(c["unused"], serde_json::json!(["another.wav"]));
+    assert!(c["changed"][0].as_str().unwrap().starts_with("set D#4 1.wav"), "{}", c["changed"]);
+    // A loop beyond the file, another root, keys the wrong way round.
+    let foreign = dir.path().join("foreign");
+    std::fs::create_dir(&foreign).unwrap();
+    std::fs::copy(out.join("set F#4 1.wav"), foreign.join("x.wav")).unwrap();
+    let text = "<region> sample=x.wav lokey=70 hikey=60 pitch_keycenter=60 loop_mode=loop_continuous loop_start=5 loop_end=99999999";
+    std::fs::write(foreign.join("x.sfz"), text).unwrap();
+    let c = run(&["check", s(&foreign.join("x.sfz")), "--json"]);
+    assert_eq!(c.code, 1);
+    assert_eq!(c.json()["maps"][0]["problems"].as_array().unwrap().len(), 3, "{}", c.out);
+    assert!(map.contains("loop_end="));
+    std::fs::write(foreign.join("x.sf2"), b"RIFF\x08\0\0\0sfbkLIST").unwrap();
+    let c = run(&["check", s(&foreign.join("x.sf2")), "--json"]);
+    assert_eq!((c.code, c.json()["failed"].as_array().unwrap().len()), (1, 1));
+}
+
+// ---------------------------------------------------------------- killed
+
+/// What holds at every moment: only whole files under their own names, and a manifest whose every
+/// claim is so and that knows every file.
+fn tells_the_truth(out: &Path) {
+    let Ok(bytes) = std::fs::read(out.join(MANIFEST)) else {
+        assert_eq!(all_files(out), Vec::<String>::new(), "files without a manifest");
+        return;
+    };
+    let m: Value = serde_json::from_slice(&bytes).expect("the manifest is whole");
+    let files = m["files"].as_object().unwrap();
+    for name in all_files(out) {
+        let path = out.join(&name);
+        assert!(files.contains_key(&name), "{name} is not known as ours");
+        if name.ends_with(".wav") {
+            let mut wav = hound::WavReader::open(&path).unwrap();
+            let frames = wav.duration();
+            assert_eq!(wav.samples::<i32>().filter(Result::is_ok).count() as u32, frames, "{name}");
+        }
+    }
+    for (name, entry) in files {
+        let is = entry["is"].as_str().unwrap();
+        if !is.is_empty() {
+            let bytes = std::fs::read(out.join(name)).unwrap_or_else(|_| panic!("{name} is claimed"));
+            assert_eq!(blake3::hash(&bytes).to_hex().as_str(), is, "{name}");
+        }
+    }
+}
+
+#[test]
+fn killed_at_any_moment_nothing_but_whole_files_and_the_truth() {
+    let (dir, session) = two_layers();
+    let whole = dir.path().join("whole");
+    let began = Instant::now();
+    let options = ["--title", "set", "--map", "sfz,sf2"];
+    assert_eq!(deliver(session, &whole, &options).code, 0);
+    let lasts = began.elapsed();
+    let out = dir.path().join("out");
+    // A fixed sequence of moments, spread over the delivery by the golden ratio.
+    let mut kills = 0;
+    for i in 0..24 {
+        // Every third time from the beginning, else going on; sometimes with other settings.
+        if i % 3 == 0 {
+            let _ = std::fs::remove_dir_all(&out);
+        }
+        let form = if i % 5 == 4 { "wav16" } else { "wav24" };
+        let moment = lasts.mul_f64((f64::from(i) * 0.618_034).fract() * 1.1);
+        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_seamwright"))
+            .args(["deliver", s(session), "--to", s(&out), "--resume", "--format", form])
+            .args(options)
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(moment);
+        let over = child.try_wait().unwrap().is_some();
+        child.kill().unwrap();
+        child.wait().unwrap();
+        kills += usize::from(!over);
+        tells_the_truth(&out);
+    }
+    assert!(kills > 5, "{kills} kills: too few to say anything");
+    let r = deliver(session, &out, &[&options[..], &["--resume"]].concat());
+    assert_eq!(r.code, 0, "{}", r.err);
+    assert_eq!(all_files(&out), all_files(&whole));
+    for name in all_files(&out) {
+        assert!(
+            std::fs::read(out.join(&name)).unwrap() == std::fs::read(whole.join(&name)).unwrap(),
+            "{name}"
+        );
+    }
+    let hidden: Vec<String> = std::fs::read_dir(&out)
+        .unwrap()
+        .flatten()
+        .map(|e| e.file_name().to_string_lossy().into_owned())
+        .filter(|n| n.starts_with('.'))
+        .collect();
+    assert_eq!(hidden, [MANIFEST], "parts of killed deliveries are cleared away");
+}
+
+#[test]
+fn a_folder_that_vanishes_is_told_and_does_not_bring_it_down() {
+    use seamwright::jobs::Job;
+    use seamwright::render::batch::{DeliverOptions, deliver};
+    use seamwright::session::store;
+    let (dir, session) = two_layers();
+    let document = store::read(session).unwrap();
+    let out = dir.path().join("out");
+    let job = Job::new();
+    let over = std::sync::atomic::AtomicBool::new(false);
+    let done = std::thread::scope(|scope| {
+        scope.spawn(|| {
+            while job.counts().0 == 0 && !over.load(std::sync::atomic::Ordering::Relaxed) {
+                std::thread::yield_now();
+            }
+            let _ = std::fs::rename(&out, dir.path().join("moved"));
+        });
+        let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
+        let done = one.install(|| deliver(session, &document, &out, &DeliverOptions::default(), &job));
+        over.store(true, std::sync::atomic::Ordering::Relaxed);
+        done.unwrap()
+    });
+    assert!(!done.failed.is_empty() && !done.beside_failed.is_empty(), "{done:?}");
+    assert!(done.failed.iter().all(|(_, _, e)| e.to_string().contains("is not there")), "{:?}", done.failed);
+}
+
+#[test]
+fn two_deliveries_into_one_folder_do_not_mix() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    std::fs::create_dir(&out).unwrap();
+    let lock = std::fs::File::create(out.join(".seamwright-delivery.lock")).unwrap();
+    lock.lock().unwrap();
+    let r = deliver(session, &out, &[]);
+    assert_eq!(r.code, 1, "{}", r.err);
+    assert!(r.err.contains("another delivery"), "{}", r.err);
+    drop(lock);
+    assert_eq!(deliver(session, &out, &[]).code, 0);
+}
