@@ -89,7 +89,7 @@ fn every_key_sounds_its_sample_within_a_cent() {
     let folder = tempfile::tempdir().unwrap();
     for bits24 in [false, true] {
         let path = folder.path().join("b.sf2");
-        let parts: [(u8, u8, u8, f64, (u8, u8)); 4] = [
+        let parts = [
             (57, 61, 60, 21.0, (1, 63)),
             (62, 66, 64, -34.0, (1, 63)),
             (57, 61, 60, 8.0, (64, 127)),

@@ -1,6 +1,5 @@
 //! The table of tuning in the sheet room, and what the bench does to the tuning of other takes.
 
-#[allow(dead_code)] // Shared with other tests, which use other parts of it.
 mod bench_support;
 
 use std::sync::Arc;

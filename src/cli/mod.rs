@@ -59,7 +59,7 @@ enum Command {
     Loops(loops::Args),
     Seam(seam::Args),
     Propose(propose::Args),
-    Deliver(deliver::Args),
+    Deliver(Box<deliver::Args>),
     Check(check::Args),
 }
 

@@ -1,6 +1,6 @@
 //! The files beside the sound files: text map, SoundFont, report, credits.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use super::batch::{DeliverOptions, Delivery, Run};
 use super::manifest::{Entry, Facts, hash_of};
@@ -205,7 +205,7 @@ fn presets(run: &Run<'_>, sounds: &[(SoundIndex, Region)]) -> Vec<Preset> {
 }
 
 fn credits(run: &Run<'_>) -> Result<Vec<u8>> {
-    let given = run.document.setup.delivery.credits.clone().unwrap_or_else(PathBuf::new);
+    let given = run.document.setup.delivery.credits.clone().unwrap_or_default();
     let path = store::source_path(run.session_path, Path::new(&given));
     let bytes = std::fs::read(&path).map_err(|e| Error::io("read", &path, &e))?;
     if std::str::from_utf8(&bytes).is_err() {
