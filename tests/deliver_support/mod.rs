@@ -14,6 +14,7 @@ use seamwright::units::{Cents, Decibels, Frame, FrameRange, MidiNote, SampleRate
 pub fn take(note: u8, layer: u16) -> Take {
     let span = FrameRange::new(0, 96_000);
     Take {
+        movement: None,
         id: TakeId(0),
         source: SourceId(1),
         span,
@@ -36,6 +37,7 @@ pub fn take(note: u8, layer: u16) -> Take {
                 fade_out: Seconds(0.0),
             },
             tune: TuneRecipe {
+                moved: 0,
                 target: MidiNote(note),
                 offset: Cents(0.0),
                 centre: 1.0,

@@ -66,7 +66,7 @@ fn every_form_is_delivered_and_checks_out() {
     for (form, ending) in [("wav16", "wav"), ("wav32f", "wav"), ("flac", "flac"), ("aiff", "aif")] {
         let out = dir.path().join(form);
         let r = deliver(
-            &session,
+            session,
             &out,
             &["--format", form, "--title", "set", "--spelling", "letter", "--folders", "layer"],
         );
@@ -117,11 +117,8 @@ fn the_soundfont_plays_every_key_in_tune_for_a_minute() {
     let (dir, session) = two_layers();
     for kind in ["sf2", "sf2-24"] {
         let out = dir.path().join(kind);
-        let r = deliver(
-            &session,
-            &out,
-            &["--title", "set", "--map", kind, "--layers", "velocity", "--no-report"],
-        );
+        let r =
+            deliver(session, &out, &["--title", "set", "--map", kind, "--layers", "velocity", "--no-report"]);
         assert_eq!(r.code, 0, "{}", r.err);
         assert!(
             out.join("set.sf2").exists()
@@ -182,7 +179,7 @@ fn levels_pre_roll_and_tail_are_as_asked() {
     let (dir, session) = two_layers();
     let out = dir.path().join("out");
     let r = deliver(
-        &session,
+        session,
         &out,
         &["--level", "loudness:-24", "--ceiling", "-3", "--pre-roll", "20", "--tail", "fade:0.1"],
     );
