@@ -92,11 +92,25 @@ fn come_back(planes: &mut [Vec<f32>], l: FrameRange, crossfade: usize) {
         }
     }
     let correlation = oi / f64::sqrt(oo * ii);
-    for p in planes {
-        for i in 0..frames {
-            let (out, inn) = crossfade_gains(i as f64 / frames as f64, correlation);
-            p[end + i] = (f64::from(p[start + i]) * out + f64::from(p[end + i]) * inn) as f32;
-        }
+    let louder = planes
+        .iter()
+        .flat_map(|p| p[start..start + frames].iter().chain(&p[end..end + frames]))
+        .fold(0.0f32, |most, x| most.max(x.abs()));
+    let mixed = |gains: &dyn Fn(f64) -> (f64, f64)| -> Vec<Vec<f32>> {
+        let one = |p: &Vec<f32>, i: usize| {
+            let (out, inn) = gains(i as f64 / frames as f64);
+            (f64::from(p[start + i]) * out + f64::from(p[end + i]) * inn) as f32
+        };
+        planes.iter().map(|p| (0..frames).map(|i| one(p, i)).collect()).collect()
+    };
+    let mut tail = mixed(&|x| crossfade_gains(x, correlation));
+    // The recipe's gain leaves room for the loop, not for this: where the two together would stand
+    // above either, gains that sum to one cannot.
+    if tail.iter().flatten().any(|x| x.abs() > louder) {
+        tail = mixed(&|x| (1.0 - x, x));
+    }
+    for (p, tail) in planes.iter_mut().zip(tail) {
+        p[end..end + frames].copy_from_slice(&tail);
     }
 }
 
