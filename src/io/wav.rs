@@ -18,7 +18,7 @@ use super::{MOST_CHANNELS, atomic, wave_chunks};
 pub const MOST_FLAC_HZ: u32 = 96_000;
 
 /// Writes `audio` as 24-bit PCM to `path`, whole or not at all, with `marks` in `smpl` and
-/// `LIST/INFO`. Errors as [`write`].
+/// `LIST/INFO`. Errors as [`write()`].
 pub fn write24(path: &Path, audio: &AudioBuf, marks: &SourceMarks) -> Result<()> {
     write(path, audio, SoundForm::Wav24, &FileMarks::from(marks.clone()), &|| true)
 }

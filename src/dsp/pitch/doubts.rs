@@ -61,7 +61,7 @@ pub struct Doubts {
     pub octave: Option<Hertz>,
 }
 
-/// See [`super::doubts`].
+/// See [`super::doubts()`].
 pub fn doubts(x: &[f32], rate: SampleRate, track: &F0Track, note: &NoteSummary) -> Doubts {
     let astray = octave_astray(track, note);
     let Some(heard) = Heard::new(x, rate.as_f64(), track, note) else {

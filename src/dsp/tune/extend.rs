@@ -30,7 +30,7 @@ pub(super) fn extended(z: &[f64], reach: usize, hop_s: f64) -> Vec<f64> {
     [held(before, *first), z.to_vec(), held(after, *last)].concat()
 }
 
-/// Coefficients a₁… of x[n] ≈ Σ aₖ·x[n−k] by Burg's recursion; none where `x` is level.
+/// Coefficients a₁… of `x[n] ≈ Σ aₖ·x[n−k]` by Burg's recursion; none where `x` is level.
 fn burg(x: &[f64], order: usize) -> Vec<f64> {
     let (mut forward, mut backward) = (x.to_vec(), x.to_vec());
     let mut a: Vec<f64> = Vec::with_capacity(order);
