@@ -75,12 +75,12 @@ impl TuningPanel {
         self.head(ui, view);
         let mut lines = lines(view);
         lines.sort_by(|a, b| self.order(a, b));
+        ui.spacing_mut().item_spacing.y = 0.0;
         ScrollArea::vertical().auto_shrink(false).id_salt("tuning").show_rows(
             ui,
             ROW,
             lines.len(),
             |ui, range| {
-                ui.spacing_mut().item_spacing.y = 0.0;
                 for line in &lines[range] {
                     if show(ui, view, line) {
                         commands.push(Command::Go(GoCommand::Select(line.row.take)));
@@ -128,7 +128,9 @@ impl TuningPanel {
 
     /// The names of the columns; a click sorts by one, a second turns the order round.
     fn head(&mut self, ui: &mut Ui, view: &View<'_>) {
-        let (area, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
+        // The lines below leave room for their scroll bar.
+        let width = ui.available_width() - ui.spacing().scroll.allocated_width();
+        let (area, _) = ui.allocate_exact_size(vec2(width, ROW), Sense::hover());
         for (i, (column, name, about, left)) in COLUMNS.iter().enumerate() {
             let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.3);
             let rect = Rect::from_x_y_ranges(
