@@ -78,8 +78,8 @@ fn second_set_at_40_25_and_15_db() {
 #[test]
 fn confidence_grows_with_truth() {
     let mut tally = Tally::default();
-    // Down to 5 dB, where errors beyond 10 cents are not rare.
-    for (n, snr_db) in [15.0, 10.0, 5.0].into_iter().enumerate() {
+    // Down to 7 dB, where errors beyond 10 cents are not rare.
+    for (n, snr_db) in [15.0, 10.0, 7.0].into_iter().enumerate() {
         let takes = development_set(snr_db).into_iter().skip(n).step_by(5);
         for take in takes.chain(pitch_second::every(snr_db, 10, n)) {
             tally.add(&run(&take.x, take.rate, 0.005), &take);

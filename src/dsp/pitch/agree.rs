@@ -19,6 +19,10 @@ const CLEAR: f64 = 0.1;
 /// Strays may hold this part of the power (−10 dB), and one in so many of the places they may be at.
 const STRAY_POWER: f64 = 0.1;
 const STRAY_PLACES: usize = 4;
+/// A stray fainter than this is the room's (−33 dB).
+const STRAY_LEAST: f64 = 5e-4;
+/// A first partial that holds more than this part of the power is one (−18 dB).
+const FIRST_POWER: f64 = 0.016;
 /// How many times too low the track is taken to be at most.
 const MOST_TIMES: usize = 8;
 /// What the strongest partial leaves in another's window (−80 dB): the window's sidelobes at −93 dB
@@ -186,17 +190,18 @@ impl Measures {
     /// n when the partials are those of a note n times higher: the track is that many times too low.
     ///
     /// The search may take several periods of a note for one when something else repeats with them
-    /// by chance, such as the second partial of a bar, at 2.76 times its first (4 × 2.76 ≈ 11). So a
-    /// few faint strays among many empty places do not count; the first partial always does.
+    /// by chance, such as the second partial of a bar, at 2.76 times its first (4 × 2.76 ≈ 11), or hum
+    /// at half the note. So a few faint strays among many empty places do not count, be one of them
+    /// in the first partial's place.
     pub fn too_low_by(&self) -> Option<usize> {
         let loudest = median(&mut self.top.clone());
         let power: Vec<f64> = (1..=self.partials).map(|k| self.power_of(k, loudest)).collect();
         let all: f64 = power.iter().sum();
         let fits = |n: usize| {
             let others = || (1..=self.partials).filter(|k| k % n != 0).map(|k| power[k - 1]);
-            let strays = others().filter(|p| *p > 0.0).count();
+            let strays = others().filter(|p| *p > STRAY_LEAST * all).count();
             power[n - 1] > 0.0
-                && power[0] == 0.0
+                && power[0] <= FIRST_POWER * all
                 && others().sum::<f64>() <= STRAY_POWER * all
                 && strays * STRAY_PLACES <= others().count()
         };
