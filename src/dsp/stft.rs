@@ -36,7 +36,8 @@ impl<T: FftNum + Float + FromPrimitive> Stft<T> {
         let window: Vec<f64> = (0..size)
             .map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / size as f64).cos())
             .collect();
-        let overlap: Vec<f64> = (0..hop).map(|i| (0..times).map(|m| window[i + m * hop].powi(2)).sum()).collect();
+        let overlap: Vec<f64> =
+            (0..hop).map(|i| (0..times).map(|m| window[i + m * hop].powi(2)).sum()).collect();
         let narrow = |v: f64| T::from_f64(v).unwrap_or_else(T::zero);
         // The inverse transform is not normalised: 1/size goes into the window.
         let synthesis =
@@ -103,7 +104,9 @@ impl<T: FftNum + Float + FromPrimitive> Stft<T> {
         let at = (from - first) as usize;
         let inside = &x[from as usize..to as usize];
         self.samples[..at.min(self.size)].fill(T::zero());
-        for ((s, x), w) in self.samples[at.min(self.size)..].iter_mut().zip(inside).zip(&self.analysis[at.min(self.size)..]) {
+        for ((s, x), w) in
+            self.samples[at.min(self.size)..].iter_mut().zip(inside).zip(&self.analysis[at.min(self.size)..])
+        {
             *s = *x * *w;
         }
         self.samples[(at + inside.len()).min(self.size)..].fill(T::zero());

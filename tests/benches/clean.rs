@@ -68,7 +68,8 @@ fn ours(take: &Take, x: &[f32]) -> Cleaned {
     let track: F0Track = track_f0(x, rate, &F0Params::default()).expect("legal parameters");
     let tracked = begin.elapsed().as_secs_f64();
     let begin = Instant::now();
-    let plan = Plan::new(&audio, &profile, Some(&track), 0.0, &CleanParams::default()).expect("legal parameters");
+    let plan =
+        Plan::new(&audio, &profile, Some(&track), 0.0, &CleanParams::default()).expect("legal parameters");
     let removed = plan.removed(x, 0);
     let cleaned = begin.elapsed().as_secs_f64();
     let minus = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(a, b)| a - b).collect::<Vec<f32>>();
@@ -98,7 +99,12 @@ fn main() {
             mine.push(measure(take, &x, &c.out, &c.harmed).values);
             spent.iter_mut().zip(c.seconds).for_each(|(s, v)| *s += v);
             if each {
-                println!("{snr_db:4}     ours {} {} {:.2?}", line(&mine[mine.len() - 1]), take.name, c.shares);
+                println!(
+                    "{snr_db:4}     ours {} {} {:.2?}",
+                    line(&mine[mine.len() - 1]),
+                    take.name,
+                    c.shares
+                );
                 println!("{snr_db:4} textbook {}", line(&books[books.len() - 1]));
             }
         }

@@ -22,7 +22,10 @@ fn the_room_goes_and_the_two_files_sum_to_the_source() {
     let r = run(&["clean", s(&source), "--to", s(&kept), "--room-tone", "0..22000", "--json"]);
     assert_eq!(r.code, 0, "{}", r.err);
     let j = r.json();
-    assert_eq!(run(&["clean", s(&source), "--to", s(&taken), "--room-tone", "0..22000", "--removed"]).code, 0);
+    assert_eq!(
+        run(&["clean", s(&source), "--to", s(&taken), "--room-tone", "0..22000", "--removed"]).code,
+        0
+    );
     let (x, k, t) = (steps(&source), steps(&kept), steps(&taken));
     assert_eq!((x.len(), j["frames"].as_u64().unwrap()), (k.len(), k.len() as u64));
     // The source stands on 24-bit steps, so both do, and their sum is exact.

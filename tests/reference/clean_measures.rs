@@ -11,7 +11,8 @@ fn dot(a: &[f32], b: &[f32]) -> f64 {
 /// Scale-invariant ratio of signal to distortion in dB. Source: Le Roux et al., ICASSP 2019.
 pub fn si_sdr(clean: &[f32], given: &[f32]) -> f64 {
     let scale = dot(clean, given) / dot(clean, clean).max(TINY);
-    let error: f64 = clean.iter().zip(given).map(|(c, g)| (scale * f64::from(*c) - f64::from(*g)).powi(2)).sum();
+    let error: f64 =
+        clean.iter().zip(given).map(|(c, g)| (scale * f64::from(*c) - f64::from(*g)).powi(2)).sum();
     10.0 * (scale * scale * dot(clean, clean) / error.max(TINY)).log10()
 }
 
@@ -23,8 +24,11 @@ pub fn snr(clean: &[f32], given: &[f32]) -> f64 {
 
 /// Mean of [`snr`] over pieces of 20 ms, each between −10 and 60 dB.
 pub fn segmental(clean: &[f32], given: &[f32]) -> f64 {
-    let parts: Vec<f64> =
-        clean.chunks_exact(960).zip(given.chunks_exact(960)).map(|(c, g)| snr(c, g).clamp(-10.0, 60.0)).collect();
+    let parts: Vec<f64> = clean
+        .chunks_exact(960)
+        .zip(given.chunks_exact(960))
+        .map(|(c, g)| snr(c, g).clamp(-10.0, 60.0))
+        .collect();
     parts.iter().sum::<f64>() / parts.len().max(1) as f64
 }
 

@@ -228,7 +228,9 @@ fn additive(sound: Sound, hz: f64, movement: Movement, frames: usize, seed: u64)
             }
             let tone: f64 = partials
                 .iter()
-                .map(|(k, a, rise)| a * shape(t, *rise, release_s) * (TAU * (cycles * k + 0.13 * k * k)).sin())
+                .map(|(k, a, rise)| {
+                    a * shape(t, *rise, release_s) * (TAU * (cycles * k + 0.13 * k * k)).sin()
+                })
                 .sum();
             let puff = (t / 0.008).min(1.0) * (-t / 0.02).exp();
             let swell = 1.0 + 0.08 * (TAU * 2.3 * t).sin();
@@ -282,9 +284,27 @@ pub fn development_set() -> Vec<Take> {
             // What exists: no flute in the depths, no waveguide at its ends.
             sound = match sound {
                 Flute | Breathy | Brass if hz < 55.0 => Bowed,
-                JetModel if !(200.0..1_500.0).contains(&hz) => if hz < 200.0 { Reed } else { Flute },
-                ReedModel if !(50.0..1_200.0).contains(&hz) => if hz < 50.0 { Bowed } else { Breathy },
-                BowModel if !(40.0..1_500.0).contains(&hz) => if hz < 40.0 { Reed } else { Flute },
+                JetModel if !(200.0..1_500.0).contains(&hz) => {
+                    if hz < 200.0 {
+                        Reed
+                    } else {
+                        Flute
+                    }
+                }
+                ReedModel if !(50.0..1_200.0).contains(&hz) => {
+                    if hz < 50.0 {
+                        Bowed
+                    } else {
+                        Breathy
+                    }
+                }
+                BowModel if !(40.0..1_500.0).contains(&hz) => {
+                    if hz < 40.0 {
+                        Reed
+                    } else {
+                        Flute
+                    }
+                }
                 Brass if hz > 1_500.0 => Flute,
                 other => other,
             };

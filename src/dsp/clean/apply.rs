@@ -49,12 +49,12 @@ pub fn clean(
     for x in removed.iter_mut().flatten() {
         *x = ((f64::from(*x) * step).round() / step) as f32;
     }
-    let kept = source
-        .channels()
-        .zip(&removed)
-        .map(|(x, r)| x.iter().zip(r).map(|(x, r)| x - r).collect())
-        .collect();
-    Ok(Cleaned { audio: AudioBuf::new(kept, source.rate())?, removed: AudioBuf::new(removed, source.rate())? })
+    let kept =
+        source.channels().zip(&removed).map(|(x, r)| x.iter().zip(r).map(|(x, r)| x - r).collect()).collect();
+    Ok(Cleaned {
+        audio: AudioBuf::new(kept, source.rate())?,
+        removed: AudioBuf::new(removed, source.rate())?,
+    })
 }
 
 /// Adds what is removed of the section from `start` on.

@@ -1,8 +1,8 @@
 //! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
 //! to leave.
 
-use super::gain::{Evidence, gain_of};
 use super::filter;
+use super::gain::{Evidence, GainTable, fast_log2};
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::dsp::stft::Stft;
@@ -53,6 +53,9 @@ impl Scene<'_> {
 
 /// Bins where the smoothed power is above this many times the level around them are peaks.
 const PEAK: f32 = 6.0;
+
+/// The level over the time of a note is a mean over so many more cells to either side.
+const WIDER: usize = 2;
 
 struct Work {
     /// Power re the room's, frame by frame.
@@ -106,20 +109,29 @@ impl Layer {
             })
             .collect();
         let cells = bins.div_ceil(shape.cell);
-        let mut work = Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        let mut work =
+            Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
         work.level_between(bins, frames, shape);
-        let floor: Vec<f32> =
-            (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
+        let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
+        let table = GainTable::new();
         let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
         for t in 0..frames {
-            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power);
+            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power, &table);
         }
         layer
     }
 
     /// Fills a frame's gains; its expected error.
-    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, floor: &[f32], power: &[f32]) -> f32 {
+    fn gains_of(
+        &mut self,
+        t: usize,
+        work: &Work,
+        shape: Shape,
+        floor: &[f32],
+        power: &[f32],
+        table: &GainTable,
+    ) -> f32 {
         let range = t * self.bins..(t + 1) * self.bins;
         let row = t * work.cells..(t + 1) * work.cells;
         let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
@@ -135,7 +147,7 @@ impl Layer {
             let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
             let smooth = work.smooth[t * self.bins + k];
             let known = if partial[k] { steady[k] } else { smooth };
-            let g = gain_of(Evidence {
+            let g = table.gain_of(Evidence {
                 power: known,
                 around: mix(cells),
                 lasting: mix(lasting),
@@ -163,8 +175,9 @@ fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
         for k in 1..bins - 1 {
             o[k] = 0.25 * (row[k - 1] + row[k + 1]) + 0.5 * row[k];
         }
-        o[0] = row[0];
-        o[bins - 1] = row[bins - 1];
+        // Beyond either end the spectrum goes on as its mirror image.
+        o[0] = 0.5 * (row[0] + row[1]);
+        o[bins - 1] = 0.5 * (row[bins - 1] + row[bins - 2]);
     }
     out
 }
@@ -180,11 +193,11 @@ impl Work {
             let (smooth, gamma, partial) =
                 (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
             for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
-                *l = s.iter().map(|v| fast_ln(*v)).sum::<f32>() / s.len() as f32;
+                *l = s.iter().map(|v| fast_log2(*v)).sum::<f32>() / s.len() as f32;
             }
             for c in 0..cells {
                 let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
-                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp();
+                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp2();
                 let sum = &mut sums[t * cells + c];
                 for k in c * shape.cell..((c + 1) * shape.cell).min(bins) {
                     if !partial[k] && smooth[k] < limit {
@@ -203,7 +216,8 @@ impl Work {
                 row.fill([0.0; 2]);
             }
         }
-        self.lasting = mean(&over_time(&sums, cells, shape.note_reach));
+        let wide = over_bins(&sums, cells, WIDER);
+        self.lasting = mean(&over_time(&wide, cells, shape.note_reach));
     }
 
     /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
@@ -266,11 +280,4 @@ fn over_time(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
         out.extend(sum.iter().map(|s| [s[0].max(0.0) as f32, s[1].max(0.0) as f32]));
     }
     out
-}
-
-/// Natural logarithm to about 0.03: the exponent and a straight line through the mantissa. Enough
-/// for a mean that only sets a limit.
-fn fast_ln(x: f32) -> f32 {
-    let bits = x.max(1e-30).to_bits();
-    ((bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0 + 0.043) * std::f32::consts::LN_2
 }

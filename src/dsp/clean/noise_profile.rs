@@ -55,7 +55,10 @@ pub struct NoiseProfile {
 /// different rates.
 pub fn learn(stretches: &[AudioBuf]) -> Result<NoiseProfile> {
     let Some(longest) = stretches.iter().max_by_key(|s| s.len()) else {
-        return Err(Error::new(ErrorKind::Nothing, "no room tone was given; mark a stretch with nobody playing"));
+        return Err(Error::new(
+            ErrorKind::Nothing,
+            "no room tone was given; mark a stretch with nobody playing",
+        ));
     };
     let rate = longest.rate();
     if let Some(other) = stretches.iter().find(|s| s.rate() != rate) {
@@ -188,18 +191,30 @@ fn lowest_mean(p: f64) -> f64 {
     if q <= 0.0 { 1.0 } else { (1.0 - q * (1.0 - q.ln())) / p }
 }
 
-/// Means over bins, narrow in the lows, about a twelfth of an octave above.
+/// A bin that stands this far out of the wider mean is a peak of the room (a whine that wavers): five
+/// standard deviations of the narrow mean.
+const ROOM_PEAK: f64 = 1.6;
+
+/// Means over bins, narrow in the lows, a quarter of an octave wide above; peaks of the room keep a
+/// narrow mean.
 fn smooth_over_frequency(power: &[f64]) -> Vec<f64> {
     let last = power.len() - 1;
+    let mut sums = vec![0.0; power.len() + 1];
+    for (k, p) in power.iter().enumerate() {
+        sums[k + 1] = sums[k] + p;
+    }
+    let mean = |k: usize, reach: usize| {
+        let reach = reach.min(last - k).min(k);
+        (sums[k + reach + 1] - sums[k - reach]) / (2 * reach + 1) as f64
+    };
     (0..power.len())
-        .map(|k| {
-            let reach = match k {
-                0..=2 => 0,
-                3..=7 => 1,
-                _ => 2 + k / 40,
+        .map(|k| match k {
+            0..=2 => power[k],
+            3..=7 => mean(k, 1),
+            _ => {
+                let (narrow, wide) = (mean(k, 2 + k / 40), mean(k, 2 + k / 12));
+                if narrow > ROOM_PEAK * wide { narrow } else { wide }
             }
-            .min(last - k);
-            power[k - reach..=k + reach].iter().sum::<f64>() / (2 * reach + 1) as f64
         })
         .collect()
 }
@@ -239,8 +254,10 @@ impl NoiseProfile {
     /// about 3 dB on the room changed (common practice, no source).
     pub fn differs_db(&self, other: &Self) -> f64 {
         let top = (self.bin_hz * self.power.len() as f64).min(other.bin_hz * other.power.len() as f64);
-        let bands: Vec<f64> =
-            (0..24).map(|i| 50.0 * 2f64.powf(f64::from(i) / 3.0)).filter(|hz| hz * 1.122 < 0.9 * top).collect();
+        let bands: Vec<f64> = (0..24)
+            .map(|i| 50.0 * 2f64.powf(f64::from(i) / 3.0))
+            .filter(|hz| hz * 1.122 < 0.9 * top)
+            .collect();
         let mean = |p: &Self, hz: f64| {
             (0..9).map(|i| p.at(hz * 2f64.powf((f64::from(i) - 4.0) / 27.0))).sum::<f64>() / 9.0
         };

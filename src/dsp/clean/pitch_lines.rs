@@ -4,7 +4,7 @@ use crate::dsp::pitch::F0Track;
 
 /// The pitch is taken to go on for this long before the first tracked value and after the last, in
 /// seconds: the attack and the release sound before and after the tracker is sure.
-const BEFORE_S: f64 = 0.06;
+const BEFORE_S: f64 = 0.1;
 const AFTER_S: f64 = 0.5;
 /// Half the width of a steady partial in bins (the Hann window's main lobe).
 const LOBE: f64 = 2.3;
@@ -57,9 +57,8 @@ impl PitchLines {
     /// mean pitch in it.
     pub(super) fn mark(&self, centre_s: f64, lasts_s: f64, bins: &mut [bool]) -> Option<f64> {
         // The outer quarters of a Hann window weigh little.
-        let index = |t: f64| {
-            ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize
-        };
+        let index =
+            |t: f64| ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize;
         let (a, b) = (index(centre_s - 0.25 * lasts_s), index(centre_s + 0.25 * lasts_s) + 1);
         let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return None };
         let (mut sum, mut count, mut low, mut high) = (0.0, 0.0, f64::MAX, 0f64);

@@ -14,9 +14,9 @@ use crate::error::Result;
 
 /// Resolutions, finest in time first.
 const SHAPES: [Shape; 3] = [
-    Shape { at_48k: 1024, cell: 3, reach: (1, 4), note_reach: 24, partial_reach: 4 },
-    Shape { at_48k: 4096, cell: 6, reach: (2, 2), note_reach: 8, partial_reach: 4 },
-    Shape { at_48k: 16384, cell: 12, reach: (2, 1), note_reach: 3, partial_reach: 2 },
+    Shape { at_48k: 1024, cell: 3, reach: (1, 4), note_reach: 72, partial_reach: 4 },
+    Shape { at_48k: 4096, cell: 6, reach: (2, 2), note_reach: 20, partial_reach: 4 },
+    Shape { at_48k: 16384, cell: 12, reach: (2, 1), note_reach: 5, partial_reach: 2 },
 ];
 /// Step of the masks at 48 kHz, in frames.
 const STEP: usize = 256;
