@@ -286,12 +286,12 @@ fn breath_stays() {
     let x = mono(signals::sum(&room, &burst));
     let profile = learn(&[x.part(FrameRange::new(0, 96_000))]).unwrap();
     let plan = Plan::new(&x, &profile, None, 0.0, &CleanParams::default()).unwrap();
-    let removed = plan.removed(&burst, 0);
+    let removed = plan.removed(&burst);
     let middle = 2_550 * 48..2_850 * 48;
     let kept: Vec<f32> = burst.iter().zip(&removed).map(|(b, r)| b - r).collect();
     let lost = db(power(&burst[middle.clone()]) / power(&kept[middle]));
     assert!(lost < 1.2, "the burst alone: {lost:.2} dB");
-    let out = plan.removed(x.channel(0), 0);
+    let out = plan.removed(x.channel(0));
     let y: Vec<f32> = x.channel(0).iter().zip(&out).map(|(x, r)| x - r).collect();
     let level = db(power(&y[2_550 * 48..2_850 * 48]) / power(&burst[2_550 * 48..2_850 * 48]));
     assert!(level > -1.0, "burst and what is left of the room: {level:.2} dB");
@@ -335,7 +335,7 @@ fn long_files_in_sections_are_as_one() {
     let profile = learn(&[x.part(FrameRange::new(0, 7_000))]).unwrap();
     let track = track_f0(x.channel(0), low, &F0Params::default()).unwrap();
     let parts = clean(&x, &profile, Some(&track), &params).unwrap();
-    let whole = Plan::new(&x, &profile, Some(&track), 0.0, &params).unwrap().removed(x.channel(0), 0);
+    let whole = Plan::new(&x, &profile, Some(&track), 0.0, &params).unwrap().removed(x.channel(0));
     let error: Vec<f32> = whole.iter().zip(parts.removed.channel(0)).map(|(a, b)| a - b).collect();
     // Frames of the sections lie elsewhere than those of the whole: the gains differ by chance, the
     // room's rest by no more than itself. A seam at 30 s would stand out of that.

@@ -57,6 +57,13 @@ const PEAK: f32 = 6.0;
 /// The level over the time of a note is a mean over so many more cells to either side.
 const WIDER: usize = 2;
 
+/// A frame that stands this far out of those around it, in octaves of power, holds a click or a chiff.
+const OUTLIER: f32 = 0.25;
+
+/// Mean level over the whole spectrum re the room's, in octaves of power, from which on something
+/// sounds. The room's own is a little below 0 and varies by less than 0.05.
+const SOUNDS: f32 = 0.2;
+
 struct Work {
     /// Power re the room's, frame by frame.
     gamma: Vec<f32>,
@@ -64,6 +71,8 @@ struct Work {
     smooth: Vec<f32>,
     /// Which bins a partial may lie in.
     partial: Vec<bool>,
+    /// Whether anything sounds in a frame.
+    sounding: Vec<bool>,
     /// The pitch in each frame.
     pitch: Vec<Option<f64>>,
     /// Level between the partials re the room's, cell by cell.
@@ -109,8 +118,16 @@ impl Layer {
             })
             .collect();
         let cells = bins.div_ceil(shape.cell);
-        let mut work =
-            Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        let mut work = Work {
+            gamma,
+            smooth,
+            partial,
+            pitch,
+            sounding: Vec::new(),
+            between: Vec::new(),
+            lasting: Vec::new(),
+            cells,
+        };
         work.level_between(bins, frames, shape);
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
@@ -136,7 +153,7 @@ impl Layer {
         let row = t * work.cells..(t + 1) * work.cells;
         let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
         let partial = &work.partial[range.clone()];
-        let pitched = work.pitch[t].is_some();
+        let pitched = work.sounding[t];
         let steady = work.steady(t, self.bins, shape.partial_reach);
         let mut cost = 0f32;
         for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
@@ -175,9 +192,11 @@ fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
         for k in 1..bins - 1 {
             o[k] = 0.25 * (row[k - 1] + row[k + 1]) + 0.5 * row[k];
         }
-        // Beyond either end the spectrum goes on as its mirror image.
-        o[0] = 0.5 * (row[0] + row[1]);
-        o[bins - 1] = 0.5 * (row[bins - 1] + row[bins - 2]);
+        // At either end a spectrum is real, or its window's lobe is: too restless to be judged alone.
+        for k in 0..2 {
+            o[k] = o[2];
+            o[bins - 1 - k] = o[bins - 3];
+        }
     }
     out
 }
@@ -210,14 +229,44 @@ impl Work {
         let mut sums = over_bins(&sums, cells, shape.reach.0);
         let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
         self.between = mean(&over_time(&sums, cells, shape.reach.1));
-        // What sounds before the note and after it says nothing of the note's breath.
-        for (row, pitch) in sums.chunks_exact_mut(cells).zip(&self.pitch) {
-            if pitch.is_none() {
+        // What sounds before the note and after it says nothing of the note's breath, nor do clicks.
+        let calm = self.calm(&sums, shape.note_reach);
+        for (row, calm) in sums.chunks_exact_mut(cells).zip(&calm) {
+            if !calm {
                 row.fill([0.0; 2]);
             }
         }
         let wide = over_bins(&sums, cells, WIDER);
         self.lasting = mean(&over_time(&wide, cells, shape.note_reach));
+    }
+
+    /// Which frames of a note do not stand out, over the whole spectrum, of those around them. Fills
+    /// [`Work::sounding`] on the way.
+    fn calm(&mut self, sums: &[[f32; 2]], reach: usize) -> Vec<bool> {
+        let levels: Vec<f32> = sums
+            .chunks_exact(self.cells)
+            .map(|row| {
+                let known = row.iter().filter(|[_, count]| *count > 0.0);
+                let (sum, count) =
+                    known.fold((0f32, 0f32), |(sum, n), c| (sum + fast_log2(c[0] / c[1]), n + 1.0));
+                sum / count.max(1.0)
+            })
+            .collect();
+        self.sounding = levels.iter().zip(&self.pitch).map(|(l, p)| p.is_some() || *l > SOUNDS).collect();
+        let levels: Vec<Option<f32>> = levels.iter().zip(&self.pitch).map(|(l, p)| p.map(|_| *l)).collect();
+        // About twenty frames give the median well enough.
+        let step = (reach / 10).max(1);
+        let mut around = Vec::new();
+        (0..levels.len())
+            .map(|t| {
+                let Some(level) = levels[t] else { return false };
+                around.clear();
+                let part = &levels[t.saturating_sub(reach)..(t + reach + 1).min(levels.len())];
+                around.extend(part.iter().step_by(step).flatten());
+                let middle = around.len() / 2;
+                level < *around.select_nth_unstable_by(middle, f32::total_cmp).1 + OUTLIER
+            })
+            .collect()
     }
 
     /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has

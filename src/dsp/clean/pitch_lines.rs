@@ -4,7 +4,7 @@ use crate::dsp::pitch::F0Track;
 
 /// The pitch is taken to go on for this long before the first tracked value and after the last, in
 /// seconds: the attack and the release sound before and after the tracker is sure.
-const BEFORE_S: f64 = 0.1;
+const BEFORE_S: f64 = 0.05;
 const AFTER_S: f64 = 0.5;
 /// Half the width of a steady partial in bins (the Hann window's main lobe).
 const LOBE: f64 = 2.3;
@@ -78,9 +78,8 @@ impl PitchLines {
         let mut k = 1.0;
         while k * f0 < last + LOBE {
             let width = LOBE + k * wander;
+            // From here on partials run into one another and are judged as a whole, like breath.
             if 2.0 * width >= f0 {
-                let from = ((k * f0 - width).max(0.0) as usize).min(bins.len() - 1);
-                bins[from..].fill(true);
                 break;
             }
             let from = (k * f0 - width).ceil().max(0.0) as usize;
