@@ -88,12 +88,14 @@ impl Layer {
         Self { size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
     }
 
-    /// Analyses `scene` at `shape`.
-    pub(super) fn new(scene: &Scene, shape: Shape) -> Self {
+    /// Analyses `scene` at `shape` from 0 to `top_hz`.
+    pub(super) fn new(scene: &Scene, shape: Shape, top_hz: f64) -> Self {
         let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
         let mut stft = Stft::<f32>::new(size, size / 4);
-        let (bins, frames) = (stft.bins(), stft.frames(scene.channels[0].len()));
+        let frames = stft.frames(scene.channels[0].len());
         let bin_hz = scene.rate / size as f64;
+        // Enough bins for the means over them, whatever the top.
+        let bins = ((top_hz / bin_hz) as usize + 1).clamp(8 * shape.cell, stft.bins());
         let density: Vec<f64> = (0..bins).map(|k| scene.density(k as f64 * bin_hz)).collect();
         let scale = stft.noise_power() * scene.rate / 2.0 * scene.channels.len() as f64;
         let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();

@@ -46,6 +46,11 @@ impl PitchLines {
         self.lowest(from_s, to_s).is_some()
     }
 
+    /// The highest pitch of all; 0 where there is none.
+    pub(super) fn highest(&self) -> f64 {
+        self.f0_hz.iter().flatten().copied().fold(0.0, f64::max)
+    }
+
     /// The lowest pitch from `from_s` to `to_s`.
     pub(super) fn lowest(&self, from_s: f64, to_s: f64) -> Option<f64> {
         let index = |t: f64| (((t + self.begins_s) / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
@@ -60,7 +65,7 @@ impl PitchLines {
         let index =
             |t: f64| ((t + self.begins_s) / self.hop_s).round().clamp(0.0, self.f0_hz.len() as f64) as usize;
         let (a, b) = (index(centre_s - 0.25 * lasts_s), index(centre_s + 0.25 * lasts_s) + 1);
-        let Some(window) = self.f0_hz.get(a..b.min(self.f0_hz.len())) else { return None };
+        let window = self.f0_hz.get(a..b.min(self.f0_hz.len()))?;
         let (mut sum, mut count, mut low, mut high) = (0.0, 0.0, f64::MAX, 0f64);
         for f in window.iter().flatten() {
             sum += f;

@@ -1,5 +1,7 @@
 //! What is done to a recording: gains at several resolutions and when each counts.
 
+use realfft::num_complex::Complex;
+
 use super::clicks;
 use super::filter;
 use super::layer::{Layer, Scene, Shape};
@@ -92,14 +94,16 @@ impl Plan {
         plan.trusted = lines::trust(&low, low_rate, &profile.lines);
         let mut channels: Vec<Vec<f32>> = x.channels().map(|x| plan.without_steady(x).rest).collect();
         let (pitch, params) = (&pitch, params);
-        let mut under = Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2]);
+        let top_hz = UNDER * pitch.highest();
+        let mut under =
+            Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2], top_hz);
         under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(|f| UNDER * f), rate);
         for c in &mut channels {
             let taken = under.taken(c, &|_| true);
             c.iter_mut().zip(&taken).for_each(|(x, t)| *x -= t);
         }
         let scene = Scene { channels: &channels, rate, profile, pitch, params };
-        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s)).collect();
+        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, rate / 2.0)).collect();
         plan.under = under;
         plan.masks = masks(&plan.layers, x.len(), plan.step);
         Ok(plan)
@@ -197,6 +201,7 @@ impl Layer {
             }
             stft.forward(x, t, &mut spectrum);
             spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
+            spectrum[self.bins..].fill(Complex::new(0.0, 0.0));
             stft.inverse_add(&mut spectrum, t, &mut out, 0);
         }
         out
