@@ -70,12 +70,12 @@ fn ours(take: &Take, x: &[f32]) -> Cleaned {
     let begin = Instant::now();
     let plan =
         Plan::new(&audio, &profile, Some(&track), 0.0, &CleanParams::default()).expect("legal parameters");
-    let removed = plan.removed(x, 0);
+    let removed = plan.removed(x);
     let cleaned = begin.elapsed().as_secs_f64();
     let minus = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(a, b)| a - b).collect::<Vec<f32>>();
     Cleaned {
         out: minus(x, &removed),
-        harmed: minus(&take.note, &plan.removed(&take.note, 0)),
+        harmed: minus(&take.note, &plan.removed(&take.note)),
         shares: plan.shares(),
         seconds: [tracked, cleaned],
     }

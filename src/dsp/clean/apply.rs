@@ -77,7 +77,7 @@ fn section(
     // The fade into the next section lies after the end.
     let stop = (end + fade).min(len);
     for (c, x) in part.channels().enumerate() {
-        let taken = plan.removed(x, c);
+        let taken = plan.removed(x);
         for n in start..stop {
             let rise = if start > 0 { ((n - start) as f32 / fade as f32).min(1.0) } else { 1.0 };
             let fall = if n >= end { (n - end) as f32 / fade as f32 } else { 0.0 };

@@ -13,10 +13,15 @@ const OVER: f64 = 2.5;
 /// Longer than this is no click, in seconds.
 const LONGEST_S: f64 = 0.012;
 
+/// Frames of a block.
+pub(super) fn block_frames(rate: f64) -> usize {
+    ((BLOCK_S * rate) as usize).max(8)
+}
+
 /// First and last (exclusive) frames of the clicks in `x`, softened borders included. Energy is that
 /// of the second difference, which holds down hum and rumble.
 pub(super) fn find(x: &[f32], rate: f64) -> Vec<(usize, usize)> {
-    let block = ((BLOCK_S * rate) as usize).max(8);
+    let block = block_frames(rate);
     let energy: Vec<f64> = (0..x.len() / block)
         .map(|b| {
             let from = (b * block).max(2);
@@ -56,10 +61,10 @@ pub(super) fn find(x: &[f32], rate: f64) -> Vec<(usize, usize)> {
     found
 }
 
-/// How much of frame `n` belongs to the click from `from` to `to`: 1 inside, softened over a
-/// quarter of its length at either end.
-pub(super) fn share(n: usize, (from, to): (usize, usize)) -> f32 {
-    let soft = ((to - from) as f32 / 4.0).max(1.0);
+/// How much of frame `n` belongs to the click from `from` to `to`: 1 inside, softened over its first
+/// and last `soft` frames (a block of [`find`], in which there is no click yet).
+pub(super) fn share(n: usize, (from, to): (usize, usize), soft: usize) -> f32 {
+    let soft = soft.max(1) as f32;
     let edge = ((n - from) as f32 + 0.5).min((to - n) as f32 - 0.5) / soft;
     0.5 - 0.5 * (std::f32::consts::PI * edge.clamp(0.0, 1.0)).cos()
 }

@@ -2,7 +2,7 @@
 //! to leave.
 
 use super::filter;
-use super::gain::{Evidence, gain_of};
+use super::gain::{Evidence, GainTable, fast_log2};
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::dsp::stft::Stft;
@@ -54,6 +54,16 @@ impl Scene<'_> {
 /// Bins where the smoothed power is above this many times the level around them are peaks.
 const PEAK: f32 = 6.0;
 
+/// The level over the time of a note is a mean over so many more cells to either side.
+const WIDER: usize = 2;
+
+/// A frame that stands this far out of those around it, in octaves of power, holds a click or a chiff.
+const OUTLIER: f32 = 0.25;
+
+/// Mean level over the whole spectrum re the room's, in octaves of power, from which on something
+/// sounds. The room's own is a little below 0 and varies by less than 0.05.
+const SOUNDS: f32 = 0.2;
+
 struct Work {
     /// Power re the room's, frame by frame.
     gamma: Vec<f32>,
@@ -61,6 +71,8 @@ struct Work {
     smooth: Vec<f32>,
     /// Which bins a partial may lie in.
     partial: Vec<bool>,
+    /// Whether anything sounds in a frame.
+    sounding: Vec<bool>,
     /// The pitch in each frame.
     pitch: Vec<Option<f64>>,
     /// Level between the partials re the room's, cell by cell.
@@ -76,12 +88,14 @@ impl Layer {
         Self { size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
     }
 
-    /// Analyses `scene` at `shape`.
-    pub(super) fn new(scene: &Scene, shape: Shape) -> Self {
+    /// Analyses `scene` at `shape` from 0 to `top_hz`.
+    pub(super) fn new(scene: &Scene, shape: Shape, top_hz: f64) -> Self {
         let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
         let mut stft = Stft::<f32>::new(size, size / 4);
-        let (bins, frames) = (stft.bins(), stft.frames(scene.channels[0].len()));
+        let frames = stft.frames(scene.channels[0].len());
         let bin_hz = scene.rate / size as f64;
+        // Enough bins for the means over them, whatever the top.
+        let bins = ((top_hz / bin_hz) as usize + 1).clamp(8 * shape.cell, stft.bins());
         let density: Vec<f64> = (0..bins).map(|k| scene.density(k as f64 * bin_hz)).collect();
         let scale = stft.noise_power() * scene.rate / 2.0 * scene.channels.len() as f64;
         let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();
@@ -106,25 +120,42 @@ impl Layer {
             })
             .collect();
         let cells = bins.div_ceil(shape.cell);
-        let mut work =
-            Work { gamma, smooth, partial, pitch, between: Vec::new(), lasting: Vec::new(), cells };
+        let mut work = Work {
+            gamma,
+            smooth,
+            partial,
+            pitch,
+            sounding: Vec::new(),
+            between: Vec::new(),
+            lasting: Vec::new(),
+            cells,
+        };
         work.level_between(bins, frames, shape);
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
+        let table = GainTable::new();
         let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
         for t in 0..frames {
-            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power);
+            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power, &table);
         }
         layer
     }
 
     /// Fills a frame's gains; its expected error.
-    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, floor: &[f32], power: &[f32]) -> f32 {
+    fn gains_of(
+        &mut self,
+        t: usize,
+        work: &Work,
+        shape: Shape,
+        floor: &[f32],
+        power: &[f32],
+        table: &GainTable,
+    ) -> f32 {
         let range = t * self.bins..(t + 1) * self.bins;
         let row = t * work.cells..(t + 1) * work.cells;
         let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
         let partial = &work.partial[range.clone()];
-        let pitched = work.pitch[t].is_some();
+        let pitched = work.sounding[t];
         let steady = work.steady(t, self.bins, shape.partial_reach);
         let mut cost = 0f32;
         for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
@@ -135,7 +166,7 @@ impl Layer {
             let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
             let smooth = work.smooth[t * self.bins + k];
             let known = if partial[k] { steady[k] } else { smooth };
-            let g = gain_of(Evidence {
+            let g = table.gain_of(Evidence {
                 power: known,
                 around: mix(cells),
                 lasting: mix(lasting),
@@ -163,8 +194,11 @@ fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
         for k in 1..bins - 1 {
             o[k] = 0.25 * (row[k - 1] + row[k + 1]) + 0.5 * row[k];
         }
-        o[0] = row[0];
-        o[bins - 1] = row[bins - 1];
+        // At either end a spectrum is real, or its window's lobe is: too restless to be judged alone.
+        for k in 0..2 {
+            o[k] = o[2];
+            o[bins - 1 - k] = o[bins - 3];
+        }
     }
     out
 }
@@ -180,11 +214,11 @@ impl Work {
             let (smooth, gamma, partial) =
                 (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
             for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
-                *l = s.iter().map(|v| fast_ln(*v)).sum::<f32>() / s.len() as f32;
+                *l = s.iter().map(|v| fast_log2(*v)).sum::<f32>() / s.len() as f32;
             }
             for c in 0..cells {
                 let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
-                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp();
+                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp2();
                 let sum = &mut sums[t * cells + c];
                 for k in c * shape.cell..((c + 1) * shape.cell).min(bins) {
                     if !partial[k] && smooth[k] < limit {
@@ -197,13 +231,44 @@ impl Work {
         let mut sums = over_bins(&sums, cells, shape.reach.0);
         let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
         self.between = mean(&over_time(&sums, cells, shape.reach.1));
-        // What sounds before the note and after it says nothing of the note's breath.
-        for (row, pitch) in sums.chunks_exact_mut(cells).zip(&self.pitch) {
-            if pitch.is_none() {
+        // What sounds before the note and after it says nothing of the note's breath, nor do clicks.
+        let calm = self.calm(&sums, shape.note_reach);
+        for (row, calm) in sums.chunks_exact_mut(cells).zip(&calm) {
+            if !calm {
                 row.fill([0.0; 2]);
             }
         }
-        self.lasting = mean(&over_time(&sums, cells, shape.note_reach));
+        let wide = over_bins(&sums, cells, WIDER);
+        self.lasting = mean(&over_time(&wide, cells, shape.note_reach));
+    }
+
+    /// Which frames of a note do not stand out, over the whole spectrum, of those around them. Fills
+    /// [`Work::sounding`] on the way.
+    fn calm(&mut self, sums: &[[f32; 2]], reach: usize) -> Vec<bool> {
+        let levels: Vec<f32> = sums
+            .chunks_exact(self.cells)
+            .map(|row| {
+                let known = row.iter().filter(|[_, count]| *count > 0.0);
+                let (sum, count) =
+                    known.fold((0f32, 0f32), |(sum, n), c| (sum + fast_log2(c[0] / c[1]), n + 1.0));
+                sum / count.max(1.0)
+            })
+            .collect();
+        self.sounding = levels.iter().zip(&self.pitch).map(|(l, p)| p.is_some() || *l > SOUNDS).collect();
+        let levels: Vec<Option<f32>> = levels.iter().zip(&self.pitch).map(|(l, p)| p.map(|_| *l)).collect();
+        // About twenty frames give the median well enough.
+        let step = (reach / 10).max(1);
+        let mut around = Vec::new();
+        (0..levels.len())
+            .map(|t| {
+                let Some(level) = levels[t] else { return false };
+                around.clear();
+                let part = &levels[t.saturating_sub(reach)..(t + reach + 1).min(levels.len())];
+                around.extend(part.iter().step_by(step).flatten());
+                let middle = around.len() / 2;
+                level < *around.select_nth_unstable_by(middle, f32::total_cmp).1 + OUTLIER
+            })
+            .collect()
     }
 
     /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
@@ -266,11 +331,4 @@ fn over_time(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
         out.extend(sum.iter().map(|s| [s[0].max(0.0) as f32, s[1].max(0.0) as f32]));
     }
     out
-}
-
-/// Natural logarithm to about 0.03: the exponent and a straight line through the mantissa. Enough
-/// for a mean that only sets a limit.
-fn fast_ln(x: f32) -> f32 {
-    let bits = x.max(1e-30).to_bits();
-    ((bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0 + 0.043) * std::f32::consts::LN_2
 }

@@ -5,7 +5,7 @@
 use realfft::num_complex::Complex;
 use serde::{Deserialize, Serialize};
 
-use super::low_band::top_hz;
+use super::low_band::{dot, top_hz};
 use crate::dsp::stft::Stft;
 
 /// Step of a line's phasor, in seconds.
@@ -110,34 +110,32 @@ fn step_s(rate: f64) -> f64 {
 /// Complex amplitude of `x` at `hz` every step, with the phase of frame 0.
 fn phasors(x: &[f32], rate: f64, hz: f64) -> Vec<Complex<f64>> {
     let step = step_frames(rate);
-    // Sums over half a Hann window's step each, then the window over those sums.
     let half = WINDOW_STEPS / 2 * step;
-    let window: Vec<f64> = (0..2 * half)
-        .map(|i| 0.5 - 0.5 * (std::f64::consts::PI * (i as f64 + 0.5) / half as f64).cos())
+    let window: Vec<f32> = (0..2 * half)
+        .map(|i| (0.5 - 0.5 * (std::f64::consts::PI * (i as f64 + 0.5) / half as f64).cos()) as f32)
         .collect();
     let turn = Complex::from_polar(1.0, -std::f64::consts::TAU * hz / rate);
-    let mut turned = Vec::with_capacity(x.len());
-    let mut phase = Complex::new(1.0, 0.0);
-    for (n, v) in x.iter().enumerate() {
-        if n % 512 == 0 {
-            phase = Complex::from_polar(1.0, -std::f64::consts::TAU * (hz * n as f64 / rate).fract());
+    let (mut re, mut im) = (Vec::with_capacity(x.len()), Vec::with_capacity(x.len()));
+    for (b, piece) in x.chunks(512).enumerate() {
+        // Set afresh now and then: nothing builds up.
+        let start = (hz * (512 * b) as f64 / rate).fract();
+        let mut phase = Complex::from_polar(1.0, -std::f64::consts::TAU * start);
+        for v in piece {
+            re.push((phase.re * f64::from(*v)) as f32);
+            im.push((phase.im * f64::from(*v)) as f32);
+            phase *= turn;
         }
-        turned.push(phase * f64::from(*v));
-        phase *= turn;
     }
     (0..=x.len() / step)
         .map(|j| {
             let first = (j * step) as i64 - half as i64;
             let from = first.max(0) as usize;
             let to = ((first + 2 * half as i64) as usize).min(x.len());
-            let w = &window[(from as i64 - first) as usize..];
-            let (mut sum, mut weight) = (Complex::new(0.0, 0.0), 0.0);
-            for (z, w) in turned[from..to].iter().zip(w) {
-                sum += z * *w;
-                weight += w;
-            }
+            let w = &window[(from as i64 - first) as usize..][..to - from];
+            let weight: f32 = if to - from == 2 * half { half as f32 } else { w.iter().sum() };
             // A real wave has half its amplitude at the positive frequency.
-            sum * (2.0 / weight.max(1e-9))
+            let scale = 2.0 / f64::from(weight.max(1e-9));
+            Complex::new(f64::from(dot(&re[from..to], w)) * scale, f64::from(dot(&im[from..to], w)) * scale)
         })
         .collect()
 }

@@ -19,6 +19,23 @@ pub(super) fn top_hz(low_rate: f64) -> f64 {
 pub(super) struct LowBand {
     factor: usize,
     kernel: Vec<f32>,
+    /// Every factor-th tap, last first: one row for each position between two frames of the band.
+    phases: Vec<Vec<f32>>,
+}
+
+/// The scalar product of two slices, over the shorter one.
+pub(super) fn dot(a: &[f32], b: &[f32]) -> f32 {
+    const LANES: usize = 8;
+    let mut sums = [0f32; LANES];
+    let (x, y) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let whole = a.len().min(b.len()) / LANES * LANES;
+    for (x, y) in x.zip(y) {
+        for i in 0..LANES {
+            sums[i] += x[i] * y[i];
+        }
+    }
+    let rest: f32 = a[whole..].iter().zip(&b[whole..]).map(|(x, y)| x * y).sum();
+    sums.iter().sum::<f32>() + rest
 }
 
 impl LowBand {
@@ -36,7 +53,12 @@ impl LowBand {
             })
             .collect();
         let sum: f64 = kernel.iter().sum();
-        Self { factor, kernel: kernel.iter().map(|v| (v / sum) as f32).collect() }
+        let kernel: Vec<f32> = kernel.iter().map(|v| (v / sum) as f32).collect();
+        // Frame n reads the band's frames m with tap n − m·factor + half: falling with m.
+        let phases = (0..factor)
+            .map(|p| kernel.iter().skip(p).step_by(factor).rev().map(|k| k * factor as f32).collect())
+            .collect();
+        Self { factor, kernel, phases }
     }
 
     /// Frames of the signal for one of the band.
@@ -53,25 +75,23 @@ impl LowBand {
                 let from = at.saturating_sub(half);
                 let to = (at + half + 1).min(x.len());
                 let k = &self.kernel[from + half - at..];
-                x[from..to].iter().zip(k).map(|(x, k)| x * k).sum()
+                dot(&x[from..to], k)
             })
             .collect()
     }
 
     /// A band of [`LowBand::down`]'s kind at the full rate, `len` frames of it.
     pub(super) fn up(&self, band: &[f32], len: usize) -> Vec<f32> {
-        let half = (REACH * self.factor) as i64;
-        let factor = self.factor as i64;
-        let scale = self.factor as f32;
-        (0..len as i64)
+        (0..len)
             .map(|n| {
-                let from = ((n - half) + factor - 1).div_euclid(factor).max(0);
-                let to = ((n + half).div_euclid(factor) + 1).min(band.len() as i64);
-                let mut sum = 0f32;
-                for m in from..to {
-                    sum += band[m as usize] * self.kernel[(n - m * factor + half) as usize];
-                }
-                sum * scale
+                let taps = &self.phases[n % self.factor];
+                // The last tap of a row is the first of the kernel: the band's frame n/factor + REACH.
+                let last = (n / self.factor + REACH) as i64;
+                let from = last + 1 - taps.len() as i64;
+                let skip = (-from).max(0) as usize;
+                let a = from.max(0) as usize;
+                let b = ((last + 1).max(0) as usize).min(band.len());
+                if a >= b { 0.0 } else { dot(&band[a..b], &taps[skip..]) }
             })
             .collect()
     }

@@ -191,18 +191,30 @@ fn lowest_mean(p: f64) -> f64 {
     if q <= 0.0 { 1.0 } else { (1.0 - q * (1.0 - q.ln())) / p }
 }
 
-/// Means over bins, narrow in the lows, about a twelfth of an octave above.
+/// A bin that stands this far out of the wider mean is a peak of the room (a whine that wavers): five
+/// standard deviations of the narrow mean.
+const ROOM_PEAK: f64 = 1.6;
+
+/// Means over bins, narrow in the lows, a quarter of an octave wide above; peaks of the room keep a
+/// narrow mean.
 fn smooth_over_frequency(power: &[f64]) -> Vec<f64> {
     let last = power.len() - 1;
+    let mut sums = vec![0.0; power.len() + 1];
+    for (k, p) in power.iter().enumerate() {
+        sums[k + 1] = sums[k] + p;
+    }
+    let mean = |k: usize, reach: usize| {
+        let reach = reach.min(last - k).min(k);
+        (sums[k + reach + 1] - sums[k - reach]) / (2 * reach + 1) as f64
+    };
     (0..power.len())
-        .map(|k| {
-            let reach = match k {
-                0..=2 => 0,
-                3..=7 => 1,
-                _ => 2 + k / 40,
+        .map(|k| match k {
+            0..=2 => power[k],
+            3..=7 => mean(k, 1),
+            _ => {
+                let (narrow, wide) = (mean(k, 2 + k / 40), mean(k, 2 + k / 12));
+                if narrow > ROOM_PEAK * wide { narrow } else { wide }
             }
-            .min(last - k);
-            power[k - reach..=k + reach].iter().sum::<f64>() / (2 * reach + 1) as f64
         })
         .collect()
 }

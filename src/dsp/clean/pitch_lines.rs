@@ -4,7 +4,7 @@ use crate::dsp::pitch::F0Track;
 
 /// The pitch is taken to go on for this long before the first tracked value and after the last, in
 /// seconds: the attack and the release sound before and after the tracker is sure.
-const BEFORE_S: f64 = 0.06;
+const BEFORE_S: f64 = 0.05;
 const AFTER_S: f64 = 0.5;
 /// Half the width of a steady partial in bins (the Hann window's main lobe).
 const LOBE: f64 = 2.3;
@@ -46,6 +46,11 @@ impl PitchLines {
         self.lowest(from_s, to_s).is_some()
     }
 
+    /// The highest pitch of all; 0 where there is none.
+    pub(super) fn highest(&self) -> f64 {
+        self.f0_hz.iter().flatten().copied().fold(0.0, f64::max)
+    }
+
     /// The lowest pitch from `from_s` to `to_s`.
     pub(super) fn lowest(&self, from_s: f64, to_s: f64) -> Option<f64> {
         let index = |t: f64| (((t + self.begins_s) / self.hop_s).max(0.0) as usize).min(self.f0_hz.len());
@@ -78,9 +83,8 @@ impl PitchLines {
         let mut k = 1.0;
         while k * f0 < last + LOBE {
             let width = LOBE + k * wander;
+            // From here on partials run into one another and are judged as a whole, like breath.
             if 2.0 * width >= f0 {
-                let from = ((k * f0 - width).max(0.0) as usize).min(bins.len() - 1);
-                bins[from..].fill(true);
                 break;
             }
             let from = (k * f0 - width).ceil().max(0.0) as usize;

@@ -1,5 +1,7 @@
 //! What is done to a recording: gains at several resolutions and when each counts.
 
+use realfft::num_complex::Complex;
+
 use super::clicks;
 use super::filter;
 use super::layer::{Layer, Scene, Shape};
@@ -14,9 +16,9 @@ use crate::error::Result;
 
 /// Resolutions, finest in time first.
 const SHAPES: [Shape; 3] = [
-    Shape { at_48k: 1024, cell: 3, reach: (1, 4), note_reach: 24, partial_reach: 4 },
-    Shape { at_48k: 4096, cell: 6, reach: (2, 2), note_reach: 8, partial_reach: 4 },
-    Shape { at_48k: 16384, cell: 12, reach: (2, 1), note_reach: 3, partial_reach: 2 },
+    Shape { at_48k: 1024, cell: 3, reach: (2, 4), note_reach: 72, partial_reach: 4 },
+    Shape { at_48k: 4096, cell: 6, reach: (2, 2), note_reach: 20, partial_reach: 4 },
+    Shape { at_48k: 16384, cell: 12, reach: (2, 1), note_reach: 5, partial_reach: 2 },
 ];
 /// Step of the masks at 48 kHz, in frames.
 const STEP: usize = 256;
@@ -33,7 +35,7 @@ pub struct Plan {
     rate: f64,
     params: CleanParams,
     band: LowBand,
-    trusted: Vec<Vec<Trust>>,
+    trusted: Vec<Trust>,
     clicks: Vec<(usize, usize)>,
     /// The lows under a note, at the finest resolution in frequency through attack and release.
     under: Layer,
@@ -86,31 +88,31 @@ impl Plan {
             masks: Vec::new(),
             step: super::noise_profile::size_for(rate, STEP).max(1),
         };
+        // The same belief in all channels, and the same gains: the stereo image stays.
         let low_rate = rate / plan.band.factor() as f64;
-        let mut channels = Vec::new();
-        for (c, x) in x.channels().enumerate() {
-            let filtered = plan.filtered(x);
-            plan.trusted.push(lines::trust(&plan.band.down(&filtered), low_rate, &profile.lines));
-            channels.push(plan.without_steady(x, c).rest);
-        }
+        let low = plan.band.down(&plan.filtered(&x.mixed()));
+        plan.trusted = lines::trust(&low, low_rate, &profile.lines);
+        let mut channels: Vec<Vec<f32>> = x.channels().map(|x| plan.without_steady(x).rest).collect();
         let (pitch, params) = (&pitch, params);
-        let mut under = Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2]);
+        let top_hz = UNDER * pitch.highest();
+        let mut under =
+            Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2], top_hz);
         under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(|f| UNDER * f), rate);
         for c in &mut channels {
             let taken = under.taken(c, &|_| true);
             c.iter_mut().zip(&taken).for_each(|(x, t)| *x -= t);
         }
         let scene = Scene { channels: &channels, rate, profile, pitch, params };
-        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s)).collect();
+        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, rate / 2.0)).collect();
         plan.under = under;
         plan.masks = masks(&plan.layers, x.len(), plan.step);
         Ok(plan)
     }
 
-    /// What this takes from `x`, as long as the recording that was looked at, as its channel `c`
-    /// (counted from 0). The same filter for any signal: linear in `x`.
-    pub fn removed(&self, x: &[f32], c: usize) -> Vec<f32> {
-        let mut passing = self.without_steady(x, c);
+    /// What this takes from `x`, a channel as long as the recording that was looked at. The same
+    /// filter for any signal: linear in `x`.
+    pub fn removed(&self, x: &[f32]) -> Vec<f32> {
+        let mut passing = self.without_steady(x);
         let under = self.under.taken(&passing.rest, &|_| true);
         passing.take(&under, 1.0);
         for (layer, mask) in self.layers.iter().zip(&self.masks) {
@@ -141,22 +143,21 @@ impl Plan {
     }
 
     /// Takes off the mean, what lies below the high-pass, hum, and clicks between notes.
-    fn without_steady(&self, x: &[f32], c: usize) -> Passing {
+    fn without_steady(&self, x: &[f32]) -> Passing {
         let rest = self.filtered(x);
         let taken = x.iter().zip(&rest).map(|(x, r)| x - r).collect();
         let mut passing = Passing { rest, taken };
         let low_rate = self.rate / self.band.factor() as f64;
-        if let Some(trusted) = self.trusted.get(c.min(self.trusted.len().saturating_sub(1)))
-            && !trusted.is_empty()
-        {
-            let low = lines::waves(&self.band.down(&passing.rest), low_rate, trusted);
+        if !self.trusted.is_empty() {
+            let low = lines::waves(&self.band.down(&passing.rest), low_rate, &self.trusted);
             let wave = self.band.up(&low, x.len());
             passing.take(&wave, 1.0 - self.params.room_gain(HUM_HZ) as f32);
         }
         let share = 1.0 - self.params.room_gain(CLICK_HZ) as f32;
+        let soft = clicks::block_frames(self.rate);
         for click in &self.clicks {
             for n in click.0..click.1.min(x.len()) {
-                let t = passing.rest[n] * clicks::share(n, *click);
+                let t = passing.rest[n] * clicks::share(n, *click, soft);
                 passing.rest[n] -= t;
                 passing.taken[n] += t * share;
             }
@@ -200,6 +201,7 @@ impl Layer {
             }
             stft.forward(x, t, &mut spectrum);
             spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
+            spectrum[self.bins..].fill(Complex::new(0.0, 0.0));
             stft.inverse_add(&mut spectrum, t, &mut out, 0);
         }
         out
