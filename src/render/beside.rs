@@ -137,7 +137,9 @@ fn bank(run: &Run<'_>, options: &DeliverOptions, name: &str, there: &[There<'_>]
         there.iter().filter_map(|t| Some((t, t.item.region?))).collect();
     let parts: Vec<_> = sounding
         .iter()
-        .map(|(t, r)| (&t.is, r.keys, r.velocities, r.turn, r.layer, t.facts.looping, t.facts.fine_tune))
+        .map(|(t, r)| {
+            (&t.is, r.keys, r.velocities, r.turn, r.layer, t.facts.looping, (t.facts.root, t.facts.fine_tune))
+        })
         .collect();
     let from = hash_of(&(PROGRAM, &setup.title, &d.texts, (d.map.sf2, d.map.release, d.map.layers), parts))?;
     if options.resume && stands(run, name, &from, "") {
@@ -154,7 +156,7 @@ fn bank(run: &Run<'_>, options: &DeliverOptions, name: &str, there: &[There<'_>]
         let fine = Cents(t.facts.fine_tune);
         let spelt = d.spelling.name(r.root, d.middle_c.unwrap_or(setup.middle_c));
         let label = format!("{spelt} {}", r.layer + 1);
-        sounds.push((writer.add(&label, &audio, loop_of(&t.facts), r.root, fine)?, *r));
+        sounds.push((writer.add(&label, &audio, loop_of(&t.facts), MidiNote(t.facts.root), fine)?, *r));
         run.job.advance(1);
     }
     let texts = BankTexts {

@@ -147,7 +147,8 @@ pub(super) fn write(run: &Run<'_>, item: &Item<'_>) -> Result<Entry> {
     if let Some(parent) = path.parent().filter(|p| *p != run.folder) {
         std::fs::create_dir_all(parent).map_err(|e| Error::io("make", parent, &e))?;
     }
-    let facts = facts(run.document, item, &rendered, &shaped)?;
+    let facts = facts(run, item, &rendered, &shaped)?;
+    run.job.check()?;
     let go_on = || !run.job.cancel.is_cancelled();
     write_sound(&path, &shaped.audio, form, &marks(run.document, item, &rendered, &shaped), &go_on)?;
     let (_, is) = hash::hash_file(&path, &|| true)?;
@@ -194,14 +195,15 @@ fn marks(document: &Document, item: &Item<'_>, r: &Rendered, s: &Shaped) -> File
     }
 }
 
-fn facts(document: &Document, item: &Item<'_>, r: &Rendered, s: &Shaped) -> Result<Facts> {
+fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped) -> Result<Facts> {
     let loudness = level::loudness(&s.audio)?;
+    run.job.check()?;
     // A loop that is too short to be judged is told by the check; it is no reason not to deliver.
     let audit = s.looping.and_then(|l| looping::audit(&s.audio, l).ok());
     let own_gain = item.take.recipe.as_ref().map_or(0.0, |r| r.level.gain.0);
     let centre = r.before.as_ref().map(|d: &Deviation| d.centre);
     Ok(Facts {
-        sound: item.sound(document)?,
+        sound: item.sound(run.document)?,
         root: r.root.0,
         fine_tune: r.fine_tune.0,
         rate: s.audio.rate().hz(),
