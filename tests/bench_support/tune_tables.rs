@@ -26,10 +26,10 @@ const BEFORE_END_S: f64 = 0.15;
 const ATTACK_S: f64 = 0.08;
 
 /// One value for each figure, in the order of [`HEADS`].
-type Row = [f64; 12];
-const HEADS: [&str; 12] = [
-    "before", "track", "after", "centre", "by ear", "centre", "null", "SI-SDR", "mel", "mel LT", ">12 Hz",
-    "early",
+type Row = [f64; 13];
+const HEADS: [&str; 13] = [
+    "before", "track", "after", "centre", "by ear", "centre", "null", "SI-SDR", "mel", "mel src", "mel LT",
+    ">12 Hz", "early",
 ];
 
 /// Deviation before and after full flattening and what became of the rest, over takes with exact truth.
@@ -109,7 +109,7 @@ fn one(take: &TuneTake) -> (Row, f64, f64) {
     let after: Vec<f64> = grid(from, until).map(left).collect();
     let (heard, heard_centre) = by_ear(take, &map, rate, (from, until));
     let (null, si_sdr) = attack(take, tuned.channel(0), &map);
-    let (mel, mel_long) = timbre(take, tuned.channel(0), &map, (from, until));
+    let [mel, mel_source, mel_long] = timbre(take, tuned.channel(0), &map, (from, until));
     let correction: Vec<f64> =
         grid(from, until).map(|t| map.cents_at(map.output_at(t * RATE)) + take.cents(t)).collect();
     // In the first 0.3 s: against the part of the true movement that the curve lets through.
@@ -130,6 +130,7 @@ fn one(take: &TuneTake) -> (Row, f64, f64) {
         null,
         si_sdr,
         mel,
+        mel_source,
         mel_long,
         rms_above(&correction, 0.001, 12.0),
         rms(&early),
@@ -188,21 +189,27 @@ fn attack(take: &TuneTake, tuned: &[f32], map: &PitchMap) -> (f64, f64) {
     (null_db(&read(&take.clean), &clean), si_sdr_db(&read(&take.x), &result))
 }
 
-/// Mean difference of the log-mel spectra in dB: frame by frame, and of the mean spectra.
-fn timbre(take: &TuneTake, tuned: &[f32], map: &PitchMap, (from, until): (f64, f64)) -> (f64, f64) {
+/// Mean difference of the log-mel spectra in dB: frame by frame from the note as it would be had it
+/// been played on its target (what tuning does to the timbre besides moving it), then from the source
+/// (which any change of pitch moves through the bands), and of the source's mean spectrum.
+fn timbre(take: &TuneTake, tuned: &[f32], map: &PitchMap, (from, until): (f64, f64)) -> [f64; 3] {
     let out: Vec<f64> = (0..)
         .map(|k| map.output_at(from * RATE).ceil() + 480.0 * f64::from(k))
         .take_while(|m| map.source_at(*m) < until * RATE)
         .collect();
     let source: Vec<f64> = out.iter().map(|m| map.source_at(*m).round()).collect();
-    let (a, b) = (log_mel(&take.x, RATE, &source), log_mel(tuned, RATE, &out));
-    let frames = a.iter().zip(&b).flat_map(|(a, b)| a.iter().zip(b).map(|(a, b)| (a - b).abs()));
-    let by_frame = mean(&frames.collect::<Vec<_>>());
+    let played = take.played(map, out[out.len() / 2] as usize);
+    let b = log_mel(tuned, RATE, &out);
+    let from_frames = |a: &[Vec<f64>]| {
+        let frames = a.iter().zip(&b).flat_map(|(a, b)| a.iter().zip(b).map(|(a, b)| (a - b).abs()));
+        mean(&frames.collect::<Vec<_>>())
+    };
+    let a = log_mel(&take.x, RATE, &source);
     let long = |x: &[Vec<f64>], band: usize| {
         10.0 * mean(&x.iter().map(|f| 10f64.powf(f[band] / 10.0)).collect::<Vec<_>>()).log10()
     };
     let bands: Vec<f64> = (0..a[0].len()).map(|k| (long(&a, k) - long(&b, k)).abs()).collect();
-    (by_frame, mean(&bands))
+    [from_frames(&log_mel(&played, RATE, &out)), from_frames(&a), mean(&bands)]
 }
 
 /// THD+N of sines and speed, beside a general resampler at its best setting.

@@ -3,8 +3,9 @@
 
 use std::f64::consts::TAU;
 
-use seamwright::audio::{level, signals};
-use seamwright::units::{Hertz, MidiNote};
+use seamwright::audio::{AudioBuf, level, signals};
+use seamwright::dsp::tune::{PitchMap, read_along};
+use seamwright::units::{Hertz, MidiNote, SampleRate};
 
 pub const RATE: f64 = 48_000.0;
 pub const ONSET_S: f64 = 0.5;
@@ -21,9 +22,42 @@ pub struct TuneTake {
     /// Without.
     pub clean: Vec<f32>,
     cents: Box<dyn Fn(f64) -> f64>,
+    /// The note's own part of a frame: at seconds after the onset, with the fundamental at this phase in
+    /// cycles.
+    note: Box<dyn Fn(f64, f64) -> f64>,
 }
 
 impl TuneTake {
+    /// The clean note as it would sound had it been played exactly on its target: of `frames` frames,
+    /// with the swell and the partials of the source times that `at_s` tells (seconds of the file), in
+    /// phase with the source at frame `meet`.
+    fn on_target(&self, frames: usize, meet: usize, at_s: impl Fn(usize) -> f64) -> Vec<f32> {
+        let there = self.cycles(at_s(meet));
+        (0..frames)
+            .map(|m| {
+                let cycles = there + self.target.0 * (m as f64 - meet as f64) / RATE;
+                (self.note)(at_s(m) - ONSET_S, cycles) as f32
+            })
+            .collect()
+    }
+
+    /// The take as it would be had the note been played on its target along `map`, with its own room
+    /// read along the same map: the chance in both is one.
+    pub fn played(&self, map: &PitchMap, meet: usize) -> Vec<f32> {
+        let rate = SampleRate::new(RATE as u32).expect("a legal rate");
+        let room: Vec<f32> = self.x.iter().zip(&self.clean).map(|(x, c)| x - c).collect();
+        let room = AudioBuf::mono(room, rate).expect("a channel");
+        let room = read_along(&room, map, rate).expect("a legal map");
+        let note = self.on_target(map.frames(), meet, |m| map.source_at(m as f64) / RATE);
+        note.iter().zip(room.channel(0)).map(|(a, b)| a + b).collect()
+    }
+
+    /// Cycles of the fundamental from the onset to a time in seconds of the file.
+    fn cycles(&self, t_s: f64) -> f64 {
+        let steps = ((t_s - ONSET_S) * RATE).round() as usize;
+        (0..steps).map(|n| self.f0(ONSET_S + (n as f64 + 0.5) / RATE) / RATE).sum()
+    }
+
     /// True deviation from the target in cents, at a time in seconds of the file.
     pub fn cents(&self, t_s: f64) -> f64 {
         (self.cents)(t_s - ONSET_S)
@@ -123,26 +157,31 @@ pub fn take(
         .map(|k| (k as f64, partial(kind, k, target.0)))
         .filter(|(k, a)| k * target.0 * 1.1 < 0.4 * RATE && *a > 0.0)
         .collect();
+    let note = move |t: f64, cycles: f64| {
+        if !(0.0..NOTE_S).contains(&t) {
+            return 0.0;
+        }
+        let swell = (t / 0.025).min((NOTE_S - t) / 0.06).min(1.0);
+        let shape = if kind == 4 { (-t / 1.5).exp() } else { 1.0 + 0.1 * (TAU * 5.1 * t).sin() };
+        // Half a cosine at both ends: no corner.
+        let swell = 0.5 - 0.5 * (TAU / 2.0 * swell).cos();
+        let s: f64 = partials.iter().map(|(k, a)| a * (TAU * (cycles * k).fract()).sin()).sum();
+        swell * shape * s
+    };
     let mut cycles = 0.0f64;
     let mut clean: Vec<f32> = (0..frames)
         .map(|n| {
             let t = n as f64 / RATE - ONSET_S;
-            if !(0.0..NOTE_S).contains(&t) {
-                return 0.0;
+            if (0.0..NOTE_S).contains(&t) {
+                // The middle of the interval between two samples: the phase is right to third order.
+                cycles += target.0 * (cents(t - 0.5 / RATE) / 1200.0).exp2() / RATE;
             }
-            // The middle of the interval between two samples: the phase is right to third order.
-            cycles += target.0 * (cents(t - 0.5 / RATE) / 1200.0).exp2() / RATE;
-            let swell = (t / 0.025).min((NOTE_S - t) / 0.06).min(1.0);
-            let shape = if kind == 4 { (-t / 1.5).exp() } else { 1.0 + 0.1 * (TAU * 5.1 * t).sin() };
-            // Half a cosine at both ends: no corner.
-            let swell = 0.5 - 0.5 * (TAU / 2.0 * swell).cos();
-            let s: f64 = partials.iter().map(|(k, a)| a * (TAU * (cycles * k).fract()).sin()).sum();
-            (swell * shape * s) as f32
+            note(t, cycles) as f32
         })
         .collect();
     let start = (ONSET_S * RATE) as usize;
-    let rms = level::rms(&clean[start..start + (NOTE_S * RATE) as usize]);
-    clean.iter_mut().for_each(|v| *v *= (0.1 / rms) as f32);
+    let loud = 0.1 / level::rms(&clean[start..start + (NOTE_S * RATE) as usize]);
+    clean.iter_mut().for_each(|v| *v *= loud as f32);
     let gain = (0.1 * 10f64.powf(-snr_db / 20.0)) as f32;
     let x = clean.iter().zip(room_tone(frames, seed)).map(|(v, r)| v + gain * r).collect();
     TuneTake {
@@ -151,6 +190,7 @@ pub fn take(
         x,
         clean,
         cents: Box::new(cents),
+        note: Box::new(move |t, cycles| loud * note(t, cycles)),
     }
 }
 
