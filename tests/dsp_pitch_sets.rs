@@ -143,6 +143,33 @@ fn two_notes_are_told() {
     }
 }
 
+/// Two tones without overtones are two notes as well, though one with the two lines as its partials
+/// could be thought of; a single one, and an octave, are not.
+#[test]
+fn two_pure_tones_are_told() {
+    let sine = |f: f64, a: f64| harmonic(|_| f, &[a], 48_000.0, 96_000);
+    let room = white_noise(1e-4, 96_000, 4);
+    for (low, high) in
+        [(110.0, 146.8), (220.0, 261.6), (220.0, 277.2), (220.0, 311.1), (220.0, 329.6), (440.0, 493.9)]
+    {
+        for gain in [1.0, 0.4] {
+            let x = sum(&sum(&sine(low, 0.1), &sine(high, 0.1 * gain)), &room);
+            let (note, doubts) = heard(&x, 48_000.0);
+            let what = format!("{low} and {high}, {gain}: {note:?} {doubts:?}");
+            let two = doubts.two_notes.unwrap_or_else(|| panic!("{what}"));
+            let mut found = [two.louder.0, two.softer.0];
+            found.sort_by(f64::total_cmp);
+            // They are multiples of a common fundamental that the tuning of the steps only comes near to:
+            // 9/7 and 7/5 are within 18 cents of theirs.
+            assert!(cents(found[0], low).abs() < 20.0 && cents(found[1], high).abs() < 20.0, "{what}");
+        }
+    }
+    for other in [0.0, 440.0] {
+        let x = sum(&sum(&sine(220.0, 0.1), &sine(other, 0.05)), &room);
+        assert_eq!(heard(&x, 48_000.0).1.two_notes, None, "{other}");
+    }
+}
+
 /// Odd partials 16 to 28 dB below the even ones are a note or the octave above it; told as such
 /// whichever of them is tracked. At −10 dB they make a note, at −40 dB they are gone.
 #[test]

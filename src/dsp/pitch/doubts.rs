@@ -310,11 +310,11 @@ impl Heard {
                 let low = sum(&|k| k % m == 0 && k % n != 0);
                 let high = sum(&|k| k % n == 0 && k % m != 0);
                 let first = |k: usize, power: f64| self.own[k - 1] > 0.01 * power;
-                let fits = between.1 < BETWEEN * low.1.min(high.1)
-                    && low.0 >= 2
-                    && high.0 >= 2
-                    && first(m, low.1)
-                    && first(n, high.1);
+                // Two near to pure tones are two notes; one note that has lost its first partial still
+                // holds more than two of the others.
+                let enough = low.0 >= 2 && high.0 >= 2 || low.0 == 1 && high.0 == 1;
+                let fits =
+                    enough && between.1 < BETWEEN * low.1.min(high.1) && first(m, low.1) && first(n, high.1);
                 if fits {
                     return Some(two(m as f64 * self.f0, low.1, n as f64 * self.f0, high.1));
                 }
