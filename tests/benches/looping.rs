@@ -269,9 +269,21 @@ fn set_table() {
                 as_good += usize::from(good);
                 as_long += usize::from(long);
                 // At least as long on purpose: what the search has when asked for that.
-                let p =
-                    LoopParams { shortest_s: human.count().0 as f64 / rate.as_f64() - 1.0 / f0, ..p.clone() };
-                let other = find_loops(&audio, Hertz(f0), &p).ok().and_then(|f| measured(&audio, &f[0]));
+                let p = LoopParams {
+                    shortest_s: (human.count().0 as f64 / rate.as_f64() - 1.0 / f0).max(0.0),
+                    ..p.clone()
+                };
+                let asked = find_loops(&audio, Hertz(f0), &p);
+                if let Err(e) = &asked {
+                    println!("   as long as people's: {e}");
+                }
+                let other = asked.ok().and_then(|f| measured(&audio, &f[0]));
+                if let Some(o) = other.as_ref().filter(|o| o.audibility > seam.audibility) {
+                    println!(
+                        "   as long as people's: audit {:.1} against {:.1}",
+                        o.audibility, seam.audibility
+                    );
+                }
                 both += usize::from(other.as_ref().is_some_and(|o| o.audibility <= seam.audibility));
                 missed += usize::from(other.is_none());
                 let sustain_s = (len - from) as f64 / rate.as_f64();

@@ -19,8 +19,12 @@ const SILENCE_DB: f32 = -80.0;
 /// For so many of the best candidates longer crossfades are tried.
 const FADES_TRIED: usize = 30;
 /// At most so many candidates are audited, and none after one that measures this or less.
-const MOST_AUDITED: usize = 6;
-const UNHEARD: f64 = 2.0;
+const MOST_AUDITED: usize = 8;
+const UNHEARD: f64 = 1.0;
+/// Of loops that are not heard the longer one is wanted: an octave of length makes up for so much score.
+const OCTAVE_WORTH: f64 = 5.0;
+/// Room of fewer rows than this is searched period by period.
+const TIGHT_ROWS: usize = 6;
 /// Phases tried within a period.
 const PHASES: usize = 64;
 /// Loops of this length or more are wanted wherever the sustain is long enough.
@@ -31,14 +35,15 @@ const WANTED_SHARE: f64 = 0.4;
 const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
-/// and place. Best first is by score; before all stands, of the first six, the one that
-/// [`super::audit()`] hears least once it is rendered.
+/// and place. Best first is by score; before all stands, of the best eight (an octave of length is
+/// worth five points there), the first that [`super::audit()`] does not hear once it is rendered, or
+/// the one that it hears least.
 ///
 /// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
 /// and two periods at least), carries the crossfade it needs, and is scored by
 /// [`super::score_loop`]. Loops of 1 s or more (0.4 of a shorter sustain) keep shorter ones away as
-/// long as one of them scores 40. Time: 2 to 4 ms a second of audio and up to six audits of 10 ms; memory: linear.
+/// long as one of them scores 40. Time: 2 to 4 ms a second of audio and up to eight audits of 10 ms; memory: linear.
 ///
 /// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
 /// (too short, silent, no pitch).
@@ -46,7 +51,8 @@ const GOOD_ENOUGH: f64 = 40.0;
 /// Sources: self-similarity, Foote, ACM Multimedia 1999; the ear's bands, Glasberg & Moore 1990.
 pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Vec<LoopCandidate>> {
     let mut search = Search::new(audio, f0, params)?;
-    let rough = rough_pairs(&search.features, &search.limits, search.period, search.rate, params.top);
+    let span = search.within.len();
+    let rough = rough_pairs(&search.features, &search.limits, (search.period, search.rate), span, params.top);
     let scored = search.scored(&rough);
     let mut chosen = choose(scored, search.limits.wanted, params.top, search.rate);
     if chosen.is_empty() {
@@ -56,16 +62,20 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
     Ok(chosen)
 }
 
-/// Moves the candidate to the front that is heard least once it is rendered: the first ones are baked
-/// and audited until one is found that nobody hears.
+/// Moves the candidate to the front that is heard least once it is rendered: those with the best
+/// score, where a longer loop makes up for some, are baked and audited until one is found that nobody
+/// hears.
 fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
+    let worth = |c: &LoopCandidate| c.score + OCTAVE_WORTH * (c.range.count().0 as f64).log2();
+    let mut order: Vec<usize> = (0..chosen.len()).collect();
+    order.sort_by(|a, b| worth(&chosen[*b]).total_cmp(&worth(&chosen[*a])));
     let mut least = (f64::INFINITY, 0);
-    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
+    for i in order.into_iter().take(MOST_AUDITED) {
+        let c = &chosen[i];
         // Everything around the loop that either of the two looks at.
         let heard = bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range));
         let Ok(heard) = heard else { continue };
-        // A better score is given up for what is clearly less.
-        if heard.audibility + 1.0 < least.0 {
+        if heard.audibility < least.0 {
             least = (heard.audibility, i);
         }
         if heard.audibility <= UNHEARD {
@@ -185,12 +195,12 @@ impl<'a> Search<'a> {
             rate: self.rate,
             period: self.period,
             within: self.within.clone(),
+            lengths: self.limits.shortest..=self.limits.longest,
         };
-        let reach = (0.12 * self.period).max(2.0) as usize;
         let mut scorer = Scorer::new(&self.channels, self.rate, self.f0_hz, analyser);
         let mut scored: Vec<(LoopCandidate, Measures)> = rough
             .iter()
-            .filter_map(|r| ground.refine(r.start, r.end, reach))
+            .filter_map(|r| ground.refine(r.start, r.end, (r.reach * self.period).max(2.0) as usize))
             .filter(|r| self.limits.allows(r.end - r.start))
             .map(|r| {
                 let measures = scorer.measure(r.start, r.end);
@@ -284,7 +294,12 @@ struct Rough {
     start: usize,
     end: usize,
     cost: f32,
+    /// How far refining may move the end, in periods.
+    reach: f64,
 }
+
+/// Reach where the phases of the partials have met already.
+const MET: f64 = 0.12;
 
 /// e^{jφ} for every phase tried.
 fn turns() -> Vec<Complex<f32>> {
@@ -298,7 +313,13 @@ fn turns() -> Vec<Complex<f32>> {
 
 /// The islands of the pair map with the ends moved to where the partials' phases agree best, the
 /// best of them, none too near to another.
-fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize) -> Vec<Rough> {
+fn rough_pairs(
+    f: &Features,
+    limits: &Limits,
+    (period, rate): (f64, f64),
+    span: usize,
+    top: usize,
+) -> Vec<Rough> {
     // About 60 ms to both sides: what a crossfade mixes and what follows the join.
     let context = ((0.06 * rate) as usize / f.hop).max(1);
     let shortest = (limits.shortest / f.hop).max(1);
@@ -306,12 +327,15 @@ fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize
     let table = turns();
     let mut rough: Vec<Rough> =
         found.iter().filter_map(|p| meet_in_phase(f, p, limits, period, &table)).collect();
-    // Lengths of less than one hop more than the shortest have no row of their own.
-    if rough.is_empty() {
-        rough = tight_pairs(f, limits, period);
-    }
     rough.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let most = (3 * top).clamp(60, 120);
+    // Where the loop has nearly no room in the sustain the rows are too coarse a net.
+    if span < limits.shortest + TIGHT_ROWS * f.hop {
+        rough.truncate(most / 2);
+        rough.splice(0..0, tight_pairs(f, limits, period, span));
+        rough.truncate(most);
+        return rough;
+    }
     let mut kept: Vec<Rough> = Vec::with_capacity(most);
     for r in rough {
         let near = |k: &Rough| k.start.abs_diff(r.start) < 3 * f.hop && k.end.abs_diff(r.end) < 3 * f.hop;
@@ -325,19 +349,21 @@ fn rough_pairs(f: &Features, limits: &Limits, period: f64, rate: f64, top: usize
     kept
 }
 
-/// Sustains so short that the rows do not resolve the lengths: whole periods from several starts.
-fn tight_pairs(f: &Features, limits: &Limits, period: f64) -> Vec<Rough> {
-    let span = (f.rows.len() - 1) * f.hop;
-    let most = limits.longest.min(span.max(limits.shortest));
+/// Where the rows do not resolve the lengths, as in sustains of a few periods or when the loop has to
+/// be as long as nearly all of it: whole periods, and the limits themselves, from several starts.
+fn tight_pairs(f: &Features, limits: &Limits, period: f64, span: usize) -> Vec<Rough> {
+    let most = limits.longest.min(span);
     let periods = (limits.shortest as f64 / period).ceil() as usize..=(most as f64 / period) as usize;
-    periods
-        .take(40)
-        .map(|n| (n as f64 * period).round() as usize)
+    let whole = periods.take(24).map(|n| (n as f64 * period).round() as usize);
+    whole
+        .chain([limits.shortest, (limits.shortest + most) / 2, most])
+        .filter(|length| limits.allows(*length) && *length <= span)
         .flat_map(|length| {
-            let room = span.saturating_sub(length);
-            (0..4).map(move |i| (length, room * i / 3))
+            let room = span - length;
+            let starts = (room as f64 / period).ceil().clamp(1.0, 6.0) as usize;
+            (0..=starts).map(move |i| (length, room * i / starts))
         })
-        .map(|(length, at)| Rough { start: f.first + at, end: f.first + at + length, cost: 0.0 })
+        .map(|(length, at)| Rough { start: f.first + at, end: f.first + at + length, cost: 0.0, reach: 0.5 })
         .collect()
 }
 
@@ -380,7 +406,7 @@ fn meet_in_phase(
     let octaves = (limits.wanted as f32 / length as f32).log2();
     let length_cost = if octaves > 0.0 { 4.0 * octaves } else { 0.1 * octaves.max(-2.0) };
     let cost = pair.cost + 36.0 * (1.0 - agreement) + length_cost;
-    Some(Rough { start, end: end.round() as usize, cost })
+    Some(Rough { start, end: end.round() as usize, cost, reach: MET })
 }
 
 /// The best ones that differ from one another, best first.

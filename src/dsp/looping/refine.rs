@@ -13,6 +13,8 @@ pub(super) struct Ground<'a> {
     pub(super) period: f64,
     /// Start and end have to lie here, end exclusive (an end may stand at it).
     pub(super) within: std::ops::Range<usize>,
+    /// Lengths that are allowed.
+    pub(super) lengths: std::ops::RangeInclusive<usize>,
 }
 
 /// Both ends to the frame.
@@ -28,15 +30,36 @@ impl Ground<'_> {
     }
 
     /// Correlation of the waveforms around both ends: over three periods, 10 to 60 ms, half before
-    /// and half after the join, or what of it lies in the audio. None when under a period lies there.
+    /// and half after the join, or what of it lies in the audio. Where under a period lies there, as
+    /// in a loop of the whole recording: that of the joined wave with itself a period earlier. None
+    /// where the loop is too short for that.
     pub(super) fn agreement(&self, start: usize, end: usize) -> Option<f64> {
         let window = (3.0 * self.period).max(0.01 * self.rate).min((0.06 * self.rate).max(self.period));
         let half = (window / 2.0) as usize + 1;
         let before = half.min(start);
         let after = half.min(self.len().saturating_sub(end));
         let len = before + after;
-        (len as f64 >= self.period.min(window))
-            .then(|| correlation(self.channels, start - before, end - before, len))
+        if len as f64 >= self.period.min(window) {
+            return Some(correlation(self.channels, start - before, end - before, len));
+        }
+        self.agreement_of_joined(start, end)
+    }
+
+    /// Correlation of the last and the first period and a half, put together, with what lies a period
+    /// earlier.
+    fn agreement_of_joined(&self, start: usize, end: usize) -> Option<f64> {
+        let p = (self.period.round() as usize).max(1);
+        let half = (1.5 * self.period) as usize + 1;
+        if end.saturating_sub(start) < 2 * half + p {
+            return None;
+        }
+        let joined: Vec<Vec<f32>> = self
+            .channels
+            .iter()
+            .map(|x| [&x[end - half - p..end], &x[start..start + half]].concat())
+            .collect();
+        let joined: Vec<&[f32]> = joined.iter().map(Vec::as_slice).collect();
+        Some(correlation(&joined, 0, p, 2 * half))
     }
 
     /// How far a length is from a whole number of periods, in periods (0 to ½).
@@ -51,7 +74,9 @@ impl Ground<'_> {
         let try_span = |from: usize, to: usize, step: usize| {
             (from..=to)
                 .step_by(step)
-                .filter(|e| *e > start && self.within.contains(&(e - 1)))
+                .filter(|e| {
+                    *e > start && self.within.contains(&(e - 1)) && self.lengths.contains(&(e - start))
+                })
                 .filter_map(|e| self.agreement(start, e).map(|r| (e, r)))
                 .max_by(|a, b| a.1.total_cmp(&b.1))
         };
@@ -75,7 +100,7 @@ impl Ground<'_> {
         let around = (0.012 * self.rate / self.period).clamp(1.0, 8.0) as i64;
         (-around..=around)
             .map(|j| ((n + j as f64) * self.period).round().max(0.0) as usize)
-            .filter(|l| *l > 0 && self.within.contains(&(start + l - 1)))
+            .filter(|l| *l > 0 && self.within.contains(&(start + l - 1)) && self.lengths.contains(l))
             .filter_map(|l| self.agreement(start, start + l).map(|r| (l, r)))
             .chain([(length, r)])
             .max_by(|a, b| worth(a.0, a.1).total_cmp(&worth(b.0, b.1)))

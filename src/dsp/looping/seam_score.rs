@@ -3,7 +3,7 @@
 use super::crossfade::check_crossfade;
 use super::features::{Analyser, BANDS, Spectrum, loudness_weights, power_db};
 use super::joined::Joined;
-use super::periodicity::{correlation, energy, local_period};
+use super::periodicity::{energy, local_period};
 use super::zero_crossing::distance_to;
 use super::{LoopCandidate, LoopParts, check_f0, check_range};
 use crate::audio::AudioBuf;
@@ -97,30 +97,15 @@ impl<'a> Scorer<'a> {
         }
     }
 
-    /// Agreement of the waveforms around both ends; where nothing lies before the start and after
-    /// the end, that of the joined wave with itself a period earlier.
     fn agreement(&self, start: usize, end: usize) -> f64 {
         let ground = super::refine::Ground {
             channels: self.channels,
             rate: self.rate,
             period: self.period,
             within: 0..self.len(),
+            lengths: 0..=self.len(),
         };
-        if let Some(r) = ground.agreement(start, end) {
-            return r;
-        }
-        let p = (self.period.round() as usize).max(1);
-        let half = (1.5 * self.period) as usize + 1;
-        if end - start < 2 * half + p {
-            return 0.0;
-        }
-        let joined: Vec<Vec<f32>> = self
-            .channels
-            .iter()
-            .map(|x| [&x[end - half - p..end], &x[start..start + half]].concat())
-            .collect();
-        let joined: Vec<&[f32]> = joined.iter().map(Vec::as_slice).collect();
-        correlation(&joined, 0, p, 2 * half)
+        ground.agreement(start, end).unwrap_or(0.0)
     }
 
     /// RMS difference over the ear's bands (weighted by loudness) and level difference between the
