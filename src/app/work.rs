@@ -1,5 +1,6 @@
 //! Long work: starts it, names it, stops it, and hands on what it reports.
 
+use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -7,6 +8,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use super::deliver_state::DeliverWork;
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
 use super::opening::{self, Outcome};
@@ -16,9 +18,11 @@ use super::view::JobView;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Job, Pool};
-use crate::render::batch::{DeliverOptions, Delivery, deliver};
+use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
 use crate::render::intake;
+use crate::render::level::Loudness;
 use crate::render::propose::Proposal;
+use crate::render::standing::{Measured, Standing, measure_levels};
 use crate::session::store;
 use crate::session::{Document, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
@@ -57,6 +61,14 @@ pub enum Event {
     ProposeEnded { job: u64, result: Result<()> },
     /// A delivery is done.
     Delivered { job: u64, result: Result<Delivery> },
+    /// How the folder of the deliver room stands.
+    Standing { session: u64, result: Result<Box<Standing>> },
+    /// How loud a take is.
+    Measured { job: u64, measured: Measured },
+    /// All levels asked for are there.
+    MeasureEnded { job: u64, result: Result<()> },
+    /// Files of earlier deliveries were removed.
+    OrphansRemoved { job: u64, result: Result<Vec<String>> },
     /// About the selected take.
     Focus { session: u64, event: FocusEvent },
     /// A small wave.
@@ -150,6 +162,7 @@ pub struct Work {
     session: u64,
     focus: Focus,
     thumbs: Thumbs,
+    deliver_room: DeliverWork,
     dialogs: bool,
     chosen: (Sender<Event>, Receiver<Event>),
 }
@@ -175,6 +188,7 @@ impl Work {
             session: 1,
             focus: Focus::default(),
             thumbs: Thumbs::default(),
+            deliver_room: DeliverWork::default(),
             dialogs,
             chosen: channel(),
         })
@@ -187,6 +201,7 @@ impl Work {
         self.session += 1;
         self.focus = Focus::default();
         self.thumbs = Thumbs::default();
+        self.deliver_room = DeliverWork::default();
     }
 
     /// What came in since the last call. What belongs to an older session or a job that was
@@ -205,8 +220,12 @@ impl Work {
             | Event::ProposeEnded { job, .. }
             | Event::Opened { job, .. }
             | Event::Verified { job, .. }
+            | Event::Measured { job, .. }
+            | Event::MeasureEnded { job, .. }
+            | Event::OrphansRemoved { job, .. }
             | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
             Event::Saved { session, .. }
+            | Event::Standing { session, .. }
             | Event::Focus { session, .. }
             | Event::Thumb { session, .. }
             | Event::ThumbsEnded { session } => *session == self.session,
@@ -261,6 +280,11 @@ impl Work {
     /// The small waves, with where they run.
     pub fn thumbs(&mut self) -> (&mut Thumbs, &Runner, u64) {
         (&mut self.thumbs, &self.light, self.session)
+    }
+
+    /// What is looked at for the deliver room, with where it runs.
+    pub fn deliver_room(&mut self) -> (&mut DeliverWork, &Runner, u64) {
+        (&mut self.deliver_room, &self.light, self.session)
     }
 
     /// Whether a delivery runs.
@@ -385,6 +409,36 @@ impl Work {
             move |job, _| deliver(&session, &document, &folder, &DeliverOptions { resume: true }, job),
             move |result| Event::Delivered { job: id, result },
         );
+    }
+
+    /// Measures how loud the accepted takes are, but for what is `known` by the hash of its sound.
+    pub fn measure(&mut self, session: &Path, document: &Arc<Document>, known: HashMap<String, Loudness>) {
+        let (id, job) = self.begin("Measuring levels", 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, report| {
+                measure_levels(&session, &document, &known, job, &|measured| {
+                    report(Event::Measured { job: id, measured });
+                })
+            },
+            move |result| Event::MeasureEnded { job: id, result },
+        );
+    }
+
+    /// Removes files of earlier deliveries.
+    pub fn remove_orphans(&mut self, folder: PathBuf, names: Vec<String>) {
+        let (id, job) = self.begin("Removing files", 0);
+        self.heavy.spawn(
+            &job,
+            move |_, _| remove_orphans(&folder, &names),
+            move |result| Event::OrphansRemoved { job: id, result },
+        );
+    }
+
+    /// Shows a file in another program; false where none could be started.
+    pub fn open_file(&self, path: &Path) -> bool {
+        self.dialogs && dialog::open_file(path).is_ok()
     }
 
     /// Asks for a folder without blocking the frame.
