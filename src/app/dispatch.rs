@@ -175,7 +175,8 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
         }
         WorkCommand::OpenFile(path) => {
             if !app.work.open_file(&path) {
-                app.notices.warn(format!("No program could be started for it; open {} yourself.", path.display()));
+                app.notices
+                    .warn(format!("No program could be started for it; open {} yourself.", path.display()));
             }
         }
         WorkCommand::RemoveOrphans(folder, names) => app.work.remove_orphans(folder, names),

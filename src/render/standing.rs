@@ -137,7 +137,7 @@ fn set_gains(document: &Document, items: &mut [Item<'_>], levels: &[Measured]) -
 
 fn item(document: &Document, take: TakeId) -> Option<Item<'_>> {
     let (take, source) = document.take_and_source(take)?;
-    Some(Item { take, source, name: "", region: None, gain: Decibels(0.0) })
+    Some(Item { take, source, name: "", region: None, gain: Decibels(0.0), heard: None })
 }
 
 /// Hash of what decides a take's delivered sound but for the delivery's gain; none without a recipe.

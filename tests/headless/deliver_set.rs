@@ -211,6 +211,19 @@ fn levels_pre_roll_and_tail_are_as_asked() {
     assert!(!dir.path().join("never").exists());
 }
 
+/// The gains are worked out from what was measured the first time: a second delivery comes to the same.
+#[test]
+fn resuming_with_evened_levels_writes_nothing() {
+    let (dir, session) = two_layers();
+    for level in ["even:100", "loudness:-23"] {
+        let out = dir.path().join(&level[..4]);
+        let base = ["--resume", "--level", level, "--level-together"];
+        assert_eq!(deliver(session, &out, &base).json()["written"].as_array().unwrap().len(), 5);
+        let again = deliver(session, &out, &base).json();
+        assert_eq!(again["written"].as_array().unwrap().len(), 0, "{level}: {again}");
+    }
+}
+
 #[test]
 fn resuming_writes_only_what_changed_and_lists_what_is_left_over() {
     let (dir, session) = two_layers();

@@ -67,13 +67,8 @@ pub fn spelt(document: &Document, note: MidiNote) -> String {
 /// A region in words.
 fn words_of(document: &Document, r: &Region) -> String {
     let name = |n| spelt(document, n);
-    let mut text = format!(
-        "Layer {}, {}: keys {} to {}",
-        r.layer + 1,
-        name(r.root),
-        name(r.keys.0),
-        name(r.keys.1)
-    );
+    let mut text =
+        format!("Layer {}, {}: keys {} to {}", r.layer + 1, name(r.root), name(r.keys.0), name(r.keys.1));
     if r.velocities != (1, 127) {
         text += &format!(", velocity {} to {}", r.velocities.0, r.velocities.1);
     }

@@ -18,8 +18,9 @@ const HEIGHT: f32 = 168.0;
 const LEFT: f32 = 46.0;
 const BOTTOM: f32 = 16.0;
 const TEXT: f32 = 11.0;
-/// Distance of the lines behind, in dB.
-const STEP_DB: f64 = 6.0;
+/// Distance of the lines behind, in dB, and where all lie within [`NARROW_DB`].
+const STEPS_DB: (f64, f64) = (6.0, 3.0);
+const NARROW_DB: f64 = 12.0;
 
 /// Notes along x, LUFS along y.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -27,6 +28,8 @@ pub struct LevelAxes {
     notes: (f32, f32),
     /// Lowest and highest level shown, LUFS.
     pub levels: (f64, f64),
+    /// Distance of the lines behind, dB.
+    step: f64,
     rect: Rect,
 }
 
@@ -37,8 +40,9 @@ impl LevelAxes {
         let (low, high) = (notes.clone().reduce(f32::min)?, notes.reduce(f32::max)?);
         let all = points.iter().flat_map(|p| [p.before, p.after()]);
         let (quiet, loud) = (all.clone().reduce(f64::min)?, all.reduce(f64::max)?);
-        let levels = (((quiet - 1.0) / STEP_DB).floor() * STEP_DB, ((loud + 1.0) / STEP_DB).ceil() * STEP_DB);
-        Some(Self { notes: (low - 1.0, high + 1.0), levels, rect })
+        let step = if loud - quiet < NARROW_DB { STEPS_DB.1 } else { STEPS_DB.0 };
+        let levels = (((quiet - 0.5) / step).floor() * step, ((loud + 0.5) / step).ceil() * step);
+        Some(Self { notes: (low - 1.0, high + 1.0), levels, step, rect })
     }
 
     /// Where a note stands.
@@ -119,7 +123,11 @@ fn heading_row(
                 let mut on = !hidden.contains(&layer);
                 let label = format!("Layer {}", layer + 1);
                 if ui.checkbox(&mut on, label).on_hover_text("Shows this layer's levels").changed() {
-                    if on { hidden.remove(&layer) } else { hidden.insert(layer) };
+                    if on {
+                        hidden.remove(&layer)
+                    } else {
+                        hidden.insert(layer)
+                    };
                 }
             }
         }
@@ -141,11 +149,11 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
     let theme = view.theme;
     painter.rect_filled(inner, 2.0, theme.sheet);
     let font = FontId::proportional(TEXT);
-    let steps = ((axes.levels.1 - axes.levels.0) / STEP_DB).round() as i32;
+    let steps = ((axes.levels.1 - axes.levels.0) / axes.step).round() as i32;
     // In a narrow range each line has its number, else every other.
     let each = if steps > 6 { 2 } else { 1 };
     for i in 0..=steps {
-        let level = axes.levels.0 + STEP_DB * f64::from(i);
+        let level = axes.levels.0 + axes.step * f64::from(i);
         let y = axes.y_from_level(level);
         painter.hline(inner.x_range(), y, Stroke::new(1.0, theme.line));
         if i % each == 0 {
@@ -160,10 +168,10 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
         }
     }
     painter.text(
-        pos2(inner.left() - LEFT + 2.0, inner.top() + 7.0),
-        Align2::LEFT_CENTER,
+        pos2(inner.left() - LEFT + 2.0, inner.bottom() + 1.0),
+        Align2::LEFT_TOP,
         "LUFS",
-        FontId::proportional(9.5),
+        FontId::proportional(TEXT),
         theme.ink_soft,
     );
     let notes: BTreeSet<_> = points.iter().map(|p| p.note).collect();
@@ -181,8 +189,7 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
 /// The delivered levels of each layer, joined by a line.
 fn lines_of_layers(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes: &LevelAxes) {
     for pair in points.windows(2).filter(|w| w[0].layer == w[1].layer) {
-        let ends =
-            [pair[0], pair[1]].map(|p| pos2(axes.x_from_note(p.note.0), axes.y_from_level(p.after())));
+        let ends = [pair[0], pair[1]].map(|p| pos2(axes.x_from_note(p.note.0), axes.y_from_level(p.after())));
         let colour = view.theme.layer(pair[0].layer).gamma_multiply(0.6);
         painter.line_segment(ends, Stroke::new(1.5, colour));
     }
@@ -264,7 +271,7 @@ mod tests {
         let rect = Rect::from_min_max(pos2(0.0, 0.0), pos2(300.0, 100.0));
         let points = [p(60, -31.0, 8.0), p(72, -20.0, -3.0)];
         let axes = LevelAxes::of(&points, rect).unwrap();
-        assert_eq!(axes.levels, (-36.0, -18.0));
+        assert_eq!(axes.levels, (-33.0, -18.0), "11 dB apart: lines every 3 dB");
         for q in &points {
             for level in [q.before, q.after()] {
                 assert!((0.0..=100.0).contains(&axes.y_from_level(level)));

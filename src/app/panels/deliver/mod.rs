@@ -29,6 +29,8 @@ use model::Model;
 
 /// From this width on the pictures stand beside the names.
 const TWO_COLUMNS: f32 = 860.0;
+/// Below this width settings and what they lead to are shown one at a time.
+const ONE_AT_A_TIME: f32 = 640.0;
 const FOLDER_TIP: &str = "Where the files are written; from the session's folder on, made if it is not there. Enter \
                           takes it";
 
@@ -48,6 +50,8 @@ pub struct DeliverPanel {
     hidden: BTreeSet<u16>,
     /// Whether left-over files are to be removed is being asked.
     asking: bool,
+    /// In a narrow window: what will be written is shown in place of the settings.
+    shows_written: bool,
 }
 
 impl DeliverPanel {
@@ -109,7 +113,7 @@ impl DeliverPanel {
             ui.label(RichText::new("Deliver").family(strong()).size(20.0));
             ui.add_space(4.0);
             ui.label("to");
-            let width = (ui.available_width() - 216.0).clamp(100.0, 900.0);
+            let width = (ui.available_width() - 186.0).clamp(100.0, 1300.0);
             ui.add_enabled_ui(!view.read_only, |ui| {
                 let now = setup.delivery.folder_of(session).display().to_string();
                 let mut draft = self.drafts.remove("Folder");
@@ -146,37 +150,70 @@ impl DeliverPanel {
         setup: &mut Setup,
         out: &mut Vec<Command>,
     ) {
-        let left = (ui.available_width() * 0.4).clamp(286.0, 400.0);
+        let width = ui.available_width();
+        if width < ONE_AT_A_TIME {
+            ui.horizontal(|ui| {
+                for (written, name) in [(false, "Settings"), (true, "What will be written")] {
+                    let tip = "This window is narrow: one of the two is shown at a time";
+                    let chosen = self.shows_written == written;
+                    if ui.selectable_label(chosen, name).on_hover_text(tip).clicked() {
+                        self.shows_written = written;
+                    }
+                }
+            });
+            match self.shows_written {
+                false => self.settings(ui, view, width, setup, out),
+                true => self.shown(ui, view, width, model, out),
+            }
+            return;
+        }
+        let left = (width * 0.4).clamp(286.0, 400.0);
         let height = ui.available_height();
         let down = egui::Layout::top_down(egui::Align::Min);
         ui.horizontal_top(|ui| {
             ui.allocate_ui_with_layout(vec2(left, height), down, |ui| {
-                ScrollArea::vertical().id_salt("settings").auto_shrink(false).show(ui, |ui| {
-                    ui.set_width(left - 16.0);
-                    ui.add_enabled_ui(!view.read_only, |ui| {
-                        let (drafts, gesture) = (&mut self.drafts, &mut self.gesture);
-                        settings::sections(&mut Form { ui, theme: view.theme, setup, gesture, drafts, out });
-                    });
-                    ui.add_space(8.0);
-                });
+                self.settings(ui, view, left, setup, out);
             });
             ui.add_space(8.0);
             let right = ui.available_width();
             ui.allocate_ui_with_layout(vec2(right, height), down, |ui| {
-                ScrollArea::vertical().id_salt("shown").auto_shrink(false).show(ui, |ui| {
-                    ui.set_width(right - 16.0);
-                    if right < TWO_COLUMNS {
-                        self.lists(ui, view, model, 220.0, out);
-                        self.pictures(ui, view, model, out);
-                    } else {
-                        ui.columns(2, |columns| {
-                            self.lists(&mut columns[0], view, model, (height - 300.0).max(220.0), out);
-                            self.pictures(&mut columns[1], view, model, out);
-                        });
-                    }
-                    ui.add_space(8.0);
-                });
+                self.shown(ui, view, right, model, out);
             });
+        });
+    }
+
+    fn settings(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        width: f32,
+        setup: &mut Setup,
+        out: &mut Vec<Command>,
+    ) {
+        ScrollArea::vertical().id_salt("settings").auto_shrink(false).show(ui, |ui| {
+            ui.set_width(width - 16.0);
+            ui.add_enabled_ui(!view.read_only, |ui| {
+                let (drafts, gesture) = (&mut self.drafts, &mut self.gesture);
+                settings::sections(&mut Form { ui, theme: view.theme, setup, gesture, drafts, out });
+            });
+            ui.add_space(8.0);
+        });
+    }
+
+    fn shown(&mut self, ui: &mut Ui, view: &View<'_>, width: f32, model: &Model, out: &mut Vec<Command>) {
+        let height = ui.available_height();
+        ScrollArea::vertical().id_salt("shown").auto_shrink(false).show(ui, |ui| {
+            ui.set_width(width - 16.0);
+            if width < TWO_COLUMNS {
+                self.lists(ui, view, model, 220.0, out);
+                self.pictures(ui, view, model, out);
+            } else {
+                ui.columns(2, |columns| {
+                    self.lists(&mut columns[0], view, model, (height - 300.0).max(220.0), out);
+                    self.pictures(&mut columns[1], view, model, out);
+                });
+            }
+            ui.add_space(8.0);
         });
     }
 

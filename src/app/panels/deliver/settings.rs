@@ -119,15 +119,9 @@ fn sound(f: &mut Form<'_>) {
     f.heading("Sound");
     let d = f.setup.delivery.clone();
     let forms = SoundForm::ALL.map(|form| (form, form.words()));
-    f.choice(
-        "Format",
-        "How the sound is written; 16 and 24 bits are dithered",
-        d.form,
-        &forms,
-        |s, v| {
-            s.delivery.form = v;
-        },
-    );
+    f.choice("Format", "How the sound is written; 16 and 24 bits are dithered", d.form, &forms, |s, v| {
+        s.delivery.form = v;
+    });
     let now = f.setup.delivery_rate;
     let mut all: Vec<SampleRate> = RATES.iter().filter_map(|hz| SampleRate::new(*hz).ok()).collect();
     if !all.contains(&now) {
@@ -269,7 +263,8 @@ fn beside(f: &mut Form<'_>) {
         &[(None, "None"), (Some(BankDepth::Bits16), "16 bits"), (Some(BankDepth::Bits24), "24 bits")],
         |s, v| s.delivery.map.sf2 = v,
     );
-    let tip = "A page with the sheet, waves, loops, seams and levels of all takes, and the same as table and JSON";
+    let tip =
+        "A page with the sheet, waves, loops, seams and levels of all takes, and the same as table and JSON";
     f.check("Report", ("Page, table (CSV) and JSON", tip), d.report, |s, v| s.delivery.report = v);
     let now = d.credits.as_ref().map(|p| p.display().to_string()).unwrap_or_default();
     let tip = "Path of a text file with credits and licence that is put beside the files; from the session's folder \

@@ -99,13 +99,7 @@ pub fn in_folder(s: &Standing) -> String {
 }
 
 /// Files that earlier deliveries left over, and the way to remove them, which asks first.
-pub fn orphans(
-    ui: &mut Ui,
-    view: &View<'_>,
-    folder: &Path,
-    asking: &mut bool,
-    commands: &mut Vec<Command>,
-) {
+pub fn orphans(ui: &mut Ui, view: &View<'_>, folder: &Path, asking: &mut bool, commands: &mut Vec<Command>) {
     let Some(standing) = view.derived.deliver().standing().filter(|s| !s.orphans.is_empty()) else {
         *asking = false;
         return;
@@ -122,7 +116,8 @@ pub fn orphans(
     let busy = !view.jobs.is_empty();
     ui.horizontal_wrapped(|ui| {
         if !*asking {
-            let tip = "They are left as they are unless you ask; files that were changed since stay in any case";
+            let tip =
+                "They are left as they are unless you ask; files that were changed since stay in any case";
             let button = ui.add_enabled(!busy, egui::Button::new("Remove them…"));
             *asking = button.on_hover_text(tip).on_disabled_hover_text("Something is at work").clicked();
             return;
@@ -179,7 +174,8 @@ fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, commands: &mut Vec<Command
             ui.set_min_width(room.max(60.0));
             ui.add(egui::Button::selectable(chosen, &line.path).truncate())
         });
-        let tip = concern.map_or_else(|| "Selects the take".to_owned(), |why| format!("{}\n{why}", line.path));
+        let tip =
+            concern.map_or_else(|| "Selects the take".to_owned(), |why| format!("{}\n{why}", line.path));
         if name.inner.on_hover_text(tip).clicked() {
             commands.push(Command::Go(GoCommand::Select(line.take)));
         }
@@ -230,9 +226,12 @@ pub fn result(
     let beside = delivery.beside_failed.iter().map(|(path, error)| format!("{}: {error}", path.display()));
     let failures: Vec<String> = takes.chain(beside).collect();
     if !failures.is_empty() {
-        ScrollArea::vertical().id_salt("failed").auto_shrink([false, true]).max_height(150.0).show(ui, |ui| {
-            failures.into_iter().for_each(|text| problem(ui, view, text));
-        });
+        ScrollArea::vertical().id_salt("failed").auto_shrink([false, true]).max_height(150.0).show(
+            ui,
+            |ui| {
+                failures.into_iter().for_each(|text| problem(ui, view, text));
+            },
+        );
     }
 }
 
