@@ -123,7 +123,9 @@ pub(super) fn render_item(
     let clip = decode_take(&source_path, item.take, item.source, job)?;
     let analysed = chain::analyse(clip, item.take.span)?;
     job.check()?;
-    let rendered = chain::render(&analysed, &recipe, document.setup.a4, document.setup.delivery_rate)?;
+    let (a4, rate) = (document.setup.a4, document.setup.delivery_rate);
+    let go_on = || !job.cancel.is_cancelled();
+    let rendered = chain::render_while(&analysed, &recipe, a4, rate, &go_on)?;
     job.check()?;
     let shaped = shape::shaped(&rendered, &document.setup.delivery)?;
     Ok((rendered, shaped))
