@@ -82,14 +82,25 @@ fn peak_mb(child: &Child) -> Option<f64> {
     Some(line.split_whitespace().nth(1)?.parse::<f64>().ok()? / 1024.0)
 }
 
+/// Seconds of one core that the process has used so far, where the system tells; Linux counts them in
+/// hundredths (proc(5), fields 14 and 15; the hundredth is common practice, no source).
+fn core_seconds(child: &Child) -> Option<f64> {
+    let stat = std::fs::read_to_string(format!("/proc/{}/stat", child.id())).ok()?;
+    // The second field is the name in brackets, which may hold spaces.
+    let mut fields = stat.rsplit_once(") ")?.1.split_whitespace().skip(11);
+    let mut next = || fields.next()?.parse::<f64>().ok();
+    Some((next()? + next()?) / 100.0)
+}
+
 fn speed_and_memory(session: &Path, document: &Document, out: &Path) {
     for count in [30, 120] {
         with_takes(session, document, count);
         let began = Instant::now();
         let mut child = begin(session, out);
-        let mut peak = None;
+        let (mut peak, mut used) = (None, None);
         while child.try_wait().expect("the program runs").is_none() {
             peak = peak_mb(&child).or(peak);
+            used = core_seconds(&child).or(used);
             std::thread::sleep(Duration::from_millis(20));
         }
         let took = began.elapsed().as_secs_f64();
@@ -98,9 +109,10 @@ fn speed_and_memory(session: &Path, document: &Document, out: &Path) {
         let sounds = files.filter(|f| f.path().extension().is_some_and(|e| e == "wav")).count();
         assert_eq!(sounds, count);
         println!(
-            "{count} takes of {:.0} s stereo: {took:.1} s, {:.0} × real time, peak memory {}",
+            "{count} takes of {:.0} s stereo: {took:.1} s, {:.0} × real time ({} a core), peak memory {}",
             sound / count as f64,
             sound / took,
+            used.map_or("not told".into(), |s| format!("{:.0} ×", sound / s)),
             peak.map_or("not told".into(), |mb| format!("{mb:.0} MB"))
         );
     }
