@@ -144,7 +144,9 @@ struct Running {
     /// What the user knows it by; the job's own stages have working names.
     name: &'static str,
     job: Job,
-    started: Instant,
+    /// The stage the job is in by its own words, and since when: each has a pace of its own.
+    stage: String,
+    since: Instant,
 }
 
 /// All long work of the window.
@@ -236,6 +238,12 @@ impl Work {
 
     /// Reads the progress of what runs.
     pub fn refresh_views(&mut self) {
+        for r in &mut self.running {
+            let stage = r.job.stage();
+            if stage != r.stage {
+                (r.stage, r.since) = (stage, Instant::now());
+            }
+        }
         self.views = self.running.iter().map(Running::view).collect();
     }
 
@@ -268,7 +276,7 @@ impl Work {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
         job.begin(name, total);
-        self.running.push(Running { id, name, job: job.clone(), started: Instant::now() });
+        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), job: job.clone() });
         (id, job)
     }
 
@@ -465,10 +473,14 @@ impl Running {
     fn view(&self) -> JobView {
         JobView {
             id: self.id,
-            stage: self.name.into(),
+            stage: match &*self.stage {
+                "measure levels" if self.name == DELIVERING => format!("{DELIVERING}: measuring levels"),
+                "SoundFont" => format!("{DELIVERING}: the SoundFont"),
+                _ => self.name.into(),
+            },
             fraction: self.job.fraction(),
             counts: self.job.counts(),
-            seconds_left: self.job.time_left(self.started.elapsed()).map(|d| d.as_secs_f64()),
+            seconds_left: self.job.time_left(self.since.elapsed()).map(|d| d.as_secs_f64()),
         }
     }
 }

@@ -113,7 +113,7 @@ impl DeliverPanel {
             ui.label(RichText::new("Deliver").family(strong()).size(20.0));
             ui.add_space(4.0);
             ui.label("to");
-            let width = (ui.available_width() - 186.0).clamp(100.0, 1300.0);
+            let width = (ui.available_width() - 160.0).clamp(100.0, 1400.0);
             ui.add_enabled_ui(!view.read_only, |ui| {
                 let now = setup.delivery.folder_of(session).display().to_string();
                 let mut draft = self.drafts.remove("Folder");
