@@ -257,6 +257,27 @@ fn loudness_of_the_published_test_signals() {
     }
 }
 
+/// EBU Tech 3341, test signals 3 to 5: stereo 1 kHz sines of the levels and lengths given there, which
+/// the two gates of BS.1770 bring to −23.0 LUFS; tolerance ±0.1 as published there.
+#[test]
+fn the_gates_leave_out_what_is_quiet() {
+    let tests: [&[(f64, f64)]; 3] = [
+        &[(-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0)],
+        &[(-72.0, 10.0), (-36.0, 10.0), (-23.0, 60.0), (-36.0, 10.0), (-72.0, 10.0)],
+        &[(-26.0, 20.0), (-20.0, 20.1), (-26.0, 20.0)],
+    ];
+    for (i, parts) in tests.into_iter().enumerate() {
+        let part = |(level, seconds): &(f64, f64)| {
+            let frames = (seconds * 48_000.0).round() as usize;
+            signals::sine(1000.0, 10f64.powf(level / 20.0), 48_000.0, frames)
+        };
+        let x: Vec<f32> = parts.iter().flat_map(part).collect();
+        let stereo = AudioBuf::new(vec![x.clone(), x], SampleRate::DELIVERY).unwrap();
+        let lufs = loudness(&stereo).unwrap().lufs.unwrap();
+        assert!((lufs + 23.0).abs() <= 0.1, "signal {}: {lufs}", i + 3);
+    }
+}
+
 /// EBU Tech 3341, test signals 15 to 18 in kind: a sine at a quarter of the rate whose samples miss its
 /// crest by 45° reads 3.01 dB less than its true peak; the tolerance there is +0.2/−0.4 dB.
 #[test]

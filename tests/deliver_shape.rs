@@ -140,3 +140,44 @@ fn the_gain_of_the_delivery_adds_to_that_of_the_recipe() {
     std::sync::Arc::make_mut(&mut d.takes[0]).recipe.as_mut().unwrap().level.gain = Decibels(-2.0);
     assert_eq!(recipe(&d, -4.0).level.gain, Decibels(-6.0));
 }
+
+/// A cancel is heeded within 65 536 frames (1.4 s of sound, some 20 ms of work): the token is asked so
+/// often, once it says no nothing more is read, and being asked changes not a bit.
+#[test]
+fn rendering_asks_often_whether_to_go_on() {
+    use seamwright::render::chain::{analyse, render, render_while};
+    use std::cell::Cell;
+    let d = looped();
+    let recipe = recipe(&d, 0.0);
+    let x: Vec<f32> = tone().into_iter().cycle().take(480_000).collect();
+    let clip = seamwright::audio::Clip {
+        audio: AudioBuf::new(vec![x.clone(), x], SampleRate::DELIVERY).unwrap(),
+        offset: Frame(0),
+    };
+    let analysed = analyse(clip, FrameRange::new(0, 480_000)).unwrap();
+    let mut recipe = recipe;
+    recipe.trim.range = FrameRange::new(0, 480_000);
+    // Another rate, so that nothing is merely copied.
+    let (a4, rate) = (Hertz(440.0), SampleRate::new(44_100).unwrap());
+    let asked = Cell::new(0usize);
+    let whole = render_while(&analysed, &recipe, a4, rate, &|| {
+        asked.set(asked.get() + 1);
+        true
+    })
+    .unwrap();
+    let frames = whole.audio.len();
+    assert!(frames > 6 * 65_536, "{frames}");
+    assert!(asked.get() >= frames.div_ceil(65_536), "{} for {frames} frames", asked.get());
+    let plain = render(&analysed, &recipe, a4, rate).unwrap();
+    assert!(plain.audio.channels().eq(whole.audio.channels()));
+    for at in [0, 3, asked.get() - 1] {
+        let n = Cell::new(0usize);
+        let e = render_while(&analysed, &recipe, a4, rate, &|| {
+            n.set(n.get() + 1);
+            n.get() <= at
+        })
+        .unwrap_err();
+        assert!(e.is_cancelled());
+        assert_eq!(n.get(), at + 1, "nobody asks again, nobody goes on");
+    }
+}

@@ -198,6 +198,18 @@ impl App {
         self.sound.follow(take.map(|t| &**t), &self.derived);
     }
 
+    /// Finds out what the deliver room shows; a drag is waited for.
+    fn follow_deliver_room(&mut self) {
+        let Some(path) = self.session.path() else { return };
+        let history = self.session.history();
+        if self.place.room != Room::Deliver || history.in_gesture() || self.work.is_delivering() {
+            return;
+        }
+        let (room, runner, session) = self.work.deliver_room();
+        let document = (history.document(), history.revision());
+        room.step(path, document, self.derived.deliver(), runner, session);
+    }
+
     fn save_when_due(&mut self, ctx: &Context, now: f64) {
         match self.session.autosave(now) {
             Autosave::Nothing => {}
@@ -266,6 +278,7 @@ impl eframe::App for App {
             self.notices.warn(text);
         }
         self.follow_selection();
+        self.follow_deliver_room();
         self.work.refresh_views();
         self.save_when_due(ctx, now);
         if self.sound.moves() {

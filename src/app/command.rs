@@ -150,8 +150,14 @@ pub enum WorkCommand {
     Thumbnails(Vec<TakeId>),
     /// Writes the accepted takes into a folder.
     Deliver(PathBuf),
-    /// Asks for a folder, then delivers into it.
+    /// Asks for the folder to deliver into.
     ChooseDeliverFolder,
+    /// Measures how loud the accepted takes are.
+    MeasureLevels,
+    /// Shows a file in the program that the system opens such files with.
+    OpenFile(PathBuf),
+    /// Removes these files of earlier deliveries from a folder.
+    RemoveOrphans(PathBuf, Vec<String>),
     /// Stops a job.
     Cancel(u64),
 }

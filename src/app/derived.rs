@@ -3,6 +3,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
+pub use super::deliver_state::DeliverDerived;
 use crate::audio::AudioBuf;
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::{Column, Peaks};
@@ -59,6 +60,7 @@ pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
     delivery: Option<Arc<Delivery>>,
+    deliver: DeliverDerived,
 }
 
 impl Derived {
@@ -90,6 +92,16 @@ impl Derived {
     /// Keeps (or forgets) what the last delivery did.
     pub fn set_delivery(&mut self, delivery: Option<Arc<Delivery>>) {
         self.delivery = delivery;
+    }
+
+    /// What the deliver room knows beyond the document.
+    pub fn deliver(&self) -> &DeliverDerived {
+        &self.deliver
+    }
+
+    /// The same, to be changed.
+    pub fn deliver_mut(&mut self) -> &mut DeliverDerived {
+        &mut self.deliver
     }
 
     /// Forgets all takes but those that `keep` names (memory stays bounded).

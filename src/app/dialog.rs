@@ -1,4 +1,4 @@
-//! The system's folder dialog, without blocking a frame.
+//! The system's folder dialog and its way to open a file, without blocking a frame.
 
 use std::future::Future;
 use std::path::{Path, PathBuf};
@@ -29,6 +29,21 @@ pub fn choose_folder(
         let path = wait_for(answer).map(|handle| handle.path().to_path_buf());
         then(path, asked.elapsed() < AT_ONCE);
     });
+}
+
+/// Hands a file to the program that the system opens such files with.
+pub fn open_file(path: &Path) -> std::io::Result<()> {
+    let opener = if cfg!(target_os = "macos") {
+        "open"
+    } else if cfg!(target_os = "windows") {
+        "explorer"
+    } else {
+        "xdg-open"
+    };
+    let mut child = std::process::Command::new(opener).arg(path).spawn()?;
+    // Somebody has to hear that it ended; what it ended with is shown by itself.
+    thread::spawn(move || drop(child.wait()));
+    Ok(())
 }
 
 struct Unpark(Thread);

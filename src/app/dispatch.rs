@@ -110,7 +110,13 @@ fn go(app: &mut App, command: GoCommand) {
     match command {
         // Nothing stands in this room yet.
         GoCommand::Room(Room::Stack) => {}
-        GoCommand::Room(room) => app.place.room = room,
+        GoCommand::Room(room) => {
+            if app.place.room != room {
+                // Somebody may have moved or removed delivered files meanwhile.
+                app.work.deliver_room().0.look_again();
+            }
+            app.place.room = room;
+        }
         GoCommand::Select(id) => select(app, id),
         GoCommand::Step(by) => {
             let walk = app.session.sheet().walk();
@@ -161,6 +167,19 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
             app.work.choose_folder(ctx, Purpose::Deliver, folder.as_deref());
         }
         WorkCommand::Deliver(folder) => deliver(app, folder),
+        WorkCommand::MeasureLevels => {
+            if let Some(path) = app.session.path() {
+                let known = app.derived.deliver().known();
+                app.work.measure(path, app.session.document(), known);
+            }
+        }
+        WorkCommand::OpenFile(path) => {
+            if !app.work.open_file(&path) {
+                app.notices
+                    .warn(format!("No program could be started for it; open {} yourself.", path.display()));
+            }
+        }
+        WorkCommand::RemoveOrphans(folder, names) => app.work.remove_orphans(folder, names),
         WorkCommand::Survey => {
             if let Some(folder) = app.session.folder().map(Path::to_path_buf) {
                 events::survey(app, vec![folder]);

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use egui::Context;
 
 use super::app::App;
-use super::command::{Command, SessionCommand, WorkCommand};
+use super::command::{Command, SessionCommand};
 use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
@@ -32,6 +32,19 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.notices.check(result);
         }
         Event::Delivered { job, result } => delivered(app, job, result),
+        Event::Standing { result, .. } => {
+            app.work.deliver_room().0.ended();
+            if let Some(standing) = app.notices.check(result) {
+                app.derived.deliver_mut().set_standing(*standing);
+            }
+            ctx.request_repaint();
+        }
+        Event::Measured { measured, .. } => app.derived.deliver_mut().set_level(measured),
+        Event::MeasureEnded { job, result } => {
+            app.work.ended(job);
+            app.notices.check(result.or_else(|e| if e.is_cancelled() { Ok(()) } else { Err(e) }));
+        }
+        Event::OrphansRemoved { job, result } => orphans_removed(app, job, result),
         Event::Focus { event, .. } => {
             let (focus, _, _) = app.work.focus();
             if let Some(e) = focus.take_in(event, &mut app.derived) {
@@ -211,6 +224,7 @@ fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Prop
 
 fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {
     app.work.ended(job);
+    app.work.deliver_room().0.look_again();
     let Some(delivery) = app.notices.check(result) else { return };
     if delivery.cancelled {
         app.notices.say("Delivery stopped. The files that were written are whole.");
@@ -218,10 +232,28 @@ fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {
     app.derived.set_delivery(Some(Arc::new(delivery)));
 }
 
+fn orphans_removed(app: &mut App, job: u64, result: Result<Vec<String>>) {
+    app.work.ended(job);
+    app.work.deliver_room().0.look_again();
+    match app.notices.check(result) {
+        None => {}
+        Some(removed) if removed.is_empty() => {
+            app.notices.say("Nothing was removed: those files were changed since they were delivered.");
+        }
+        Some(removed) if removed.len() == 1 => app.notices.say(format!("Removed {}.", removed[0])),
+        Some(removed) => app.notices.say(format!("Removed {} files.", removed.len())),
+    }
+}
+
 fn chosen(app: &mut App, ctx: &Context, purpose: Purpose, path: Option<PathBuf>, at_once: bool) {
     match (path, purpose) {
         (Some(p), Purpose::Open) => app.dispatch(ctx, Command::Session(SessionCommand::Open(vec![p]))),
-        (Some(p), Purpose::Deliver) => app.dispatch(ctx, Command::Work(WorkCommand::Deliver(p))),
+        (Some(folder), Purpose::Deliver) => {
+            let mut setup = app.session.document().setup.clone();
+            setup.delivery.folder = Some(folder);
+            let result = app.session.apply("Delivery folder", &Edit::SetSetup(Box::new(setup)));
+            app.notices.check(result);
+        }
         (None, _) if at_once => app.notices.error(&Error::new(
             ErrorKind::Device,
             "The system's folder dialog did not open; type the path or drop the folder onto the window.",

@@ -9,6 +9,7 @@
 #[allow(clippy::module_inception)]
 mod app;
 pub mod command;
+mod deliver_state;
 pub mod derived;
 mod dialog;
 mod dispatch;

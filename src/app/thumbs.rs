@@ -8,7 +8,7 @@ use crate::dsp::peaks::{Column, Peaks};
 use crate::io::decode::decode_ranges;
 use crate::jobs::Job;
 use crate::session::store::source_path;
-use crate::session::{Document, Source, Take, TakeId};
+use crate::session::{Document, Take, TakeId};
 use crate::units::FrameRange;
 
 /// Columns of a small wave.
@@ -77,9 +77,4 @@ impl Thumbs {
 /// What is on screen and has no small wave yet.
 pub fn lacking<'a>(takes: impl Iterator<Item = &'a Arc<Take>>, derived: &Derived) -> Vec<TakeId> {
     takes.filter(|t| derived.thumb(t).is_none()).map(|t| t.id).collect()
-}
-
-/// Length of a take in its source.
-pub fn seconds(take: &Take, source: &Source) -> f64 {
-    take.span.count().lasts(source.rate).0
 }

@@ -38,6 +38,17 @@ pub fn decibels(value: f64) -> String {
     format!("{}{:.1} dB", if value < -0.05 { "−" } else { "" }, value.abs())
 }
 
+/// A number with a real minus sign where it is negative.
+pub fn minus(value: f64, digits: usize) -> String {
+    let text = signed(value, digits);
+    text.strip_prefix('+').map(str::to_owned).unwrap_or(text)
+}
+
+/// A loudness with a real minus sign.
+pub fn lufs(value: f64) -> String {
+    format!("{} LUFS", minus(value, 1))
+}
+
 /// A duration: `0.8 s`, `12 s`, `3 min 20 s`, `1 h 5 min`.
 pub fn duration(seconds: f64) -> String {
     let whole = seconds.round().max(0.0) as u64;
@@ -68,6 +79,7 @@ mod tests {
         assert_eq!(signed(-3.25, 1), "−3.2");
         assert_eq!(signed(7.0, 0), "+7");
         assert_eq!(decibels(-12.34), "−12.3 dB");
+        assert_eq!((lufs(-23.04), minus(3.6, 0)), ("−23.0 LUFS".into(), "4".into()));
         assert_eq!(duration(0.84), "0.8 s");
         assert_eq!(duration(200.0), "3 min 20 s");
         assert_eq!(duration(3900.0), "1 h 5 min");

@@ -1,5 +1,6 @@
 //! Long work: starts it, names it, stops it, and hands on what it reports.
 
+use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -7,6 +8,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use super::deliver_state::DeliverWork;
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
 use super::opening::{self, Outcome};
@@ -16,9 +18,11 @@ use super::view::JobView;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Job, Pool};
-use crate::render::batch::{DeliverOptions, Delivery, deliver};
+use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
 use crate::render::intake;
+use crate::render::level::Loudness;
 use crate::render::propose::Proposal;
+use crate::render::standing::{Measured, Standing, measure_levels};
 use crate::session::store;
 use crate::session::{Document, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
@@ -57,6 +61,14 @@ pub enum Event {
     ProposeEnded { job: u64, result: Result<()> },
     /// A delivery is done.
     Delivered { job: u64, result: Result<Delivery> },
+    /// How the folder of the deliver room stands.
+    Standing { session: u64, result: Result<Box<Standing>> },
+    /// How loud a take is.
+    Measured { job: u64, measured: Measured },
+    /// All levels asked for are there.
+    MeasureEnded { job: u64, result: Result<()> },
+    /// Files of earlier deliveries were removed.
+    OrphansRemoved { job: u64, result: Result<Vec<String>> },
     /// About the selected take.
     Focus { session: u64, event: FocusEvent },
     /// A small wave.
@@ -132,7 +144,9 @@ struct Running {
     /// What the user knows it by; the job's own stages have working names.
     name: &'static str,
     job: Job,
-    started: Instant,
+    /// The stage the job is in by its own words, and since when: each has a pace of its own.
+    stage: String,
+    since: Instant,
 }
 
 /// All long work of the window.
@@ -150,6 +164,7 @@ pub struct Work {
     session: u64,
     focus: Focus,
     thumbs: Thumbs,
+    deliver_room: DeliverWork,
     dialogs: bool,
     chosen: (Sender<Event>, Receiver<Event>),
 }
@@ -175,6 +190,7 @@ impl Work {
             session: 1,
             focus: Focus::default(),
             thumbs: Thumbs::default(),
+            deliver_room: DeliverWork::default(),
             dialogs,
             chosen: channel(),
         })
@@ -187,6 +203,7 @@ impl Work {
         self.session += 1;
         self.focus = Focus::default();
         self.thumbs = Thumbs::default();
+        self.deliver_room = DeliverWork::default();
     }
 
     /// What came in since the last call. What belongs to an older session or a job that was
@@ -205,8 +222,12 @@ impl Work {
             | Event::ProposeEnded { job, .. }
             | Event::Opened { job, .. }
             | Event::Verified { job, .. }
+            | Event::Measured { job, .. }
+            | Event::MeasureEnded { job, .. }
+            | Event::OrphansRemoved { job, .. }
             | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
             Event::Saved { session, .. }
+            | Event::Standing { session, .. }
             | Event::Focus { session, .. }
             | Event::Thumb { session, .. }
             | Event::ThumbsEnded { session } => *session == self.session,
@@ -217,6 +238,12 @@ impl Work {
 
     /// Reads the progress of what runs.
     pub fn refresh_views(&mut self) {
+        for r in &mut self.running {
+            let stage = r.job.stage();
+            if stage != r.stage {
+                (r.stage, r.since) = (stage, Instant::now());
+            }
+        }
         self.views = self.running.iter().map(Running::view).collect();
     }
 
@@ -249,7 +276,7 @@ impl Work {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
         job.begin(name, total);
-        self.running.push(Running { id, name, job: job.clone(), started: Instant::now() });
+        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), job: job.clone() });
         (id, job)
     }
 
@@ -261,6 +288,11 @@ impl Work {
     /// The small waves, with where they run.
     pub fn thumbs(&mut self) -> (&mut Thumbs, &Runner, u64) {
         (&mut self.thumbs, &self.light, self.session)
+    }
+
+    /// What is looked at for the deliver room, with where it runs.
+    pub fn deliver_room(&mut self) -> (&mut DeliverWork, &Runner, u64) {
+        (&mut self.deliver_room, &self.light, self.session)
     }
 
     /// Whether a delivery runs.
@@ -387,6 +419,36 @@ impl Work {
         );
     }
 
+    /// Measures how loud the accepted takes are, but for what is `known` by the hash of its sound.
+    pub fn measure(&mut self, session: &Path, document: &Arc<Document>, known: HashMap<String, Loudness>) {
+        let (id, job) = self.begin("Measuring levels", 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, report| {
+                measure_levels(&session, &document, &known, job, &|measured| {
+                    report(Event::Measured { job: id, measured });
+                })
+            },
+            move |result| Event::MeasureEnded { job: id, result },
+        );
+    }
+
+    /// Removes files of earlier deliveries.
+    pub fn remove_orphans(&mut self, folder: PathBuf, names: Vec<String>) {
+        let (id, job) = self.begin("Removing files", 0);
+        self.heavy.spawn(
+            &job,
+            move |_, _| remove_orphans(&folder, &names),
+            move |result| Event::OrphansRemoved { job: id, result },
+        );
+    }
+
+    /// Shows a file in another program; false where none could be started.
+    pub fn open_file(&self, path: &Path) -> bool {
+        self.dialogs && dialog::open_file(path).is_ok()
+    }
+
     /// Asks for a folder without blocking the frame.
     pub fn choose_folder(&self, ctx: &egui::Context, purpose: Purpose, start: Option<&Path>) {
         let send = self.chosen.0.clone();
@@ -411,10 +473,14 @@ impl Running {
     fn view(&self) -> JobView {
         JobView {
             id: self.id,
-            stage: self.name.into(),
+            stage: match &*self.stage {
+                "measure levels" if self.name == DELIVERING => format!("{DELIVERING}: measuring levels"),
+                "SoundFont" => format!("{DELIVERING}: the SoundFont"),
+                _ => self.name.into(),
+            },
             fraction: self.job.fraction(),
             counts: self.job.counts(),
-            seconds_left: self.job.time_left(self.started.elapsed()).map(|d| d.as_secs_f64()),
+            seconds_left: self.job.time_left(self.since.elapsed()).map(|d| d.as_secs_f64()),
         }
     }
 }

@@ -92,7 +92,7 @@ pub fn check_path(path: &str) -> Result<()> {
         Some(bad) => Err(Error::new(
             ErrorKind::NameClash,
             format!(
-                "\"{path}\" cannot stand in a text map because of {bad:?}; change the set's title or the name pattern, or leave the text map out"
+                "\"{path}\" cannot stand in a text map because of {bad:?}; change the set name or the name pattern, or leave the text map out"
             ),
         )),
     }

@@ -260,6 +260,7 @@ impl Run<'_> {
         let mut gains = level::gains(&known, setup).into_iter();
         for (item, heard) in items.iter_mut().zip(&heard) {
             item.gain = heard.and_then(|_| gains.next()).unwrap_or(Decibels(0.0));
+            item.heard = heard.map(|h| h.loudness);
         }
         Ok(())
     }

@@ -100,6 +100,17 @@ pub fn target_of(tune: &TuneRecipe, a4: Hertz) -> Hertz {
 
 /// Does `recipe` to a take, up to but without the crossfade.
 pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Result<Rendered> {
+    render_while(a, recipe, a4, rate, &|| true)
+}
+
+/// [`render`], asking `go_on` many times a second: once it says no, the error is `Cancelled`.
+pub fn render_while(
+    a: &Analysed,
+    recipe: &Recipe,
+    a4: Hertz,
+    rate: SampleRate,
+    go_on: &dyn Fn() -> bool,
+) -> Result<Rendered> {
     let clip = &a.clip;
     let from_rate = clip.audio.rate();
     let range = inside(recipe.trim.range, clip.range())?;
@@ -124,7 +135,7 @@ pub fn render(a: &Analysed, recipe: &Recipe, a4: Hertz, rate: SampleRate) -> Res
     {
         (map, f0) = exact_loop(map, l.range, f, rate);
     }
-    let mut planes = tune::read_along(&clip.audio, &map, rate)?;
+    let mut planes = tune::read_along_while(&clip.audio, &map, rate, go_on)?;
     planes = faded(&planes, recipe)?;
     let frame_of = |source: Frame| {
         let m = map.output_at(clip.local(source.0 as f64)).round().max(0.0);

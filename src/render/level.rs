@@ -114,7 +114,8 @@ fn wanted_levels(takes: &[Heard], group: &[usize], mode: LevelMode) -> Vec<Optio
                 .iter()
                 .filter_map(|i| Some((f64::from(takes[*i].note.0), takes[*i].loudness.lufs?)))
                 .collect();
-            let line = |note: f64| smooth_line(&points, note);
+            let robust = robust_weights(&points);
+            let line = |note: f64| fit(&points, &robust, note);
             group
                 .iter()
                 .map(|i| {
@@ -133,6 +134,11 @@ fn wanted_levels(takes: &[Heard], group: &[usize], mode: LevelMode) -> Vec<Optio
 /// Source: Cleveland, "Robust locally weighted regression and smoothing scatterplots", JASA 74(368),
 /// 1979. Deviation: the window is 12 semitones to either side, wider only to hold five notes.
 pub fn smooth_line(points: &[(f64, f64)], at: f64) -> Option<f64> {
+    fit(points, &robust_weights(points), at)
+}
+
+/// How much each point counts after the rounds that weigh outliers down.
+fn robust_weights(points: &[(f64, f64)]) -> Vec<f64> {
     let mut robust = vec![1.0; points.len()];
     for _ in 0..ROUNDS {
         let residuals: Vec<f64> =
@@ -145,7 +151,7 @@ pub fn smooth_line(points: &[(f64, f64)], at: f64) -> Option<f64> {
             *w = (1.0 - u * u).powi(2);
         }
     }
-    fit(points, &robust, at)
+    robust
 }
 
 /// The weighted straight line at `at`; the weighted mean where all points lie on one note.

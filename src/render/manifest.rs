@@ -61,6 +61,10 @@ pub struct Facts {
     pub pitch: Option<(f64, f64, f64)>,
     /// Gain of the recipe and of the delivery, dB.
     pub gain: (f64, f64),
+    /// Loudness (LUFS) and true peak (dB) before the delivery's gain, where that gain was worked out from
+    /// them: to the bit what was measured, so that the next delivery works out the same gain.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub heard: Option<(Option<f64>, f64)>,
     /// Integrated loudness, LUFS.
     pub lufs: Option<f64>,
     /// True peak, dB re full scale.
@@ -76,6 +80,9 @@ pub struct Facts {
 impl Facts {
     /// How loud it is without the delivery's gain.
     pub fn as_played(&self) -> Loudness {
+        if let Some((lufs, peak)) = self.heard {
+            return Loudness { lufs, true_peak: Decibels(peak) };
+        }
         Loudness {
             lufs: self.lufs.map(|l| l - self.gain.1),
             true_peak: Decibels(self.true_peak - self.gain.1),

@@ -15,5 +15,6 @@ pub mod plan;
 pub mod propose;
 pub mod report;
 pub mod shape;
+pub mod standing;
 mod take_file;
 pub mod tuning;

@@ -13,7 +13,7 @@ use crate::units::MidiNote;
 /// The fields of a name pattern and what each stands for. A number may be given a width with zeros
 /// in front: `{layer:02}`, `{midi:03}`.
 pub const FIELDS: [(&str, &str); 7] = [
-    ("set", "the title of the set"),
+    ("set", "the set name"),
     ("layer", "the layer, from 1"),
     ("note", "the note, such as C#4"),
     ("midi", "the note's MIDI number, three digits unless a width is given"),
@@ -51,8 +51,8 @@ pub fn delivered_names(document: &Document) -> Result<Vec<(TakeId, String)>> {
     }
 }
 
-/// The names of all accepted takes in sheet order, and everything that is wrong with them. A bad
-/// pattern gives no names.
+/// The names of all accepted takes in sheet order, also those that clash or are refused, and everything
+/// that is wrong with them. A bad pattern gives no names.
 pub fn planned_names(document: &Document) -> (Vec<PlannedName>, Vec<Error>) {
     let mut names = Vec::new();
     let mut problems = Vec::new();
@@ -69,10 +69,10 @@ pub fn planned_names(document: &Document) -> (Vec<PlannedName>, Vec<Error>) {
             Folders::Flat => name,
             Folders::PerLayer => format!("layer {}/{name}", take.layer + 1),
         };
-        match taken.insert(comparable(&path), take) {
-            Some(other) => problems.push(clash(document, other, take, &path)),
-            None => names.push(PlannedName { take: take.id, path }),
+        if let Some(other) = taken.insert(comparable(&path), take) {
+            problems.push(clash(document, other, take, &path));
         }
+        names.push(PlannedName { take: take.id, path });
     }
     (names, problems)
 }
@@ -223,7 +223,7 @@ pub fn refuse_bad(name: &str, stem: &str) -> Result<()> {
         Some(why) => Err(Error::new(
             ErrorKind::NameClash,
             format!(
-                "the file name \"{name}\" is refused by some systems: {why}; change the set's title or the name pattern"
+                "the file name \"{name}\" is refused by some systems: {why}; change the set name or the name pattern"
             ),
         )),
     }

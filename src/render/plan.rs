@@ -111,7 +111,7 @@ fn bad_beside(names: &[PlannedName], beside: &[Beside]) -> Vec<Error> {
             problems.push(Error::new(
                 ErrorKind::NameClash,
                 format!(
-                    "two files would be written as \"{}\"; change the set's title or the name of the credits file",
+                    "two files would be written as \"{}\"; change the set name or the name of the credits file",
                     b.path
                 ),
             ));

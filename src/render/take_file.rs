@@ -4,7 +4,7 @@ use std::path::Path;
 
 use super::batch::Run;
 use super::chain::{self, Rendered};
-use super::level;
+use super::level::{self, Loudness};
 use super::manifest::{Entry, Facts, hash_of};
 use super::mapping::Region;
 use super::plan::Plan;
@@ -32,6 +32,8 @@ pub(super) struct Item<'a> {
     pub(super) region: Option<Region>,
     /// The delivery's gain.
     pub(super) gain: Decibels,
+    /// The loudness that the gain was worked out from.
+    pub(super) heard: Option<Loudness>,
 }
 
 /// The takes of a plan.
@@ -43,7 +45,7 @@ pub(super) fn items<'a>(document: &'a Document, plan: &'a Plan) -> Result<Vec<It
                 .take_and_source(n.take)
                 .ok_or_else(|| Error::new(ErrorKind::Internal, format!("take {} has no source", n.take.0)))?;
             let region = plan.map.region(take.id).copied();
-            Ok(Item { take, source, name: &n.path, region, gain: Decibels(0.0) })
+            Ok(Item { take, source, name: &n.path, region, gain: Decibels(0.0), heard: None })
         })
         .collect()
 }
@@ -121,7 +123,9 @@ pub(super) fn render_item(
     let clip = decode_take(&source_path, item.take, item.source, job)?;
     let analysed = chain::analyse(clip, item.take.span)?;
     job.check()?;
-    let rendered = chain::render(&analysed, &recipe, document.setup.a4, document.setup.delivery_rate)?;
+    let (a4, rate) = (document.setup.a4, document.setup.delivery_rate);
+    let go_on = || !job.cancel.is_cancelled();
+    let rendered = chain::render_while(&analysed, &recipe, a4, rate, &go_on)?;
     job.check()?;
     let shaped = shape::shaped(&rendered, &document.setup.delivery)?;
     Ok((rendered, shaped))
@@ -213,6 +217,7 @@ fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped) -> Result<Fac
         looping: s.looping.map(|l| (l.start.0, l.end.0)),
         pitch: centre.zip(r.rms_cents).map(|(c, (before, after))| (c, before, after)),
         gain: (own_gain, item.gain.0),
+        heard: item.heard.map(|l| (l.lufs, l.true_peak.0)),
         lufs: loudness.lufs,
         true_peak: loudness.true_peak.0,
         audibility: audit.map(|a| a.audibility),

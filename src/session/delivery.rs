@@ -2,7 +2,7 @@
 //!
 //! Everything has a default, so that sessions of earlier versions open.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
@@ -37,6 +37,9 @@ pub struct DeliverySetup {
     /// A text file with credits and licence that is put beside the files; a relative path starts at
     /// the session's folder.
     pub credits: Option<PathBuf>,
+    /// The folder that the window delivers into; a relative path starts at the session's folder, none
+    /// is the folder `delivered` there.
+    pub folder: Option<PathBuf>,
 }
 
 impl Default for DeliverySetup {
@@ -53,6 +56,7 @@ impl Default for DeliverySetup {
             report: true,
             texts: Texts::default(),
             credits: None,
+            folder: None,
         }
     }
 }
@@ -234,6 +238,12 @@ pub struct Texts {
 impl DeliverySetup {
     /// Most pre-roll there can be, which is what is decoded before a take.
     pub const LONGEST_PRE_ROLL: Seconds = Seconds(0.5);
+
+    /// Where the session at `session` is delivered to.
+    pub fn folder_of(&self, session: &Path) -> PathBuf {
+        let home = session.parent().unwrap_or(Path::new(""));
+        home.join(self.folder.as_deref().unwrap_or(Path::new("delivered")))
+    }
 
     /// Refuses values that no delivery can have (`InvalidParameter`).
     pub fn validate(&self) -> Result<()> {

@@ -4,6 +4,7 @@ mod bad_input;
 mod clean;
 mod commands;
 mod deliver;
+mod deliver_odd;
 mod deliver_set;
 mod flatten;
 mod make;

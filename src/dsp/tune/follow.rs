@@ -89,6 +89,17 @@ pub fn pitch_map(
 /// centre is the source's, up to half the rate. Errors: `InvalidParameter` where the
 /// map reads faster than 64 or slower than 1/64 source frames a frame.
 pub fn read_along(audio: &AudioBuf, map: &PitchMap, to_rate: SampleRate) -> Result<AudioBuf> {
+    read_along_while(audio, map, to_rate, &|| true)
+}
+
+/// [`read_along`], asking `go_on` before each block of at most 65 536 frames; the same result to the
+/// bit. Errors besides: `Cancelled` once `go_on` says no.
+pub fn read_along_while(
+    audio: &AudioBuf,
+    map: &PitchMap,
+    to_rate: SampleRate,
+    go_on: &dyn Fn() -> bool,
+) -> Result<AudioBuf> {
     let frames = map.frames();
     let mut planes: Vec<Vec<f32>> = Vec::with_capacity(audio.channel_count());
     if let Some(start) = map.copies_from() {
@@ -99,13 +110,17 @@ pub fn read_along(audio: &AudioBuf, map: &PitchMap, to_rate: SampleRate) -> Resu
     resample::with_reader(map.greatest_speed(), |reader| {
         let mut positions = Vec::with_capacity(BLOCK.min(frames));
         for start in (0..frames).step_by(BLOCK) {
+            if !go_on() {
+                return Err(Error::cancelled());
+            }
             positions.clear();
             map.sources(start..frames.min(start + BLOCK), &mut positions);
             for (x, out) in audio.channels().zip(&mut planes) {
                 read_or_copy(reader, x, &positions, out);
             }
         }
-    })?;
+        Ok(())
+    })??;
     AudioBuf::new(planes, to_rate)
 }
 

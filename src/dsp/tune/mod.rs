@@ -12,7 +12,7 @@ mod smooth;
 use serde::{Deserialize, Serialize};
 
 pub use deviation::{deviation, deviation_rms};
-pub use follow::{pitch_map, read_along};
+pub use follow::{pitch_map, read_along, read_along_while};
 pub use movement::{Movement, movement};
 pub use onset::onset_of;
 pub use pitch_map::PitchMap;

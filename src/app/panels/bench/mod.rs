@@ -7,7 +7,7 @@ pub mod curve;
 pub mod edits;
 mod empty;
 mod fields;
-mod gesture;
+pub(super) mod gesture;
 mod lanes;
 mod loops;
 pub mod model;

@@ -1,0 +1,255 @@
+//! What will be written, under which names, and what the last delivery did.
+
+use std::path::{Path, PathBuf};
+
+use egui::{Grid, Label, ScrollArea, Ui};
+
+use super::model::{Model, NameRow};
+use super::settings::length_and_size;
+use crate::app::command::{Command, GoCommand, WorkCommand};
+use crate::app::view::View;
+use crate::app::widgets::control::soft;
+use crate::app::widgets::glyph;
+use crate::app::words;
+use crate::io::SoundForm;
+use crate::render::batch::Delivery;
+use crate::render::plan::BesideKind;
+use crate::render::standing::{FileStanding, Standing};
+
+/// More problems than this at once nobody reads.
+const PROBLEMS: usize = 5;
+/// More left-over files than this are only counted.
+const ORPHANS: usize = 6;
+
+/// A line with a concern's sign.
+pub fn problem(ui: &mut Ui, view: &View<'_>, text: impl Into<String>) {
+    ui.horizontal_top(|ui| {
+        glyph::concern_sign(ui, view.theme);
+        ui.add(Label::new(text.into()).wrap());
+    });
+}
+
+/// Everything that keeps the delivery from being begun, and what one may not expect.
+pub fn problems(ui: &mut Ui, view: &View<'_>, model: &Model) {
+    for p in model.plan.problems.iter().take(PROBLEMS) {
+        problem(ui, view, p.to_string());
+    }
+    let more = model.plan.problems.len().saturating_sub(PROBLEMS);
+    if more > 0 {
+        ui.label(soft(format!("and {more} more; the names below carry a sign."), view.theme));
+    }
+}
+
+/// What will be written, in numbers and words.
+pub fn summary(ui: &mut Ui, view: &View<'_>, model: &Model) {
+    let sums = &model.sums;
+    if sums.files == 0 {
+        let text = "Nothing yet: no take is accepted. Accept takes in the sheet; they are listed here.";
+        ui.add(Label::new(soft(text, view.theme)).wrap());
+        return;
+    }
+    let setup = &view.document.setup;
+    let mut size = length_and_size(sums.seconds, sums.bytes);
+    if setup.delivery.form == SoundForm::Flac {
+        size = size.replace("about", "at most about");
+    }
+    if sums.bank_bytes > 0.0 {
+        size += &format!(", the SoundFont another {}", words::bytes(sums.bank_bytes as u64));
+    }
+    let beside: Vec<&str> = model.plan.beside.iter().map(|b| b.path.as_str()).collect();
+    let mut rows = vec![
+        ("Files", format!("{}, {} of them with a loop", sums.files, sums.looped)),
+        ("Form", format!("{}, {} Hz", setup.delivery.form.words(), setup.delivery_rate.hz())),
+        ("Length, size", size),
+        ("Beside them", if beside.is_empty() { "nothing".into() } else { beside.join(", ") }),
+    ];
+    if let Some(s) = view.derived.deliver().standing() {
+        rows.push(("In the folder", in_folder(s)));
+    }
+    Grid::new("summary").num_columns(2).spacing([12.0, 3.0]).min_row_height(19.0).show(ui, |ui| {
+        for (name, value) in rows {
+            ui.label(soft(name, view.theme));
+            ui.add(Label::new(value).wrap());
+            ui.end_row();
+        }
+    });
+    for remark in &model.plan.remarks {
+        ui.add(Label::new(soft(format!("Note: {remark}."), view.theme).small()).wrap());
+    }
+}
+
+/// How the folder stands, in words.
+pub fn in_folder(s: &Standing) -> String {
+    if !s.known && s.count(FileStanding::Strange) == 0 {
+        return "no delivery yet".into();
+    }
+    let parts: Vec<String> = [
+        (FileStanding::New, "new"),
+        (FileStanding::Changed, "changed since the last delivery"),
+        (FileStanding::Unmeasured, "to be compared once the levels are measured"),
+        (FileStanding::Same, "as delivered"),
+        (FileStanding::Strange, "taken by a file of somebody else"),
+    ]
+    .into_iter()
+    .map(|(what, text)| (s.count(what), text))
+    .filter(|(n, _)| *n > 0)
+    .map(|(n, text)| format!("{n} {text}"))
+    .collect();
+    if parts.is_empty() { "nothing of this delivery".into() } else { parts.join(", ") }
+}
+
+/// Files that earlier deliveries left over, and the way to remove them, which asks first.
+pub fn orphans(ui: &mut Ui, view: &View<'_>, folder: &Path, asking: &mut bool, commands: &mut Vec<Command>) {
+    let Some(standing) = view.derived.deliver().standing().filter(|s| !s.orphans.is_empty()) else {
+        *asking = false;
+        return;
+    };
+    let names = &standing.orphans;
+    ui.add_space(4.0);
+    let text = format!("{} of earlier deliveries no longer part of this one:", files(names.len()));
+    ui.add(Label::new(text).wrap());
+    let mut list = names.iter().take(ORPHANS).map(String::as_str).collect::<Vec<_>>().join(", ");
+    if names.len() > ORPHANS {
+        list += &format!(" and {} more", names.len() - ORPHANS);
+    }
+    ui.add(Label::new(soft(list, view.theme)).wrap()).on_hover_text(names.join("\n"));
+    let busy = !view.jobs.is_empty();
+    ui.horizontal_wrapped(|ui| {
+        if !*asking {
+            let tip =
+                "They are left as they are unless you ask; files that were changed since stay in any case";
+            let button = ui.add_enabled(!busy, egui::Button::new("Remove them…"));
+            *asking = button.on_hover_text(tip).on_disabled_hover_text("Something is at work").clicked();
+            return;
+        }
+        ui.label(format!("Remove {} for good?", files(names.len())));
+        if ui.button("Remove").on_hover_text("Deletes the files from the disk; no undo").clicked() {
+            let wish = WorkCommand::RemoveOrphans(folder.to_path_buf(), names.clone());
+            commands.push(Command::Work(wish));
+            *asking = false;
+        }
+        if ui.button("Keep").on_hover_text("Leaves them where they are").clicked() {
+            *asking = false;
+        }
+    });
+}
+
+/// The names as they will be on disk, each with how its file stands; `height`: of the list.
+pub fn names(ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, commands: &mut Vec<Command>) {
+    problems(ui, view, model);
+    if model.rows.is_empty() {
+        return;
+    }
+    let row = 24.0;
+    ui.scope(|ui| {
+        ui.spacing_mut().item_spacing.y = 0.0;
+        ui.spacing_mut().interact_size.y = row;
+        let wanted = (model.rows.len() as f32 * row).min(height);
+        ScrollArea::vertical().id_salt("names").auto_shrink([false, false]).max_height(wanted).show_rows(
+            ui,
+            row,
+            model.rows.len(),
+            |ui, range| {
+                for line in &model.rows[range] {
+                    name(ui, view, line, commands);
+                }
+            },
+        );
+    });
+}
+
+fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, commands: &mut Vec<Command>) {
+    ui.horizontal(|ui| {
+        let (mark, _) = ui.allocate_exact_size(egui::vec2(6.0, 18.0), egui::Sense::hover());
+        glyph::layer_patch(ui.painter(), mark.left_center(), view.theme.layer(line.layer));
+        let concern = line.bad.as_ref().or(line.failed.as_ref());
+        if concern.is_some() {
+            glyph::concern_sign(ui, view.theme);
+        }
+        let words = standing_words(line);
+        let room = ui.available_width() - if words.is_empty() { 0.0 } else { 92.0 };
+        let chosen = view.selected == Some(line.take);
+        let layout = egui::Layout::left_to_right(egui::Align::Center);
+        let name = ui.allocate_ui_with_layout(egui::vec2(room.max(60.0), 24.0), layout, |ui| {
+            ui.set_min_width(room.max(60.0));
+            ui.add(egui::Button::selectable(chosen, &line.path).truncate())
+        });
+        let tip =
+            concern.map_or_else(|| "Selects the take".to_owned(), |why| format!("{}\n{why}", line.path));
+        if name.inner.on_hover_text(tip).clicked() {
+            commands.push(Command::Go(GoCommand::Select(line.take)));
+        }
+        ui.label(soft(words, view.theme).small());
+    });
+}
+
+fn standing_words(line: &NameRow) -> &'static str {
+    match line.standing {
+        _ if line.bad.is_some() => "refused",
+        _ if line.failed.is_some() => "failed",
+        None => "",
+        Some(FileStanding::New) => "new",
+        Some(FileStanding::Changed) => "changed",
+        Some(FileStanding::Same) => "as delivered",
+        Some(FileStanding::Unmeasured) => "to be compared",
+        Some(FileStanding::Strange) => "name taken",
+    }
+}
+
+/// What the last delivery did.
+pub fn result(
+    ui: &mut Ui,
+    view: &View<'_>,
+    (delivery, model, folder): (&Delivery, &Model, &Path),
+    commands: &mut Vec<Command>,
+) {
+    let (written, kept) = (delivery.written.len(), delivery.kept.len());
+    let mut text = format!("{} written, {} kept as they were", files(written), files(kept));
+    if !delivery.beside.is_empty() {
+        text += &format!(", {} beside them", files(delivery.beside.len()));
+    }
+    let failed = delivery.failed.len() + delivery.beside_failed.len();
+    if failed > 0 {
+        text += &format!(", {failed} failed");
+    }
+    ui.add(Label::new(text).wrap());
+    if delivery.cancelled {
+        ui.label("Stopped before the end; what is written is whole.");
+    }
+    let first = delivery.written.first().or(delivery.kept.first());
+    let report = model.plan.beside(BesideKind::ReportPage).map(|name| folder.join(name));
+    let report = report.filter(|p| delivery.beside.contains(p));
+    if first.is_some() {
+        after_buttons(ui, folder, report, commands);
+    }
+    let takes = delivery.failed.iter().map(|(_, name, error)| format!("{name}: {error}"));
+    let beside = delivery.beside_failed.iter().map(|(path, error)| format!("{}: {error}", path.display()));
+    let failures: Vec<String> = takes.chain(beside).collect();
+    if !failures.is_empty() {
+        ScrollArea::vertical().id_salt("failed").auto_shrink([false, true]).max_height(150.0).show(
+            ui,
+            |ui| {
+                failures.into_iter().for_each(|text| problem(ui, view, text));
+            },
+        );
+    }
+}
+
+fn after_buttons(ui: &mut Ui, folder: &Path, report: Option<PathBuf>, commands: &mut Vec<Command>) {
+    ui.horizontal_wrapped(|ui| {
+        if let Some(report) = report
+            && ui.button("Open the report").on_hover_text("In the program that opens web pages").clicked()
+        {
+            commands.push(Command::Work(WorkCommand::OpenFile(report)));
+        }
+        let tip = format!("Puts the path on the clipboard: {}", folder.display());
+        if ui.button("Copy the folder's path").on_hover_text(tip).clicked() {
+            ui.ctx().copy_text(folder.display().to_string());
+        }
+    });
+}
+
+/// `1 file`, `3 files`.
+pub fn files(n: usize) -> String {
+    if n == 1 { "1 file".into() } else { format!("{n} files") }
+}

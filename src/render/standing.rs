@@ -1,0 +1,175 @@
+//! How a folder stands to what would be written into it now, and how loud the takes are: looked at
+//! before anything is written, so that the window can tell.
+
+use std::collections::{BTreeSet, HashMap};
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::folder;
+use super::level::{self, Heard, Loudness};
+use super::manifest::Manifest;
+use super::names::{accepted, root_of};
+use super::plan::plan;
+use super::take_file::{self, Item};
+use crate::error::{Error, Result};
+use crate::jobs::Job;
+use crate::session::delivery::LevelMode;
+use crate::session::{Document, TakeId};
+use crate::units::{Decibels, MidiNote};
+
+/// How the file of one take stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum FileStanding {
+    /// No file of that name is there.
+    New,
+    /// A delivery wrote it, from another recipe, source or setting.
+    Changed,
+    /// It came from what it would come from now.
+    Same,
+    /// A delivery wrote it; whether it changes depends on levels that are not measured yet.
+    Unmeasured,
+    /// A file of that name is there that no delivery wrote; it will be left as it is.
+    Strange,
+}
+
+/// How a folder stands to what would be written into it.
+#[derive(Debug, Clone, Default)]
+pub struct Standing {
+    /// Whether a delivery of this program stands there.
+    pub known: bool,
+    /// The takes in sheet order.
+    pub files: Vec<(TakeId, FileStanding)>,
+    /// Files of earlier deliveries that are no longer part of this one, below the folder.
+    pub orphans: Vec<String>,
+    /// Loudness without the delivery's gain that earlier deliveries measured and that still holds.
+    pub levels: Vec<Measured>,
+    /// Why nothing may be delivered there.
+    pub refused: Option<Error>,
+}
+
+/// How loud a take is without the delivery's gain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Measured {
+    /// Which take.
+    pub take: TakeId,
+    /// Hash of what decides its sound, as [`sound_of`] gives it.
+    pub sound: String,
+    /// How loud it is.
+    pub loudness: Loudness,
+}
+
+impl Standing {
+    /// How many files stand so.
+    pub fn count(&self, what: FileStanding) -> usize {
+        self.files.iter().filter(|(_, s)| *s == what).count()
+    }
+}
+
+/// Compares what delivering `document` to `folder` would write with what stands there. `known` holds
+/// loudness measured before, by [`sound_of`]. Reads the manifest and looks at names; the bytes of the
+/// files are compared only when delivering. Changes nothing.
+pub fn standing(
+    session_path: &Path,
+    document: &Document,
+    folder: &Path,
+    known: &HashMap<String, Loudness>,
+) -> Result<Standing> {
+    let plan = plan(document);
+    let mut items = take_file::items(document, &plan)?;
+    let manifest = Manifest::read(folder);
+    let mut levels = Vec::new();
+    for item in &items {
+        let sound = item.sound(document)?;
+        let facts = manifest.files.get(item.name).and_then(|e| e.facts.as_ref());
+        let before = facts.filter(|f| f.sound == sound).map(super::manifest::Facts::as_played);
+        if let Some(loudness) = before.or(known.get(&sound).copied()) {
+            levels.push(Measured { take: item.take.id, sound, loudness });
+        }
+    }
+    let gains_known = set_gains(document, &mut items, &levels);
+    let files = items.iter().map(|item| {
+        let entry = manifest.files.get(item.name);
+        let there = std::fs::symlink_metadata(folder.join(item.name)).is_ok();
+        let standing = match entry {
+            None if there => FileStanding::Strange,
+            Some(_) if there && !gains_known => FileStanding::Unmeasured,
+            Some(e) if there && item.from(document).is_ok_and(|from| from == e.from) => FileStanding::Same,
+            Some(_) if there => FileStanding::Changed,
+            _ => FileStanding::New,
+        };
+        (item.take.id, standing)
+    });
+    let planned: BTreeSet<&str> = plan.paths().collect();
+    let left_over = |name: &&String| !planned.contains(name.as_str()) && folder.join(name).exists();
+    Ok(Standing {
+        known: !manifest.files.is_empty(),
+        files: files.collect(),
+        orphans: manifest.files.keys().filter(left_over).cloned().collect(),
+        refused: folder::refuse_sources(session_path, document, folder, &plan).err(),
+        levels,
+    })
+}
+
+/// Sets the gains as a delivery would; whether the loudness of every take is known.
+fn set_gains(document: &Document, items: &mut [Item<'_>], levels: &[Measured]) -> bool {
+    let setup = &document.setup.delivery.level;
+    if setup.mode == LevelMode::AsPlayed {
+        return true;
+    }
+    if levels.len() != items.len() {
+        return false;
+    }
+    let heard: Vec<Heard> = items
+        .iter()
+        .zip(levels)
+        .map(|(item, m)| Heard {
+            note: root_of(item.take).unwrap_or(MidiNote(60)),
+            layer: item.take.layer,
+            loudness: m.loudness,
+        })
+        .collect();
+    for (item, gain) in items.iter_mut().zip(level::gains(&heard, setup)) {
+        item.gain = gain;
+    }
+    true
+}
+
+fn item(document: &Document, take: TakeId) -> Option<Item<'_>> {
+    let (take, source) = document.take_and_source(take)?;
+    Some(Item { take, source, name: "", region: None, gain: Decibels(0.0), heard: None })
+}
+
+/// Hash of what decides a take's delivered sound but for the delivery's gain; none without a recipe.
+pub fn sound_of(document: &Document, take: TakeId) -> Option<String> {
+    item(document, take)?.sound(document).ok()
+}
+
+/// Renders the accepted takes whose sound is not in `known` and measures them as a delivery would;
+/// `report` gets each as it is done. Errors: a cancel; the first take that could not be rendered, after
+/// the rest.
+pub fn measure_levels(
+    session_path: &Path,
+    document: &Document,
+    known: &HashMap<String, Loudness>,
+    job: &Job,
+    report: &(dyn Fn(Measured) + Sync),
+) -> Result<()> {
+    let wanted: Vec<(TakeId, String)> = accepted(document)
+        .into_iter()
+        .filter_map(|t| Some((t.id, sound_of(document, t.id)?)))
+        .filter(|(_, sound)| !known.contains_key(sound))
+        .collect();
+    job.begin("measure levels", wanted.len() as u64);
+    let one = |take: TakeId, sound: &String| -> Result<()> {
+        job.check()?;
+        let Some(item) = item(document, take) else { return Ok(()) };
+        let (_, shaped) = take_file::render_item(session_path, document, &item, job)?;
+        report(Measured { take, sound: sound.clone(), loudness: level::loudness(&shaped.audio)? });
+        job.advance(1);
+        Ok(())
+    };
+    let failed: Vec<Error> = wanted.par_iter().filter_map(|(take, sound)| one(*take, sound).err()).collect();
+    job.check()?;
+    failed.into_iter().next().map_or(Ok(()), Err)
+}
