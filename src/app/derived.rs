@@ -5,8 +5,10 @@ use std::sync::Arc;
 
 use crate::audio::AudioBuf;
 use crate::dsp::looping::LoopCandidate;
+use crate::dsp::looping::stack::Dip;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
+use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::chain::{Analysed, Rendered};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
@@ -47,6 +49,8 @@ pub struct TakeDerived {
     pub recipe: Option<FromRecipe>,
     /// Loops to choose from, best first.
     pub loops: Option<Arc<Vec<(LoopCandidate, LoopRecipe)>>>,
+    /// Breaths and dips inside its loop, and the recipe of the rendering they were found in.
+    pub dips: Option<(Arc<Recipe>, Arc<Vec<Dip>>)>,
     /// A newer result is being made.
     pub updating: bool,
     /// Why there is none.
@@ -59,6 +63,7 @@ pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
     delivery: Option<Arc<Delivery>>,
+    apart: Option<Arc<SetApart>>,
 }
 
 impl Derived {
@@ -90,6 +95,16 @@ impl Derived {
     /// Keeps (or forgets) what the last delivery did.
     pub fn set_delivery(&mut self, delivery: Option<Arc<Delivery>>) {
         self.delivery = delivery;
+    }
+
+    /// What was chosen last so that loops stay apart.
+    pub fn apart(&self) -> Option<&Arc<SetApart>> {
+        self.apart.as_ref()
+    }
+
+    /// Keeps (or forgets) what was chosen last so that loops stay apart.
+    pub fn set_apart(&mut self, apart: Option<Arc<SetApart>>) {
+        self.apart = apart;
     }
 
     /// Forgets all takes but those that `keep` names (memory stays bounded).
