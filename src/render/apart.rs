@@ -74,11 +74,14 @@ pub fn layer_loops(take: &Arc<Take>, a: &Analysed, setup: &Setup, speed: f64) ->
     if let (Some(l), Some(r)) = (recipe.looping, rendered.looping) {
         let same = |o: &LoopRecipe| (o.start - l.start).abs() < 0.5 && (o.end - l.end).abs() < 0.5;
         layer.now = layer.loops.iter().position(|(_, o)| same(o));
-        if layer.now.is_none()
-            && let Some(s) = stack_loop(&rendered, r.range, l.score, speed)
-        {
-            layer.loops.push((s, l));
-            layer.now = Some(layer.loops.len() - 1);
+        match (layer.now, stack_loop(&rendered, r.range, l.score, speed)) {
+            // What was set by hand besides its ends stays.
+            (Some(now), _) => layer.loops[now].1 = l,
+            (None, Some(s)) => {
+                layer.loops.push((s, l));
+                layer.now = Some(layer.loops.len() - 1);
+            }
+            (None, None) => {}
         }
     }
     Ok(layer)

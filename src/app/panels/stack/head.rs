@@ -67,7 +67,7 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     let setup = &view.sound.stack.setup;
     ui.label("Spread");
     let mut cents = setup.spread.0;
-    ui.spacing_mut().slider_width = 150.0;
+    ui.spacing_mut().slider_width = 120.0;
     let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS).step_by(1.0).suffix(" cents");
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
     if r.changed() {
@@ -78,7 +78,7 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     }
     // As wide as the widest, so that nothing moves while it is dragged.
     let words = format!("{:.2} semitones", cents / 100.0);
-    ui.add_sized(vec2(104.0, 20.0), egui::Label::new(soft(words, view.theme)));
+    ui.add_sized(vec2(98.0, 20.0), egui::Label::new(soft(words, view.theme)));
 }
 
 fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, out: &mut Vec<Command>) {
@@ -97,11 +97,11 @@ fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, o
         }
     }
     let middle = (visible.start_s + visible.end_s) / 2.0;
-    for (text, factor, about) in [
-        ("Nearer", 2.0, "Shows half as much time (Ctrl+Wheel over the lanes)"),
-        ("Further", 0.5, "Shows twice as much time (Ctrl+Wheel over the lanes)"),
+    for (text, name, factor, about) in [
+        ("+", "Nearer", 2.0, "Shows half as much time (Ctrl+Wheel over the lanes)"),
+        ("–", "Further", 0.5, "Shows twice as much time (Ctrl+Wheel over the lanes)"),
     ] {
-        if ui.button(text).on_hover_text(about).clicked() {
+        if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
             *visible = visible.zoomed(factor, middle, all, NEAREST_S);
         }
     }

@@ -12,7 +12,7 @@ use egui::{
 use super::model::{Lane, Missing, Stack, Together};
 use super::{NEAREST_S, layer};
 use crate::app::command::{Command, StackCommand, WorkCommand};
-use crate::app::theme::Theme;
+use crate::app::theme::{Theme, mix};
 use crate::app::view::View;
 use crate::app::widgets::control::soft;
 use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
@@ -85,16 +85,16 @@ pub fn show(
     let mut wish = None;
     ui.scope_builder(UiBuilder::new().max_rect(rest), |ui| {
         egui::ScrollArea::vertical().id_salt("stack lanes").auto_shrink(false).show(ui, |ui| {
+            ui.spacing_mut().item_spacing.y = 0.0;
             let mut rects = Vec::new();
             for (k, lane) in shown.stack.lanes.iter().enumerate() {
                 let (rect, _) =
                     ui.allocate_exact_size(vec2(ui.available_width(), height + GAP), Sense::hover());
                 let rect = rect.with_max_y(rect.bottom() - GAP);
                 let head = Rect::from_min_size(rect.min, vec2(HEAD, height));
-                ui.scope_builder(
-                    UiBuilder::new().max_rect(head).layout(Layout::top_down(Align::Min)).id_salt(k),
-                    |ui| layer::show(ui, shown.view, lane, out),
-                );
+                // A child of its own: what it needs must not move the lanes below.
+                let inside = UiBuilder::new().max_rect(head).layout(Layout::top_down(Align::Min)).id_salt(k);
+                layer::show(&mut ui.new_child(inside), shown.view, lane, out);
                 let wave = Rect::from_x_y_ranges(axis.left..=axis.right, rect.y_range());
                 wish = wish.or(one(ui, shown, (k, lane), &axis, wave, envelopes, out));
                 rects.push(wave);
@@ -147,7 +147,8 @@ fn one(
     }
     let layers = &shown.stack.layers;
     let heard = shown.view.sound.stack.setup.is_heard(lane.take.layer, layers);
-    let colour = theme.layer(lane.take.layer).gamma_multiply(if heard { 0.85 } else { 0.25 });
+    // Paler than in the sheet: joins and marks stand out from it.
+    let colour = mix(theme.sheet, theme.layer(lane.take.layer), if heard { 0.5 } else { 0.15 });
     if let Some(envelope) = envelopes.of(lane) {
         wave(&painter, lane, &envelope, axis, rect, colour);
     }
@@ -239,33 +240,33 @@ fn nothing(
     out: &mut Vec<Command>,
 ) {
     let inner = rect.shrink2(vec2(12.0, 8.0));
-    ui.scope_builder(UiBuilder::new().max_rect(inner).layout(Layout::left_to_right(Align::Center)), |ui| {
-        match missing {
-            Missing::Sound => {
-                ui.spinner();
-                ui.label(soft("On its way…", view.theme));
-            }
-            Missing::Failed(why) => {
-                ui.add(egui::Label::new(soft(why, view.theme)).truncate()).on_hover_text(why);
-            }
-            Missing::Recipe => {
-                ui.label(soft("No recipe yet, so nothing to hear.", view.theme));
-                let name = format!("Propose a recipe for layer {}", lane.take.layer + 1);
-                let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
-                let b = b.accessible_name(name).on_hover_text("Trims and tunes it and looks for loops");
-                if b.on_disabled_hover_text("Another program has this session open").clicked() {
-                    out.push(Command::Work(WorkCommand::Propose(lane.take.id)));
-                }
+    let inside = UiBuilder::new().max_rect(inner).layout(Layout::left_to_right(Align::Center));
+    let ui = &mut ui.new_child(inside.id_salt(("missing", lane.take.id.0)));
+    match missing {
+        Missing::Sound => {
+            ui.spinner();
+            ui.label(soft("On its way…", view.theme));
+        }
+        Missing::Failed(why) => {
+            ui.add(egui::Label::new(soft(why, view.theme)).truncate()).on_hover_text(why);
+        }
+        Missing::Recipe => {
+            ui.label(soft("No recipe yet, so nothing to hear.", view.theme));
+            let name = format!("Propose a recipe for layer {}", lane.take.layer + 1);
+            let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
+            let b = b.accessible_name(name).on_hover_text("Trims and tunes it and looks for loops");
+            if b.on_disabled_hover_text("Another program has this session open").clicked() {
+                out.push(Command::Work(WorkCommand::Propose(lane.take.id)));
             }
         }
-    });
+    }
 }
 
 /// The unrolled wave as a body around the lane's middle, one column a point.
 fn wave(painter: &Painter, lane: &Lane<'_>, envelope: &[f32], axis: &TimeAxis, rect: Rect, colour: Color32) {
     let columns = rect.width().floor().max(1.0) as usize;
     let each = axis.visible.span_s() / columns as f64;
-    let half = 0.46 * rect.height();
+    let half = 0.42 * rect.height();
     let peak = envelope.iter().copied().fold(1e-6f32, f32::max);
     let mut mesh = Mesh::default();
     for c in 0..columns {

@@ -19,6 +19,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
     let number = u32::from(layer) + 1;
     let mix = setup.of(layer);
     let mut next = mix;
+    ui.spacing_mut().item_spacing.y = 4.0;
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 5.0;
         let (rect, _) = ui.allocate_exact_size(vec2(10.0, 18.0), Sense::hover());
