@@ -155,7 +155,7 @@ impl NoteApart {
             .map(|c| Edit::SetLoop { take: c.take.id, looping: c.after.map(|(l, _)| l) })
     }
 
-    /// In sentences: what was changed, and what remains.
+    /// In sentences: what was changed, and what near-collisions remain.
     pub fn words(&self, setup: &Setup, params: &StackParams) -> Vec<String> {
         let name = self.note.name(setup.middle_c);
         let mut lines: Vec<String> = self.layers.iter().filter_map(|c| c.words(&name)).collect();
@@ -191,7 +191,7 @@ impl Chosen {
     }
 }
 
-/// What remains of near-collisions, in a sentence. `numbers`: the layers' numbers as they are shown.
+/// What there is of near-collisions, in a sentence. `numbers`: the layers' numbers as they are shown.
 pub fn remaining(report: &StackReport, params: &StackParams, numbers: &[u16]) -> String {
     let within = minutes(params.until_s);
     let apart = 1000.0 * params.apart_s;
@@ -201,8 +201,8 @@ pub fn remaining(report: &StackReport, params: &StackParams, numbers: &[u16]) ->
             let number = |i: usize| numbers.get(i).copied().unwrap_or(i as u16 + 1);
             let (a, b) = (number(near.layers.0), number(near.layers.1));
             let count = match report.near_count {
-                1 => "1 near-collision remains".to_owned(),
-                n => format!("{n} near-collisions remain"),
+                1 => "one near-collision".to_owned(),
+                n => format!("{n} near-collisions"),
             };
             format!(
                 "{count} within {within}; the first comes after {}, layers {} and {}, {:.0} ms apart.",
@@ -254,6 +254,23 @@ impl SetApart {
     pub fn edit(&self) -> Option<Edit> {
         let edits: Vec<Edit> = self.notes.iter().flat_map(NoteApart::edits).collect();
         (!edits.is_empty()).then_some(Edit::Many(edits))
+    }
+
+    /// In sentences, the whole first where there are several notes.
+    pub fn words(&self, setup: &Setup) -> Vec<String> {
+        let mut lines = Vec::new();
+        if self.notes.len() > 1 {
+            let changed = self.notes.iter().flat_map(|n| &n.layers).filter(|c| c.changed()).count();
+            let (before, after) =
+                self.notes.iter().fold((0, 0), |(b, a), n| (b + n.before.near_count, a + n.after.near_count));
+            lines.push(format!(
+                "{} notes, {changed} loops changed; near-collisions within {}: {before} before, {after} now.",
+                self.notes.len(),
+                minutes(self.params.until_s)
+            ));
+        }
+        lines.extend(self.notes.iter().flat_map(|n| n.words(setup, &self.params)));
+        lines
     }
 
     /// Whether the document's loops are still those that were chosen.

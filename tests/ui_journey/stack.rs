@@ -59,7 +59,7 @@ fn colliding(dir: &Path) -> Window {
 fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     let dir = tempfile::tempdir().unwrap();
     let mut w = colliding(dir.path());
-    assert!(w.says("near-collisions remain") && w.says("Hear it"));
+    assert!(w.says("near-collisions within") && w.says("Hear it"));
     let before: Vec<_> = (1..=3).map(|id| loop_of(&w, id)).collect();
     let revision = w.app().session().history().revision();
     w.click("For this note");
@@ -79,8 +79,8 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     let near = told.after.near_count;
     let words = match near {
         0 => "No two joins come closer than 80 ms within 1 min".to_owned(),
-        1 => "1 near-collision remains".into(),
-        n => format!("{n} near-collisions remain"),
+        1 => "One near-collision".into(),
+        n => format!("{n} near-collisions within"),
     };
     assert!(w.says(&words), "{words}");
     assert_eq!(w.app().session().history().undo_label(), Some("Loops that stay apart"));
@@ -108,7 +108,7 @@ fn a_locked_loop_stays_where_it_is() {
     let set = w.app().derived().apart().unwrap().clone();
     // The two that are locked still collide, and that is said.
     assert!(set.notes[0].after.first_near.is_some());
-    assert!(w.says("remain within 1 min; the first comes after"));
+    assert!(w.says("within 1 min; the first comes after"));
 }
 
 /// The finished takes as they come together: onsets at one moment, each going round its loop.

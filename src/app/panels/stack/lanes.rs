@@ -20,7 +20,7 @@ use crate::render::apart::moment;
 use crate::session::TakeId;
 
 /// Width of what is set for a layer.
-const HEAD: f32 = 196.0;
+const HEAD: f32 = 184.0;
 const RULER: f32 = 22.0;
 const LOWEST: f32 = 64.0;
 const HIGHEST: f32 = 128.0;
@@ -206,9 +206,7 @@ fn follow_mouse(
             return Some(Wish::See(visible.scrolled(-by / axis.points_per_s(), shown.all)));
         }
     }
-    r.on_hover_text(format!(
-        "{words}\nClick: hear it from there. Drag: earlier, later. Ctrl+Wheel: nearer, further."
-    ));
+    r.on_hover_text_at_pointer("Click: hear it from here");
     None
 }
 

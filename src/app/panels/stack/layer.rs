@@ -57,6 +57,13 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
             format!("Where this layer stands, 100 left to 100 right, as loud everywhere. {FOR_LISTENING}"),
         );
     });
+    if let Some(l) = lane.looping
+        && ui.available_height() >= 20.0
+    {
+        let text = format!("Loop of {:.2} s, score {:.0}", l.length_s, l.score);
+        let hover = "One round at this spread; the loop itself is made on the bench";
+        ui.label(RichText::new(text).size(12.0).color(view.theme.ink_soft)).on_hover_text(hover);
+    }
     if next != mix {
         out.push(set(changed(setup, layer, next)));
     }

@@ -163,17 +163,16 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
 /// What was chosen last, as long as it stands.
 fn done(ui: &mut Ui, view: &View<'_>) {
     let Some(set) = view.derived.apart().filter(|a| a.holds(view.document)) else { return };
-    let setup = &view.document.setup;
-    let lines: Vec<String> = set.notes.iter().flat_map(|n| n.words(setup, &set.params)).collect();
+    let lines = set.words(&view.document.setup);
     if lines.is_empty() {
         return;
     }
     ui.add_space(2.0);
     ui.label(RichText::new("What was chosen").family(strong()));
-    ScrollArea::vertical().id_salt("apart").max_height(84.0).auto_shrink([false, true]).show(ui, |ui| {
+    ScrollArea::vertical().id_salt("apart").max_height(96.0).auto_shrink([false, true]).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 2.0;
         for line in lines {
-            ui.add(Label::new(line).wrap());
+            ui.add(Label::new(RichText::new(line).size(13.0)).wrap());
         }
     });
 }
