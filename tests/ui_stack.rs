@@ -17,8 +17,9 @@ use seamwright::app::theme::Theme;
 use seamwright::app::view::View;
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::dsp::looping::LoopParts;
+use seamwright::dsp::looping::stack::Dip;
 use seamwright::render::propose;
-use seamwright::session::{History, LoopRecipe, Sheet, TakeState};
+use seamwright::session::{History, LoopRecipe, Sheet, TakeId, TakeState};
 use seamwright::units::{Cents, SampleRate, Seconds};
 
 struct State {
@@ -200,6 +201,27 @@ fn a_click_in_a_lane_is_heard_from_there_and_a_drag_moves_the_picture() {
     h.drop_at(at + vec2(-200.0, 0.0));
     h.run_steps(3);
     assert!(h.state().log.is_empty(), "a drag is no click: {:?}", h.state().log);
+}
+
+/// By hand: 0.909 and 1.505 s, both entered after 0.5 s. A dip 0.4 s into the first comes at 0.9, 1.81, 2.72 s …,
+/// one 0.3 s into the second at 0.8, 2.30, 3.81 s …: 0.1 s apart at 0.9 s. A dip of another rendering is none.
+#[test]
+fn dips_that_come_together_are_told() {
+    let mut w = world(&[Some(200), Some(331)]);
+    let dip = |into_s| Arc::new(vec![Dip { into_s, depth_db: 3.0, length_s: 0.2 }]);
+    for (id, into_s) in [(1, 0.4), (2, 0.3)] {
+        let entry = w.derived.entry(TakeId(id));
+        let recipe = Arc::clone(&entry.recipe.as_ref().unwrap().recipe);
+        entry.dips = Some((recipe, dip(into_s)));
+    }
+    let mut h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "Breaths and dips inside the loops come together"));
+    assert!(says(&h, "first after 0.9 s in layers 1 and 2"));
+    let old =
+        Arc::new((*h.state().world.derived.of(TakeId(1)).unwrap().recipe.as_ref().unwrap().recipe).clone());
+    h.state_mut().world.derived.entry(TakeId(1)).dips = Some((old, dip(0.4)));
+    h.run_steps(2);
+    assert!(says(&h, "never come together"));
 }
 
 #[test]

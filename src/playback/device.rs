@@ -374,6 +374,29 @@ mod tests {
     }
 
     #[test]
+    fn changes_of_different_voices_all_wait() {
+        use super::super::message::{Group, GroupFrom, GroupKey, Mix};
+        let mix = |key, voice| Message::SetMix { key: GroupKey(key), voice, mix: Mix::default() };
+        let group =
+            |key, from| Message::StartGroup(Box::new(Group { key: GroupKey(key), from, voices: vec![] }));
+        let mut waiting = VecDeque::new();
+        // Each set makes all before it in a row that mean the same voice superfluous, no others.
+        for m in [mix(1, 0), mix(1, 0), mix(1, 1), mix(2, 1), mix(2, 1)] {
+            queue(&mut waiting, m);
+        }
+        assert_eq!(waiting.len(), 3);
+        for m in [group(1, GroupFrom::Start), group(1, GroupFrom::At(3.0)), group(2, GroupFrom::Start)] {
+            queue(&mut waiting, m);
+        }
+        assert_eq!(waiting.len(), 5);
+        // What goes on from where it is needs what it goes on from.
+        queue(&mut waiting, group(2, GroupFrom::Now));
+        queue(&mut waiting, Message::Release(GroupKey(2)));
+        queue(&mut waiting, Message::Release(GroupKey(1)));
+        assert_eq!(waiting.len(), 8);
+    }
+
+    #[test]
     fn an_error_says_what_to_do() {
         let e = unopened("it is busy.");
         assert_eq!(e.kind(), ErrorKind::Device);

@@ -23,14 +23,19 @@ fn layers(dir: &Path, count: u64) -> PathBuf {
     folder
 }
 
-fn loop_of(w: &Window, id: u32) -> Option<LoopRecipe> {
-    w.document().take(TakeId(id))?.recipe.as_ref()?.looping
+/// The take of a layer, counted from 1 (ids come in the order in which files were read).
+fn at(w: &Window, layer: u16) -> TakeId {
+    w.document().takes.iter().find(|t| t.layer + 1 == layer).unwrap().id
+}
+
+fn loop_of(w: &Window, layer: u16) -> Option<LoopRecipe> {
+    w.document().take(at(w, layer))?.recipe.as_ref()?.looping
 }
 
 fn ready(w: &Window) -> bool {
     (1..=3).all(|id| {
-        let made = w.app().derived().of(TakeId(id)).and_then(|d| d.recipe.as_ref());
-        let recipe = w.document().take(TakeId(id)).and_then(|t| t.recipe.as_ref());
+        let made = w.app().derived().of(at(w, id)).and_then(|d| d.recipe.as_ref());
+        let recipe = w.document().take(at(w, id)).and_then(|t| t.recipe.as_ref());
         made.is_some_and(|m| recipe == Some(&*m.recipe))
     })
 }
@@ -39,14 +44,15 @@ fn ready(w: &Window) -> bool {
 /// entered at one moment.
 fn colliding(dir: &Path) -> Window {
     let mut w = Window::proposed(&layers(dir, 3), 3);
-    let layer = |w: &Window, id: u32| w.document().take(TakeId(id)).unwrap().layer;
-    assert_eq!([layer(&w, 1), layer(&w, 2), layer(&w, 3)], [0, 1, 2], "the names tell the layers");
+    let mut layers: Vec<u16> = w.document().takes.iter().map(|t| t.layer).collect();
+    layers.sort_unstable();
+    assert_eq!(layers, [0, 1, 2], "the names tell the layers");
     let first = loop_of(&w, 1).unwrap();
     let onset =
-        |w: &Window, id| w.document().take(TakeId(id)).unwrap().recipe.clone().unwrap().trim.onset.0 as f64;
+        |w: &Window, id| w.document().take(at(w, id)).unwrap().recipe.clone().unwrap().trim.onset.0 as f64;
     let by = onset(&w, 2) - onset(&w, 1);
     let moved = LoopRecipe { start: first.start + by, end: first.end + by, ..first };
-    let edit = Edit::SetLoop { take: TakeId(2), looping: Some(moved) };
+    let edit = Edit::SetLoop { take: at(&w, 2), looping: Some(moved) };
     w.send(Command::Edit(EditCommand::Do { label: "Collide".into(), edit }));
     w.key(Key::Num3);
     assert_eq!(w.app().room(), Room::Stack);
@@ -97,7 +103,7 @@ fn a_locked_loop_stays_where_it_is() {
     let mut w = colliding(dir.path());
     for id in [1, 2] {
         let locked = LoopRecipe { locked: true, ..loop_of(&w, id).unwrap() };
-        let edit = Edit::SetLoop { take: TakeId(id), looping: Some(locked) };
+        let edit = Edit::SetLoop { take: at(&w, id), looping: Some(locked) };
         w.send(Command::Edit(EditCommand::Do { label: "Lock".into(), edit }));
     }
     let before: Vec<_> = (1..=2).map(|id| loop_of(&w, id)).collect();
@@ -135,7 +141,7 @@ fn the_layers_are_heard_together_from_one_onset_and_each_alone() {
     let dir = tempfile::tempdir().unwrap();
     let mut w = colliding(dir.path());
     let made: Vec<FromRecipe> =
-        (1..=3).map(|id| w.app().derived().of(TakeId(id)).unwrap().recipe.clone().unwrap()).collect();
+        (1..=3).map(|id| w.app().derived().of(at(&w, id)).unwrap().recipe.clone().unwrap()).collect();
     w.heard.clear();
     w.key(Key::H);
     assert!(w.app().sound().view().stack.held);
