@@ -15,7 +15,7 @@ use crate::session::{Document, Edit, LoopRecipe, Setup, Sheet, Take, TakeId, Tak
 use crate::units::{Cents, FrameRange, MidiNote};
 
 /// How many loops of a take are chosen from.
-const CANDIDATES: usize = 24;
+const CANDIDATES: usize = 40;
 
 /// The takes that make the stack of a note, by layer: of each layer the first that is not set aside.
 pub fn layers_of(document: &Document, sheet: &Sheet, note: MidiNote) -> Vec<TakeId> {
@@ -159,10 +159,9 @@ impl NoteApart {
     pub fn words(&self, setup: &Setup, params: &StackParams) -> Vec<String> {
         let name = self.note.name(setup.middle_c);
         let mut lines: Vec<String> = self.layers.iter().filter_map(|c| c.words(&name)).collect();
-        if lines.is_empty() {
-            lines.push(format!("{name}: every loop stays as it was."));
-        }
-        lines.push(format!("{name}: {}", remaining(&self.after, params, &self.numbers())));
+        let remains = remaining(&self.after, params, &self.numbers());
+        let same = if lines.is_empty() { "every loop stays as it was; " } else { "" };
+        lines.push(format!("{name}: {same}{remains}"));
         lines
     }
 

@@ -23,7 +23,7 @@ use crate::session::TakeId;
 const HEAD: f32 = 184.0;
 const RULER: f32 = 22.0;
 const LOWEST: f32 = 64.0;
-const HIGHEST: f32 = 128.0;
+const HIGHEST: f32 = 190.0;
 const GAP: f32 = 6.0;
 /// Frames of a bucket of the envelope.
 const BUCKET: usize = 256;
