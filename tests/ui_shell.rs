@@ -344,6 +344,7 @@ fn wishes<P: Default + 'static>(
         volume_db: -30.0,
         peak: [0.0; 2],
         limited: false,
+        stack: Default::default(),
     };
     let mut harness =
         Harness::builder().with_size(vec2(900.0, 900.0)).with_step_dt(1.0 / 60.0).build_ui_state(

@@ -48,6 +48,7 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
         volume_db: -12.0,
         peak: [0.0; 2],
         limited: false,
+        stack: Default::default(),
     }));
     let theme: &'static Theme = Box::leak(Box::new(Theme::light()));
     let derived: &'static _ = Box::leak(Box::default());

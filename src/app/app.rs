@@ -157,7 +157,8 @@ impl App {
         let mut events = std::mem::take(&mut self.waiting);
         events.extend(self.work.events());
         for event in events {
-            let is_step = matches!(event, Event::Proposed { .. } | Event::ProposeEnded { .. });
+            let is_step =
+                matches!(event, Event::Proposed { .. } | Event::ProposeEnded { .. } | Event::Apart { .. });
             if is_step && self.session.history().in_gesture() {
                 self.waiting.push(event);
             } else {
@@ -189,6 +190,7 @@ impl App {
             sheet: self.session.sheet(),
             selected,
             bench: self.place.room == Room::Bench,
+            stack: self.place.room == Room::Stack,
         };
         let (focus, runner, session) = self.work.focus();
         focus.step(&about, &mut self.derived, runner, session);
@@ -196,6 +198,7 @@ impl App {
         thumbs.step(path, self.session.document(), &self.derived, runner, session);
         let take = self.session.document().take(selected);
         self.sound.follow(take.map(|t| &**t), &self.derived);
+        self.sound.follow_stack(self.session.document(), self.session.sheet(), &self.derived);
     }
 
     /// Finds out what the deliver room shows; a drag is waited for.

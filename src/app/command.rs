@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use super::stack::StackSetup;
 use crate::playback::message::Side;
 use crate::session::{Edit, TakeId, TakeState};
 
@@ -18,6 +19,8 @@ pub enum Command {
     Sound(SoundCommand),
     /// Moving about.
     Go(GoCommand),
+    /// The layers of a note together.
+    Stack(StackCommand),
     /// Long work.
     Work(WorkCommand),
     /// How the window looks.
@@ -106,6 +109,25 @@ pub enum SoundCommand {
     TryDevice,
     /// The caution of the first start was read.
     CautionRead,
+}
+
+/// The layers of a note together.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StackCommand {
+    /// Sets spread, levels and what staying apart means; for listening only.
+    Set(Box<StackSetup>),
+    /// The spread stays as it is now.
+    Settle,
+    /// Holds the note of the selected take.
+    Hold,
+    /// Holds it as if it had sounded for so many seconds.
+    HoldFrom(f64),
+    /// Lets it go.
+    Release,
+    /// Chooses loops that stay apart for the note of the selected take.
+    ApartNote,
+    /// The same for every note.
+    ApartSet,
 }
 
 /// The rooms.

@@ -6,8 +6,10 @@ use std::sync::Arc;
 pub use super::deliver_state::DeliverDerived;
 use crate::audio::AudioBuf;
 use crate::dsp::looping::LoopCandidate;
+use crate::dsp::looping::stack::Dip;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
+use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::chain::{Analysed, Rendered};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
@@ -48,6 +50,8 @@ pub struct TakeDerived {
     pub recipe: Option<FromRecipe>,
     /// Loops to choose from, best first.
     pub loops: Option<Arc<Vec<(LoopCandidate, LoopRecipe)>>>,
+    /// Breaths and dips inside its loop, and the recipe of the rendering they were found in.
+    pub dips: Option<(Arc<Recipe>, Arc<Vec<Dip>>)>,
     /// A newer result is being made.
     pub updating: bool,
     /// Why there is none.
@@ -61,6 +65,7 @@ pub struct Derived {
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
     delivery: Option<Arc<Delivery>>,
     deliver: DeliverDerived,
+    apart: Option<Arc<SetApart>>,
 }
 
 impl Derived {
@@ -102,6 +107,16 @@ impl Derived {
     /// The same, to be changed.
     pub fn deliver_mut(&mut self) -> &mut DeliverDerived {
         &mut self.deliver
+    }
+
+    /// What was chosen last so that loops stay apart.
+    pub fn apart(&self) -> Option<&Arc<SetApart>> {
+        self.apart.as_ref()
+    }
+
+    /// Keeps (or forgets) what was chosen last so that loops stay apart.
+    pub fn set_apart(&mut self, apart: Option<Arc<SetApart>>) {
+        self.apart = apart;
     }
 
     /// Forgets all takes but those that `keep` names (memory stays bounded).

@@ -1,18 +1,22 @@
 //! The one dispatcher: commands in, effects out. Nothing else changes the session.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use egui::Context;
 
 use super::app::{App, preference};
 use super::command::{
-    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
+    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
+    WorkCommand,
 };
 use super::events;
 use super::sound::From;
 use super::work::Purpose;
+use crate::render::apart::layers_of;
 use crate::render::intake;
 use crate::session::{Edit, TakeId, TakeState};
+use crate::units::MidiNote;
 
 /// Carries out `command`.
 pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
@@ -21,6 +25,7 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Edit(c) => edit(app, c),
         Command::Sound(c) => sound(app, c),
         Command::Go(c) => go(app, c),
+        Command::Stack(c) => stack(app, c),
         Command::Work(c) => work(app, ctx, c),
         Command::Look(LookCommand::Theme(choice)) => {
             app.settings.change().theme = choice;
@@ -79,6 +84,7 @@ fn edit(app: &mut App, command: EditCommand) {
 
 fn sound(app: &mut App, command: SoundCommand) {
     match command {
+        SoundCommand::PlayTake if app.place.room == Room::Stack => hold_stack(app, None),
         SoundCommand::PlayTake => play(app, From::Start),
         SoundCommand::PlayLoop => play(app, From::LoopStart),
         SoundCommand::PlaySeam => play(app, From::BeforeSeam),
@@ -106,14 +112,68 @@ fn play(app: &mut App, from: From) {
     }
 }
 
+fn selected_note(app: &App) -> Option<MidiNote> {
+    app.session.document().take(app.place.selected?)?.note
+}
+
+fn hold_stack(app: &mut App, from: Option<f64>) {
+    let Some(note) = selected_note(app) else {
+        app.sound.stop();
+        app.notices.say("This take has no note yet, so there is nothing to stack it with.");
+        return;
+    };
+    if let Err(text) = app.sound.hold_stack(note, from) {
+        app.notices.warn(text);
+    }
+}
+
+fn stack(app: &mut App, command: StackCommand) {
+    match command {
+        StackCommand::Set(setup) => app.sound.set_stack(*setup),
+        StackCommand::Settle => app.sound.settle_stack(&app.derived),
+        StackCommand::Hold => hold_stack(app, None),
+        StackCommand::HoldFrom(s) => hold_stack(app, Some(s.max(0.0))),
+        StackCommand::Release => app.sound.release_stack(),
+        StackCommand::ApartNote => {
+            let notes = selected_note(app).into_iter().collect();
+            apart(app, notes);
+        }
+        StackCommand::ApartSet => {
+            let notes = app.session.sheet().notes.clone();
+            apart(app, notes);
+        }
+    }
+}
+
+fn apart(app: &mut App, notes: Vec<MidiNote>) {
+    let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
+    if app.session.read_only() {
+        return;
+    }
+    let document = app.session.document();
+    let stacks = |n: &MidiNote| layers_of(document, app.session.sheet(), *n).len() > 1;
+    if !notes.iter().any(stacks) {
+        app.notices.say("There is only one layer here: loops can only stay apart from one another.");
+        return;
+    }
+    let setup = &app.sound.view().stack.setup;
+    let known = document
+        .takes
+        .iter()
+        .filter_map(|t| Some((t.id, Arc::clone(&app.derived.of(t.id)?.source.as_ref()?.analysed))))
+        .collect();
+    app.work.apart(&path, document, notes, (setup.spread, setup.params), known);
+}
+
 fn go(app: &mut App, command: GoCommand) {
     match command {
-        // Nothing stands in this room yet.
-        GoCommand::Room(Room::Stack) => {}
         GoCommand::Room(room) => {
             if app.place.room != room {
                 // Somebody may have moved or removed delivered files meanwhile.
                 app.work.deliver_room().0.look_again();
+            }
+            if app.place.room == Room::Stack && room != Room::Stack {
+                app.sound.release_stack();
             }
             app.place.room = room;
         }
@@ -150,7 +210,15 @@ fn select(app: &mut App, id: TakeId) {
         app.session.abort();
     }
     let listening = app.sound.is_on();
+    let stacked = app.sound.stack_note();
     app.place.selected = Some(id);
+    if stacked.is_some() {
+        // Who holds a note goes on with the one that is chosen; another layer of it is no other note.
+        if selected_note(app) != stacked {
+            hold_stack(app, None);
+        }
+        return;
+    }
     if listening {
         // Who is listening goes on listening: the next take plays as soon as it is there.
         app.sound.stop();

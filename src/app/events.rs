@@ -11,6 +11,7 @@ use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
 use crate::error::{Error, ErrorKind, Result};
+use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::intake;
 use crate::render::propose::Proposal;
@@ -31,6 +32,7 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.work.ended(job);
             app.notices.check(result);
         }
+        Event::Apart { job, result } => apart(app, job, result),
         Event::Delivered { job, result } => delivered(app, job, result),
         Event::Standing { result, .. } => {
             app.work.deliver_room().0.ended();
@@ -220,6 +222,40 @@ fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Prop
         Edit::Propose { take: before.id, recipe: Box::new(proposal.recipe), concerns: proposal.concerns };
     let done = app.session.apply_grouped("Propose recipes", &edit, job);
     app.notices.check(done);
+}
+
+/// One step for all notes; a take that was changed meanwhile leaves its whole note as it is.
+fn apart(app: &mut App, job: u64, result: Result<SetApart>) {
+    app.work.ended(job);
+    let mut set = match result {
+        Ok(set) => set,
+        Err(e) => {
+            if !e.is_cancelled() {
+                app.notices.error(&e);
+            }
+            return;
+        }
+    };
+    let document = Arc::clone(app.session.document());
+    let middle_c = document.setup.middle_c;
+    set.notes.retain(|n| {
+        let same = n.layers.iter().all(|c| document.take(c.take.id).is_some_and(|now| **now == *c.take));
+        if !same {
+            let name = n.note.name(middle_c);
+            app.notices.say(format!("{name}: left as it is, because it was changed meanwhile."));
+        }
+        same
+    });
+    for (note, e) in &set.failed {
+        app.notices.warn(format!("{}: {e}", note.name(middle_c)));
+    }
+    if let Some(edit) = set.edit() {
+        let done = app.session.apply("Loops that stay apart", &edit);
+        if app.notices.check(done).is_none() {
+            return;
+        }
+    }
+    app.derived.set_apart(Some(Arc::new(set)));
 }
 
 fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {

@@ -8,11 +8,14 @@ use std::sync::Arc;
 use super::derived::{Derived, FromRecipe, FromSource, TakeDerived};
 use super::work::{Event, Runner};
 use crate::dsp::looping::LoopCandidate;
+use crate::dsp::looping::stack::{Dip, level_dips};
 use crate::dsp::peaks::Peaks;
 use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::decode_ranges;
 use crate::jobs::Job;
+use crate::playback::engine::MOST_IN_GROUP;
+use crate::render::apart::layers_of;
 use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
 use crate::render::propose::loops_for;
 use crate::session::store::source_path;
@@ -37,6 +40,8 @@ pub enum FocusEvent {
     Loops(TakeId, Result<Loops>),
     /// The rendered take tracked again, for the recipe it was rendered with.
     After(TakeId, Arc<Recipe>, Result<Deviation>),
+    /// Breaths and dips inside the loop of the rendering made with this recipe.
+    Dips(TakeId, Arc<Recipe>, Result<Vec<Dip>>),
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -52,6 +57,7 @@ struct Asked {
     recipe: Option<RecipeKey>,
     loops: Option<RecipeKey>,
     after: Option<RecipeKey>,
+    dips: Option<RecipeKey>,
 }
 
 /// Work on the selected take.
@@ -74,6 +80,8 @@ pub struct About<'a> {
     pub selected: TakeId,
     /// Whether the bench shows: then loops and the other layers are wanted too.
     pub bench: bool,
+    /// Whether the stack shows: then all layers of the note are wanted, rendered.
+    pub stack: bool,
 }
 
 impl Focus {
@@ -91,7 +99,8 @@ impl Focus {
             || (about.bench
                 && (self.loops(&start, take, source, derived)
                     || self.after(&start, take, source, derived)
-                    || self.other_layers(&start, take, derived)));
+                    || self.other_layers(&start, take, derived)))
+            || (about.stack && self.stack(&start, take, derived));
     }
 
     /// The files were looked through again: what failed may work now.
@@ -228,6 +237,42 @@ impl Focus {
         false
     }
 
+    /// All layers of the note, rendered, and what dips inside their loops.
+    fn stack(&mut self, start: &Start<'_>, selected: &Take, derived: &mut Derived) -> bool {
+        let about = start.about;
+        let Some(note) = selected.note else { return false };
+        let layers: Vec<_> = layers_of(about.document, about.sheet, note)
+            .into_iter()
+            .take(MOST_IN_GROUP)
+            .filter_map(|id| about.document.take_and_source(id))
+            .collect();
+        let kept = KEPT.max(layers.len() + 1);
+        for (take, source) in &layers {
+            if !self.latest.contains(&take.id) {
+                self.latest.insert(1.min(self.latest.len()), take.id);
+                self.latest.truncate(kept);
+            }
+            self.mark_updating(about, take, source, derived);
+        }
+        layers.iter().any(|(take, source)| {
+            self.source(start, take, source, derived) || self.recipe(start, take, source, derived)
+        }) || layers.iter().any(|(take, source)| self.dips(start, take, source, derived))
+    }
+
+    fn dips(&mut self, start: &Start<'_>, take: &Take, source: &Source, derived: &mut Derived) -> bool {
+        let Some(key) = recipe_key(start.about, take, source) else { return false };
+        let asked = self.asked.entry(take.id).or_default();
+        if asked.dips.as_ref() == Some(&key) || asked.recipe.as_ref() != Some(&key) {
+            return false;
+        }
+        let Some(made) = derived.entry(take.id).recipe.clone() else { return false };
+        asked.dips = Some(key);
+        let Some(range) = made.rendered.looping.map(|l| l.range) else { return false };
+        let (id, recipe) = (take.id, Arc::clone(&made.recipe));
+        start.run(move || level_dips(&made.finished, range), move |r| FocusEvent::Dips(id, recipe, r));
+        true
+    }
+
     /// Takes in what was made; returns an error that nobody else shows.
     pub fn take_in(&mut self, event: FocusEvent, derived: &mut Derived) -> Option<Error> {
         self.busy = false;
@@ -265,6 +310,10 @@ impl Focus {
                 // No loop to be had is a fact about the take; the bench says so by an empty list.
                 derived.entry(id).loops = Some(Arc::default());
                 (e.kind() != ErrorKind::Nothing).then_some(e)
+            }
+            FocusEvent::Dips(id, recipe, result) => {
+                derived.entry(id).dips = result.ok().map(|d| (recipe, Arc::new(d)));
+                None
             }
             FocusEvent::After(id, recipe, result) => {
                 if let Some(made) = &mut derived.entry(id).recipe

@@ -24,6 +24,7 @@ pub mod session_state;
 pub mod settings;
 pub mod shortcuts;
 pub mod sound;
+pub mod stack;
 pub mod theme;
 mod thumbs;
 pub mod view;

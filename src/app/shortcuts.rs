@@ -8,7 +8,8 @@
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 use super::command::{
-    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, WorkCommand,
+    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
+    WorkCommand,
 };
 use super::view::View;
 use crate::playback::message::Side;
@@ -21,6 +22,8 @@ pub enum Action {
     RoomSheet,
     /// To the bench.
     RoomBench,
+    /// To the stack room.
+    RoomStack,
     /// To the deliver room.
     RoomDeliver,
     /// Plays the take, or stops.
@@ -29,6 +32,8 @@ pub enum Action {
     PlayLoop,
     /// Plays across the seam.
     PlaySeam,
+    /// Holds the stack, or lets it go.
+    HoldStack,
     /// Source or rendered take.
     Compare,
     /// To the next take that needs a look.
@@ -49,6 +54,8 @@ pub enum Action {
     ProposeAll,
     /// Accepts every proposed take that passes.
     AcceptPassing,
+    /// Chooses loops that stay apart.
+    Apart,
     /// Louder.
     Louder,
     /// Softer.
@@ -107,6 +114,7 @@ macro_rules! table {
 pub const TABLE: &[Shortcut] = table! {
     RoomSheet GO "Sheet": key(Key::Num1);
     RoomBench GO "Bench": key(Key::Num2);
+    RoomStack GO "Stack": key(Key::Num3);
     RoomDeliver GO "Deliver": key(Key::Num4);
     NextToLookAt GO "Next take to look at": key(Key::N);
     NextTake GO "Next take": key(Key::CloseBracket);
@@ -114,6 +122,7 @@ pub const TABLE: &[Shortcut] = table! {
     PlayStop HEAR "Play the take, or stop": key(Key::Space);
     PlayLoop HEAR "Play the loop round and round": key(Key::R);
     PlaySeam HEAR "Play across the seam": key(Key::S);
+    HoldStack HEAR "Hold the stack, or let it go": key(Key::H);
     Compare HEAR "Compare with the source": key(Key::C);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
@@ -123,6 +132,7 @@ pub const TABLE: &[Shortcut] = table! {
     Propose DECIDE "Propose a recipe for this take": key(Key::P);
     ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
     AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);
+    Apart DECIDE "Loops that stay apart (in the stack)": key(Key::A);
     Undo REST "Undo": command(Key::Z);
     Redo REST "Redo": REDO;
     Save REST "Save now": command(Key::S);
@@ -193,12 +203,21 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
     match action {
         Action::RoomSheet => Some(Command::Go(GoCommand::Room(Room::Sheet))),
         Action::RoomBench => Some(Command::Go(GoCommand::Room(Room::Bench))),
+        Action::RoomStack => Some(Command::Go(GoCommand::Room(Room::Stack))),
         Action::RoomDeliver => Some(Command::Go(GoCommand::Room(Room::Deliver))),
         Action::NextToLookAt => Some(Command::Go(GoCommand::NextToLookAt)),
         Action::NextTake => Some(Command::Go(GoCommand::Step(1))),
         Action::PreviousTake => Some(Command::Go(GoCommand::Step(-1))),
-        Action::PlayStop if view.sound.playing.is_some() => Some(Command::Sound(SoundCommand::Stop)),
+        Action::PlayStop if view.sound.playing.is_some() || view.sound.stack.note.is_some() => {
+            Some(Command::Sound(SoundCommand::Stop))
+        }
         Action::PlayStop => view.selected.map(|_| Command::Sound(SoundCommand::PlayTake)),
+        // Only the stack room has them.
+        Action::HoldStack | Action::Apart if view.room != Room::Stack => None,
+        Action::HoldStack if view.sound.stack.held => Some(Command::Stack(StackCommand::Release)),
+        Action::HoldStack => view.selected.map(|_| Command::Stack(StackCommand::Hold)),
+        Action::Apart if view.read_only => None,
+        Action::Apart => view.selected.map(|_| Command::Stack(StackCommand::ApartNote)),
         Action::PlayLoop => view.selected.map(|_| Command::Sound(SoundCommand::PlayLoop)),
         Action::PlaySeam => view.selected.map(|_| Command::Sound(SoundCommand::PlaySeam)),
         Action::Compare => Some(Command::Sound(SoundCommand::Listen(other(view.sound.side)))),

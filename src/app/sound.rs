@@ -1,8 +1,11 @@
 //! What is heard: wishes become messages to the engine, its status becomes what the window shows.
 
+mod stack;
+
 use std::sync::Arc;
 
 use super::derived::{Derived, FromRecipe, FromSource};
+use super::stack::StackView;
 use super::view::SoundView;
 use crate::dsp::looping::crossfade_frames;
 use crate::playback::device::{Player, Status, Tap};
@@ -70,6 +73,8 @@ pub struct Sound {
     playing: Option<Playing>,
     /// Asked for, but not rendered yet.
     wanted: Option<(TakeId, From)>,
+    /// The layers of a note together.
+    stack: Option<stack::Stacked>,
     polled_at: f64,
 }
 
@@ -86,9 +91,11 @@ impl Sound {
                 volume_db,
                 peak: [0.0; 2],
                 limited: false,
+                stack: StackView::default(),
             },
             playing: None,
             wanted: None,
+            stack: None,
             polled_at: 0.0,
         };
         match kind {
@@ -172,12 +179,13 @@ impl Sound {
         self.wanted = None;
         self.playing = None;
         self.view.playing = None;
+        self.forget_stack();
         self.send(Message::Stop);
     }
 
     /// Whether something plays or is about to.
     pub fn is_on(&self) -> bool {
-        self.playing.is_some() || self.wanted.is_some()
+        self.playing.is_some() || self.wanted.is_some() || self.stack.is_some()
     }
 
     /// Plays a take as soon as it is rendered. Errors (as sentences): no device, or no loop in it.
@@ -230,6 +238,8 @@ impl Sound {
             heard: false,
         });
         self.view.playing = Some((id, start));
+        // The engine fades out what sounded before, the stack too.
+        self.forget_stack();
         self.send(Message::Play { what: Box::new(what), from: start, side: self.view.side });
     }
 
@@ -281,6 +291,7 @@ impl Sound {
             self.output = Output::Silent;
             self.playing = None;
             self.view.playing = None;
+            self.forget_stack();
             let text = "the sound device is gone; connect one and press Look for sound";
             self.view.device = Err(text.into());
             return Some(text.into());
@@ -297,6 +308,7 @@ impl Sound {
             }
         }
         self.view.limited = status.limited;
+        self.show_stack(status.group_s);
         match (&mut self.playing, status.position) {
             (Some(p), Some(frame)) => {
                 p.heard = true;

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use super::command::Room;
 use super::derived::Derived;
+use super::stack::StackView;
 use super::theme::Theme;
 use crate::playback::message::Side;
 use crate::session::{Document, Sheet, Take, TakeId};
@@ -23,6 +24,8 @@ pub struct SoundView {
     pub peak: [f32; 2],
     /// The limiter works.
     pub limited: bool,
+    /// The layers of a note together.
+    pub stack: StackView,
 }
 
 /// Long work that is going on.

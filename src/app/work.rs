@@ -15,10 +15,13 @@ use super::opening::{self, Outcome};
 use super::session_state::Snapshot;
 use super::thumbs::Thumbs;
 use super::view::JobView;
+use crate::dsp::looping::stack::StackParams;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Job, Pool};
+use crate::render::apart::{SetApart, apart};
 use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
+use crate::render::chain::Analysed;
 use crate::render::intake;
 use crate::render::level::Loudness;
 use crate::render::propose::Proposal;
@@ -26,7 +29,7 @@ use crate::render::standing::{Measured, Standing, measure_levels};
 use crate::session::store;
 use crate::session::{Document, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
-use crate::units::FrameRange;
+use crate::units::{Cents, FrameRange, MidiNote};
 
 /// Progress is shown at most this often.
 pub const PROGRESS_EVERY: Duration = Duration::from_millis(100);
@@ -69,6 +72,8 @@ pub enum Event {
     MeasureEnded { job: u64, result: Result<()> },
     /// Files of earlier deliveries were removed.
     OrphansRemoved { job: u64, result: Result<Vec<String>> },
+    /// Loops that stay apart were chosen.
+    Apart { job: u64, result: Result<SetApart> },
     /// About the selected take.
     Focus { session: u64, event: FocusEvent },
     /// A small wave.
@@ -136,6 +141,8 @@ impl Runner {
 
 /// Opening, as the user knows it.
 const OPENING: &str = "Opening";
+/// Choosing loops for the layers of a note together, as the user knows it.
+const APART: &str = "Choosing loops that stay apart";
 /// Delivering, as the user knows it.
 const DELIVERING: &str = "Delivering";
 
@@ -220,6 +227,7 @@ impl Work {
             | Event::Surveyed { job, .. }
             | Event::Proposed { job, .. }
             | Event::ProposeEnded { job, .. }
+            | Event::Apart { job, .. }
             | Event::Opened { job, .. }
             | Event::Verified { job, .. }
             | Event::Measured { job, .. }
@@ -406,6 +414,25 @@ impl Work {
             move |result| Event::ProposeEnded { job: id, result },
         );
         id
+    }
+
+    /// Chooses loops that stay apart for the layers of each of `notes`.
+    pub fn apart(
+        &mut self,
+        session: &Path,
+        document: &Arc<Document>,
+        notes: Vec<MidiNote>,
+        how: (Cents, StackParams),
+        known: HashMap<TakeId, Arc<Analysed>>,
+    ) {
+        self.running.iter().filter(|r| r.name == APART).for_each(|r| r.job.cancel.cancel());
+        let (id, job) = self.begin(APART, 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, _| apart(&session, &document, &notes, how, known, job),
+            move |result| Event::Apart { job: id, result },
+        );
     }
 
     /// Delivers the accepted takes.

@@ -2,7 +2,7 @@
 
 use std::collections::VecDeque;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU32, AtomicU64, Ordering::Relaxed};
+use std::sync::atomic::{AtomicBool, AtomicI64, AtomicU32, AtomicU64, Ordering::Relaxed};
 
 use cpal::traits::{DeviceTrait, HostTrait, StreamTrait};
 use cpal::{FromSample, I24, SampleFormat, SizedSample, StreamConfig, U24};
@@ -22,12 +22,16 @@ const BACKLOG: usize = 256;
 const PART: usize = 1024;
 /// Stands for "nothing plays" in the shared position.
 const NOWHERE: u64 = u64::MAX;
+/// The same for the group: no onset is so long ago.
+const NO_GROUP: i64 = i64::MIN;
 
 /// What the device tells the window.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Status {
     /// Frame of the sound that plays; none: silent.
     pub position: Option<u64>,
+    /// Seconds since the onset of the group that was started last; none: it is silent.
+    pub group_s: Option<f64>,
     /// Peaks left and right since the last question, 0 to 1.
     pub peak: [f32; 2],
     /// Whether the limiter worked since the last question.
@@ -42,6 +46,7 @@ pub struct Status {
 #[derive(Debug)]
 struct Shared {
     position: AtomicU64,
+    group: AtomicI64,
     /// Bits of non-negative floats: they are ordered as the numbers are.
     peak: [AtomicU32; 2],
     limited: AtomicBool,
@@ -118,8 +123,10 @@ impl Player {
         let s = &self.shared;
         let lost = s.lost.load(Relaxed);
         let position = s.position.load(Relaxed);
+        let group = s.group.load(Relaxed);
         Status {
             position: (position != NOWHERE && !lost).then_some(position),
+            group_s: (group != NO_GROUP && !lost).then(|| group as f64 / self.rate.as_f64()),
             peak: std::array::from_fn(|c| f32::from_bits(s.peak[c].swap(0, Relaxed))),
             limited: s.limited.swap(false, Relaxed),
             complaints: s.complaints.load(Relaxed),
@@ -159,6 +166,7 @@ impl Tap {
 fn wired(name: String, rate: SampleRate, channels: usize) -> (Player, Feed) {
     let shared = Arc::new(Shared {
         position: AtomicU64::new(NOWHERE),
+        group: AtomicI64::new(NO_GROUP),
         peak: [AtomicU32::new(0), AtomicU32::new(0)],
         limited: AtomicBool::new(false),
         complaints: AtomicU64::new(0),
@@ -181,8 +189,7 @@ fn wired(name: String, rate: SampleRate, channels: usize) -> (Player, Feed) {
 /// Appends to what waits. The newest of several alike in a row is the only one that matters; when
 /// the device has not asked for a long time the oldest go.
 fn queue(backlog: &mut VecDeque<Message>, message: Message) {
-    let alike = |m: &Message| std::mem::discriminant(m) == std::mem::discriminant(&message);
-    if backlog.back().is_some_and(alike) {
+    if backlog.back().is_some_and(|older| message.replaces(older)) {
         backlog.pop_back();
     }
     if backlog.len() >= BACKLOG {
@@ -230,6 +237,8 @@ impl Feed {
             self.shared.limited.store(true, Relaxed);
         }
         self.shared.position.store(self.engine.position().unwrap_or(NOWHERE), Relaxed);
+        let group = self.engine.group_position().map_or(NO_GROUP, |(_, since)| since);
+        self.shared.group.store(group, Relaxed);
     }
 
     /// Trash out, messages in. While nobody fetches the trash, messages wait and trash stays in the
@@ -365,6 +374,29 @@ mod tests {
     }
 
     #[test]
+    fn changes_of_different_voices_all_wait() {
+        use super::super::message::{Group, GroupFrom, GroupKey, Mix};
+        let mix = |key, voice| Message::SetMix { key: GroupKey(key), voice, mix: Mix::default() };
+        let group =
+            |key, from| Message::StartGroup(Box::new(Group { key: GroupKey(key), from, voices: vec![] }));
+        let mut waiting = VecDeque::new();
+        // Each set makes all before it in a row that mean the same voice superfluous, no others.
+        for m in [mix(1, 0), mix(1, 0), mix(1, 1), mix(2, 1), mix(2, 1)] {
+            queue(&mut waiting, m);
+        }
+        assert_eq!(waiting.len(), 3);
+        for m in [group(1, GroupFrom::Start), group(1, GroupFrom::At(3.0)), group(2, GroupFrom::Start)] {
+            queue(&mut waiting, m);
+        }
+        assert_eq!(waiting.len(), 5);
+        // What goes on from where it is needs what it goes on from.
+        queue(&mut waiting, group(2, GroupFrom::Now));
+        queue(&mut waiting, Message::Release(GroupKey(2)));
+        queue(&mut waiting, Message::Release(GroupKey(1)));
+        assert_eq!(waiting.len(), 8);
+    }
+
+    #[test]
     fn an_error_says_what_to_do() {
         let e = unopened("it is busy.");
         assert_eq!(e.kind(), ErrorKind::Device);
@@ -375,6 +407,7 @@ mod tests {
     fn full_trash_ring_holds_messages_back() {
         let shared = Arc::new(Shared {
             position: AtomicU64::new(NOWHERE),
+            group: AtomicI64::new(NO_GROUP),
             peak: Default::default(),
             limited: AtomicBool::new(false),
             complaints: AtomicU64::new(0),
@@ -424,6 +457,7 @@ mod tests {
     fn complaints_are_counted_and_a_lost_device_is_told() {
         let shared = Shared {
             position: AtomicU64::new(NOWHERE),
+            group: AtomicI64::new(NO_GROUP),
             peak: Default::default(),
             limited: AtomicBool::new(false),
             complaints: AtomicU64::new(0),

@@ -2,20 +2,26 @@
 //!
 //! A voice is one reading of one sound with a gain on its way up or down. Every change (another
 //! start, another rendering, a moved loop) starts a new voice and fades the old ones out, so there
-//! is one way to change anything without a click. All state moves frame by frame, so the result
+//! is one way to change anything without a click. Besides the one sound that is worked on, groups of
+//! voices can play (the layers of a note, the keys of a keyboard): see [`Message::StartGroup`]. All
+//! state moves frame by frame, so the result
 //! does not depend on how the frames are divided into calls.
+
+mod groups;
 
 use super::fade::{Fade, Shape};
 use super::limiter::Limiter;
-use super::message::{Message, PlayLoop, Playable, Side};
+use super::message::{Group, GroupKey, Message, PlayLoop, Playable, Side};
 use super::read::{Kernel, Reader};
 use crate::units::SampleRate;
 
 /// Master gain at the start, as an amplitude: −20 dB, so that the first sound is not a shock in
 /// headphones.
 pub const START_VOLUME: f32 = 0.1;
-/// Voices at once: the one that plays and those that fade out behind it.
-const VOICES: usize = 8;
+/// Voices at once: those that play and those that fade out behind them. Some ten keys of six layers.
+const VOICES: usize = 64;
+/// Voices that a group can have.
+pub const MOST_IN_GROUP: usize = 16;
 /// One place more than voices: there is always one that no voice uses.
 const PLACES: usize = VOICES + 1;
 /// Crossfade between what played and what plays now, in seconds.
@@ -38,6 +44,8 @@ pub enum Trash {
     Playable(Box<Playable>),
     /// A loop.
     Loop(Box<PlayLoop>),
+    /// What a group came in, with sounds that are out of use.
+    Group(Box<Group>),
 }
 
 /// Peaks and the limiter's work since the last question.
@@ -60,15 +68,35 @@ enum LoopOf {
     Place(usize),
 }
 
+/// What a voice belongs to: of the voices of one line one plays, the others fade out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Line {
+    /// The one sound of [`Message::Play`].
+    Main,
+    /// A voice of a group.
+    Group(GroupKey, usize),
+}
+
 #[derive(Debug, Clone, Copy)]
 struct Voice {
+    line: Line,
+    /// It plays; the others of its line fade out.
+    current: bool,
     /// Place of the sound.
     sound: usize,
     looping: LoopOf,
     reader: Reader,
     gain: Fade,
+    /// Level and pan, left and right.
+    mix: [Fade; 2],
     /// 0 rendered, 1 source.
     side: Fade,
+    /// Frames of silence before it begins.
+    wait: u64,
+    /// Frames of the device since the onset; below 0 before it.
+    since: i64,
+    /// Frames of one period of the sound; 0: not known.
+    period: f64,
     /// What it added to the last frame.
     last: [f32; 2],
 }
@@ -81,8 +109,8 @@ pub struct Engine {
     sounds: [Option<Box<Playable>>; PLACES],
     loops: [Option<Box<PlayLoop>>; PLACES],
     voices: [Option<Voice>; VOICES],
-    /// The voice that plays; the others fade out.
-    main: Option<usize>,
+    /// The group that was started last.
+    latest: Option<GroupKey>,
     volume: Fade,
     /// What voices that were taken away left behind, dying down.
     step: [f32; 2],
@@ -100,7 +128,7 @@ impl Engine {
             sounds: std::array::from_fn(|_| None),
             loops: std::array::from_fn(|_| None),
             voices: [None; VOICES],
-            main: None,
+            latest: None,
             volume: Fade::still(START_VOLUME),
             step: [0.0; 2],
             step_keeps: (-1.0 / (STEP_S * rate.as_f64())).exp() as f32,
@@ -123,6 +151,9 @@ impl Engine {
             Message::SetLoop(looping) => return self.set_loop(looping),
             Message::SetSide(side) => self.set_side(side),
             Message::Seek(to) => self.seek(to),
+            Message::StartGroup(group) => return Some(self.start_group(group)),
+            Message::SetMix { key, voice, mix } => self.set_mix(key, voice, mix),
+            Message::Release(key) => self.release(key),
             Message::Stop => self.stop(),
             Message::SetVolume(volume) => self.set_volume(volume),
         }
@@ -132,11 +163,12 @@ impl Engine {
     /// Something that is out of use, if there is anything: call it until nothing comes, and free
     /// what came outside the audio thread. What is not fetched stays here, unfreed.
     pub fn take_trash(&mut self) -> Option<Trash> {
+        let (sounds, loops) = self.used();
         for place in 0..PLACES {
-            if self.sounds[place].is_some() && !self.uses_sound(place) {
+            if self.sounds[place].is_some() && sounds & 1 << place == 0 {
                 return self.sounds[place].take().map(Trash::Playable);
             }
-            if self.loops[place].is_some() && !self.uses_loop(place) {
+            if self.loops[place].is_some() && loops & 1 << place == 0 {
                 return self.loops[place].take().map(Trash::Loop);
             }
         }
@@ -177,11 +209,9 @@ impl Engine {
             sum[0] += voice.last[0];
             sum[1] += voice.last[1];
             let faded = voice.gain.is_still() && voice.gain.value() == 0.0;
-            if faded || voice.reader.is_over(sound.rendered.len() as u64) {
+            let over = voice.wait == 0 && voice.reader.is_over(sound.rendered.len() as u64);
+            if over || (faded && !voice.current) {
                 self.voices[index] = None;
-                if self.main == Some(index) {
-                    self.main = None;
-                }
             }
         }
         let volume = self.volume.advance();
@@ -203,7 +233,7 @@ impl Engine {
 
     fn play(&mut self, what: Box<Playable>, from: u64, side: Side) -> Option<Trash> {
         // Another take: nothing to do with what played.
-        self.fade_out_all(self.frames(CHANGE_S), Shape::EqualPower(0.0));
+        self.fade_out(|_| true, self.frames(CHANGE_S), Shape::EqualPower(0.0));
         let slot = self.free_voice();
         let (place, trash) = self.place_sound(what);
         let Some(what) = self.sounds[place].as_deref() else { return trash };
@@ -214,17 +244,20 @@ impl Engine {
         let mut gain = Fade::still(if from == 0 { 1.0 } else { 0.0 });
         gain.go(1.0, self.frames(START_S), Shape::EqualGain);
         let heard = if side == Side::Source && what.source.is_some() { 1.0 } else { 0.0 };
-        self.start(
-            slot,
-            Voice {
-                sound: place,
-                looping: LoopOf::Sound,
-                reader,
-                gain,
-                side: Fade::still(heard),
-                last: [0.0; 2],
-            },
-        );
+        self.voices[slot] = Some(Voice {
+            line: Line::Main,
+            current: true,
+            sound: place,
+            looping: LoopOf::Sound,
+            reader,
+            gain,
+            mix: [Fade::still(1.0); 2],
+            side: Fade::still(heard),
+            wait: 0,
+            since: 0,
+            period: 0.0,
+            last: [0.0; 2],
+        });
         trash.or_else(|| self.take_trash())
     }
 
@@ -245,7 +278,12 @@ impl Engine {
         if what.source.is_none() {
             side = Fade::still(0.0);
         }
-        self.cross_to(slot, old, Voice { sound: place, looping: LoopOf::Sound, reader, side, ..old });
+        self.cross_to(
+            slot,
+            old,
+            CHANGE_S,
+            Voice { sound: place, looping: LoopOf::Sound, reader, side, ..old },
+        );
         trash.or_else(|| self.take_trash())
     }
 
@@ -257,13 +295,14 @@ impl Engine {
         let (mut of, mut trash) = (LoopOf::Nobody, None);
         if let Some(looping) = looping {
             reader.set_round(Some(&looping), frames, true);
-            let place = (0..PLACES).find(|p| !self.uses_loop(*p)).unwrap_or(0);
+            let used = self.used().1;
+            let place = (0..PLACES).find(|p| used & 1 << p == 0).unwrap_or(0);
             trash = self.loops[place].replace(looping).map(Trash::Loop);
             of = LoopOf::Place(place);
         } else {
             reader.set_round(None, frames, false);
         }
-        self.cross_to(slot, old, Voice { looping: of, reader, ..old });
+        self.cross_to(slot, old, CHANGE_S, Voice { looping: of, reader, ..old });
         trash.or_else(|| self.take_trash())
     }
 
@@ -279,12 +318,12 @@ impl Engine {
         let mut reader = Reader::new(to.min(frames), sound.rendered.rate(), self.rate);
         reader.set_round(looping, frames, false);
         let slot = self.free_voice();
-        self.cross_to(slot, old, Voice { reader, ..old });
+        self.cross_to(slot, old, CHANGE_S, Voice { reader, ..old });
     }
 
     fn set_side(&mut self, side: Side) {
         let length = self.frames(SIDE_S);
-        let Some(index) = self.main else { return };
+        let Some(index) = self.current(Line::Main) else { return };
         let Some(voice) = &mut self.voices[index] else { return };
         let has_source = self.sounds[voice.sound].as_deref().is_some_and(|s| s.source.is_some());
         let goal = if side == Side::Source && has_source { 1.0 } else { 0.0 };
@@ -295,8 +334,7 @@ impl Engine {
     }
 
     fn stop(&mut self) {
-        self.fade_out_all(self.frames(STOP_S), Shape::EqualGain);
-        self.main = None;
+        self.fade_out(|_| true, self.frames(STOP_S), Shape::EqualGain);
     }
 
     fn set_volume(&mut self, volume: f32) {
@@ -309,17 +347,17 @@ impl Engine {
 
     /// Lets `voice` come in for `old`, which plays, by as much as the two are alike: neither a dip
     /// nor a bump in the level, whether it is the same sound or another part of it.
-    fn cross_to(&mut self, slot: usize, old: Voice, mut voice: Voice) {
-        let length = self.frames(CHANGE_S);
+    fn cross_to(&mut self, slot: usize, old: Voice, seconds: f64, mut voice: Voice) {
+        let length = self.frames(seconds);
         let shape = match self.likeness(old, voice, length) {
             r if r > 0.999 => Shape::EqualGain,
             r => Shape::EqualPower(r),
         };
-        self.fade_out_all(length, shape);
+        self.fade_out(|v| v.line == old.line, length, shape);
         voice.gain = Fade::still(0.0);
         voice.gain.go(1.0, length, shape);
         voice.last = [0.0; 2];
-        self.start(slot, voice);
+        self.voices[slot] = Some(voice);
     }
 
     /// Correlation of what two voices would play next, over `frames`: Σab/√(Σa²·Σb²), 0 where it is
@@ -344,28 +382,29 @@ impl Engine {
         if r > 0.0 { r.min(1.0) as f32 } else { 0.0 }
     }
 
-    fn start(&mut self, slot: usize, voice: Voice) {
-        self.voices[slot] = Some(voice);
-        self.main = Some(slot);
-    }
-
-    fn fade_out_all(&mut self, length: u32, shape: Shape) {
-        for voice in self.voices.iter_mut().flatten() {
+    fn fade_out(&mut self, which: impl Fn(&Voice) -> bool, length: u32, shape: Shape) {
+        for voice in self.voices.iter_mut().flatten().filter(|v| which(v)) {
             voice.gain.go(0.0, length, shape);
+            voice.current = false;
         }
     }
 
-    /// A free voice; when all are busy the softest of those that fade out is taken away, and the
-    /// step it leaves dies down by itself.
+    /// A free voice; when all are busy one is taken away, and the step it leaves dies down by itself:
+    /// the softest of those that fade out, else the softest of a group.
     fn free_voice(&mut self) -> usize {
         if let Some(free) = self.voices.iter().position(Option::is_none) {
             return free;
         }
+        let rank = |v: &Option<Voice>| {
+            v.map_or((0, 0.0), |v| {
+                let class = u8::from(v.current) + u8::from(v.current && v.line == Line::Main);
+                (class, v.gain.value() * v.mix[0].value().max(v.mix[1].value()))
+            })
+        };
         let mut softest = 0;
-        for (i, v) in self.voices.iter().enumerate() {
-            let gain = |v: &Option<Voice>| v.map_or(0.0, |v| v.gain.value());
-            let main = self.main == Some(softest);
-            if self.main != Some(i) && (main || gain(v) < gain(&self.voices[softest])) {
+        for i in 1..VOICES {
+            let ((a, x), (b, y)) = (rank(&self.voices[i]), rank(&self.voices[softest]));
+            if a < b || (a == b && x < y) {
                 softest = i;
             }
         }
@@ -378,23 +417,33 @@ impl Engine {
 
     /// Puts a sound where no voice uses the place; what lay there unused comes back.
     fn place_sound(&mut self, what: Box<Playable>) -> (usize, Option<Trash>) {
-        // An empty place first, so that what is out of use can wait. One is always unused: there
-        // are more places than voices.
-        let empty = (0..PLACES).find(|p| self.sounds[*p].is_none());
-        let place = empty.or_else(|| (0..PLACES).find(|p| !self.uses_sound(*p))).unwrap_or(0);
+        let place = self.place_for_sound();
         (place, self.sounds[place].replace(what).map(Trash::Playable))
     }
 
-    fn uses_sound(&self, place: usize) -> bool {
-        self.voices.iter().flatten().any(|v| v.sound == place)
+    /// A place that no voice uses: an empty one first, so that what is out of use can wait. One is
+    /// always unused: there are more places than voices.
+    fn place_for_sound(&self) -> usize {
+        let used = self.used().0;
+        let empty = (0..PLACES).find(|p| self.sounds[*p].is_none());
+        empty.or_else(|| (0..PLACES).find(|p| used & 1 << p == 0)).unwrap_or(0)
     }
 
-    fn uses_loop(&self, place: usize) -> bool {
-        self.voices.iter().flatten().any(|v| v.looping == LoopOf::Place(place))
+    /// Which places of sounds and of loops the voices use, one bit each.
+    fn used(&self) -> (u128, u128) {
+        self.voices.iter().flatten().fold((0, 0), |(sounds, loops), v| {
+            let looping = if let LoopOf::Place(p) = v.looping { 1 << p } else { 0 };
+            (sounds | 1 << v.sound, loops | looping)
+        })
+    }
+
+    /// The voice of a line that plays.
+    fn current(&self, line: Line) -> Option<usize> {
+        self.voices.iter().position(|v| v.is_some_and(|v| v.current && v.line == line))
     }
 
     fn main_voice(&self) -> Option<&Voice> {
-        self.voices[self.main?].as_ref()
+        self.voices[self.current(Line::Main)?].as_ref()
     }
 
     fn frames(&self, seconds: f64) -> u32 {
@@ -405,12 +454,18 @@ impl Engine {
 impl Voice {
     /// Computes the next frame into `last` and moves on.
     fn next(&mut self, sound: &Playable, loops: &[Option<Box<PlayLoop>>; PLACES], kernel: &Kernel) {
-        let frame = self.read(sound, loops, kernel);
+        self.since += 1;
         let gain = self.gain.advance();
-        self.last = frame.map(|x| {
-            let y = x * gain;
-            if y.is_finite() { y } else { 0.0 }
-        });
+        let frame = if self.wait > 0 {
+            self.wait -= 1;
+            [0.0; 2]
+        } else {
+            self.read(sound, loops, kernel)
+        };
+        for ((last, x), mix) in self.last.iter_mut().zip(frame).zip(&mut self.mix) {
+            let y = x * gain * mix.advance();
+            *last = if y.is_finite() { y } else { 0.0 };
+        }
     }
 
     /// The next frame before the gain; moves on.

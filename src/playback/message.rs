@@ -36,6 +36,65 @@ pub struct Playable {
     pub looping: Option<PlayLoop>,
 }
 
+/// The name of a group of voices: a key of a keyboard, or the one stack that is listened to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct GroupKey(pub u64);
+
+/// How one voice of a group is heard.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mix {
+    /// Amplitude, 0 to 4; 0 is mute.
+    pub gain: f32,
+    /// −1 left, 0 middle, 1 right; of equal power: √(1 − pan) left and √(1 + pan) right, so the
+    /// middle is as loud as without a pan.
+    pub pan: f32,
+    /// Speed of the reading, and so pitch: 2 is an octave up.
+    pub ratio: f64,
+}
+
+impl Default for Mix {
+    fn default() -> Self {
+        Self { gain: 1.0, pan: 0.0, ratio: 1.0 }
+    }
+}
+
+/// One voice of a group.
+#[derive(Debug, Clone)]
+pub struct GroupVoice {
+    /// The sound with its loop; none: this voice is silent. What the engine puts here instead is out
+    /// of use.
+    pub what: Option<Box<Playable>>,
+    /// Frame of the sound at which the note begins: voices meet there.
+    pub onset: u64,
+    /// Frames of one period; 0: not known. A release keeps the phase by it.
+    pub period: f64,
+    /// How it is heard.
+    pub mix: Mix,
+}
+
+/// Where a group begins.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum GroupFrom {
+    /// At the beginning of its sounds, so that their onsets meet.
+    Start,
+    /// So many seconds after the onset, as if it had been going round since then.
+    At(f64),
+    /// Where the group of the same key is now, crossing from its voices one by one; without one, at
+    /// the beginning.
+    Now,
+}
+
+/// Several voices that begin together.
+#[derive(Debug, Clone)]
+pub struct Group {
+    /// Its name; a group of the same name makes room.
+    pub key: GroupKey,
+    /// Where it begins.
+    pub from: GroupFrom,
+    /// Its voices, at most [`super::engine::MOST_IN_GROUP`]; the number of a voice is its place here.
+    pub voices: Vec<GroupVoice>,
+}
+
 /// One message. Everything in it was allocated outside; what it replaces goes back outside to be
 /// freed.
 #[derive(Debug)]
@@ -58,8 +117,36 @@ pub enum Message {
     SetSide(Side),
     /// Goes on from another frame.
     Seek(u64),
-    /// Fades out.
+    /// Starts several voices at once; others go on.
+    StartGroup(Box<Group>),
+    /// Changes how one voice of a group is heard, without a click.
+    SetMix {
+        /// Which group.
+        key: GroupKey,
+        /// Which of its voices.
+        voice: usize,
+        /// How it is heard now.
+        mix: Mix,
+    },
+    /// Lets a group go: each voice leaves its loop for what was recorded after it, or fades out where
+    /// there is no such thing.
+    Release(GroupKey),
+    /// Fades out everything.
     Stop,
     /// Master gain as an amplitude, 0 to 1.
     SetVolume(f32),
+}
+
+impl Message {
+    /// Whether this one makes `older` superfluous when it comes right after it.
+    pub fn replaces(&self, older: &Self) -> bool {
+        match (self, older) {
+            (Self::StartGroup(a), Self::StartGroup(b)) => a.key == b.key && a.from != GroupFrom::Now,
+            (Self::SetMix { key: a, voice: v, .. }, Self::SetMix { key: b, voice: w, .. }) => {
+                (a, v) == (b, w)
+            }
+            (Self::Release(a), Self::Release(b)) => a == b,
+            _ => std::mem::discriminant(self) == std::mem::discriminant(older),
+        }
+    }
 }

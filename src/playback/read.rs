@@ -1,7 +1,7 @@
 //! Reading a sound at its own rate: position, loop, interpolation.
 //!
-//! The position is a whole frame and a fraction counted in 1/(device rate), both integers: however
-//! long a loop goes round, nothing adds up.
+//! The position is a whole frame and a fraction counted in 2⁻³²/(device rate), both integers: however
+//! long a loop goes round, nothing adds up, at any speed.
 
 use super::message::PlayLoop;
 use crate::audio::AudioBuf;
@@ -80,34 +80,97 @@ fn bessel_i0(x: f64) -> f64 {
     sum
 }
 
+/// Slowest and fastest reading, as a share of the sound's own speed: four octaves either way.
+pub const RATIOS: std::ops::RangeInclusive<f64> = 0.0625..=16.0;
+/// Parts of a frame of the device: what a speed is rounded to. At a ratio of 1 and rates of some
+/// 10 000 Hz this is 2⁻⁴⁵ of the speed, far below a millionth of a cent.
+const PARTS: u32 = 32;
+
 /// Where in a sound the reading is, and how it goes on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Reader {
     /// Frame of the sound.
     pub frame: u64,
-    /// What is beyond it, in 1/(device rate) frames.
-    fraction: u32,
+    /// What is beyond it, in 1/`unit` frames.
+    fraction: u64,
     /// The loop it goes round; none: it plays to the end.
     round: Option<FrameRange>,
     /// It has jumped back at least once: before the loop start comes the loop's end.
     wrapped: bool,
-    whole_step: u32,
-    part_step: u32,
-    device_hz: u32,
+    /// How far it goes on with every frame of the device, in 1/`unit` frames.
+    step: u64,
+    /// The step it glides to, and how many frames from now it is there.
+    goal: u64,
+    gliding: u32,
+    rate_hz: u32,
+    unit: u64,
+}
+
+/// How far a sound of `rate_hz` goes on a frame of the device at `ratio` times its own speed.
+fn step_of(rate_hz: u32, ratio: f64) -> u64 {
+    let ratio = if ratio.is_finite() { ratio.clamp(*RATIOS.start(), *RATIOS.end()) } else { 1.0 };
+    (f64::from(rate_hz) * (1u64 << PARTS) as f64 * ratio).round() as u64
 }
 
 impl Reader {
     /// Reads a sound of `rate` from `frame` on a device at `device` frames a second.
     pub fn new(frame: u64, rate: SampleRate, device: SampleRate) -> Self {
+        let step = u64::from(rate.hz()) << PARTS;
         Self {
             frame,
             fraction: 0,
             round: None,
             wrapped: false,
-            whole_step: rate.hz() / device.hz(),
-            part_step: rate.hz() % device.hz(),
-            device_hz: device.hz(),
+            step,
+            goal: step,
+            gliding: 0,
+            rate_hz: rate.hz(),
+            unit: u64::from(device.hz()) << PARTS,
         }
+    }
+
+    /// Reads a sound of `rate` at `ratio` times its speed so that frame `onset` comes `after`
+    /// frames of the device from now (or came that many ago). Where that is before the sound's
+    /// beginning, how many frames to wait is told as well.
+    pub fn timed(onset: u64, after: i64, ratio: f64, rate: SampleRate, device: SampleRate) -> (Self, u64) {
+        let mut reader = Self::new(0, rate, device);
+        reader.step = step_of(rate.hz(), ratio);
+        reader.goal = reader.step;
+        let (unit, step) = (i128::from(reader.unit), i128::from(reader.step));
+        let mut at = i128::from(onset) * unit - i128::from(after) * step;
+        let wait = if at < 0 { (-at + step - 1) / step } else { 0 };
+        at += wait * step;
+        reader.frame = u64::try_from(at / unit).unwrap_or(u64::MAX / 2);
+        reader.fraction = (at % unit) as u64;
+        (reader, wait as u64)
+    }
+
+    /// Frames of the device until frame `onset` is reached from the beginning at `ratio`, rounded up.
+    pub fn lead(onset: u64, ratio: f64, rate: SampleRate, device: SampleRate) -> u64 {
+        let unit = u128::from(u64::from(device.hz()) << PARTS);
+        (u128::from(onset) * unit).div_ceil(u128::from(step_of(rate.hz(), ratio))) as u64
+    }
+
+    /// Changes the speed to `ratio` times the sound's own, evenly within `length` frames.
+    pub fn glide(&mut self, ratio: f64, length: u32) {
+        self.goal = step_of(self.rate_hz, ratio);
+        self.gliding = if self.goal == self.step { 0 } else { length.max(1) };
+    }
+
+    /// Leaves the loop for what comes after its end, as far into a period of `period` frames as it is
+    /// now (0: not known, at its beginning).
+    pub fn leave(&mut self, period: f64) {
+        let Some(r) = self.round.take() else { return };
+        self.wrapped = false;
+        let into = self.frame.saturating_sub(r.start.0) as f64 + self.fraction as f64 / self.unit as f64;
+        let into = if period > 1.0 && period.is_finite() { into % period } else { 0.0 };
+        self.frame = r.end.0 + into as u64;
+        self.fraction = ((into.fract() * self.unit as f64) as u64).min(self.unit - 1);
+    }
+
+    /// The loop it goes round.
+    pub fn round(&self) -> Option<FrameRange> {
+        self.round
     }
 
     /// Goes round `looping` from now on, cut to a sound of `frames`. A position at or beyond the
@@ -121,6 +184,7 @@ impl Reader {
             && self.frame >= r.end.0
         {
             self.frame = r.start.0 + (self.frame - r.start.0) % r.count().0;
+            self.wrapped = true;
         }
     }
 
@@ -138,11 +202,18 @@ impl Reader {
     /// Goes on by one frame of the device.
     #[inline]
     pub fn step(&mut self) {
-        self.frame += u64::from(self.whole_step);
-        self.fraction += self.part_step;
-        if self.fraction >= self.device_hz {
-            self.fraction -= self.device_hz;
-            self.frame += 1;
+        if self.gliding > 0 {
+            let way = self.goal as i64 - self.step as i64;
+            self.step = self.step.saturating_add_signed(way / i64::from(self.gliding));
+            self.gliding -= 1;
+            if self.gliding == 0 {
+                self.step = self.goal;
+            }
+        }
+        self.fraction += self.step;
+        if self.fraction >= self.unit {
+            self.frame += self.fraction / self.unit;
+            self.fraction %= self.unit;
         }
         if let Some(r) = self.round
             && self.frame >= r.end.0
@@ -162,7 +233,7 @@ impl Reader {
             let left = self.at(sound, tail, 0, self.frame as i64);
             return [left, if stereo { self.at(sound, tail, 1, self.frame as i64) } else { left }];
         }
-        let weights = kernel.weights(f64::from(self.fraction) / f64::from(self.device_hz));
+        let weights = kernel.weights(self.fraction as f64 / self.unit as f64);
         let left = self.weigh(sound, tail, 0, &weights);
         [left, if stereo { self.weigh(sound, tail, 1, &weights) } else { left }]
     }

@@ -1,5 +1,6 @@
 //! A take and its recipe to audio, to files, to a report: one path for window, commands and tests.
 
+pub mod apart;
 pub mod batch;
 mod beside;
 pub mod chain;

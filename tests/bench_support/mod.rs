@@ -121,6 +121,7 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
             volume_db: -12.0,
             peak: [0.0; 2],
             limited: false,
+            stack: Default::default(),
         },
         selected: Some(TAKE),
         read_only: false,

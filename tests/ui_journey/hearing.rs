@@ -33,7 +33,7 @@ fn allowed(sounds: &[&AudioBuf], gain: f64) -> f64 {
 }
 
 /// 10^(dB/20).
-fn gain(w: &Window) -> f64 {
+pub fn gain(w: &Window) -> f64 {
     10f64.powf(f64::from(w.app().sound().view().volume_db) / 20.0)
 }
 
@@ -48,7 +48,7 @@ fn found_at(heard: &[f32], sound: &[f32], gain: f64) -> (usize, f64) {
 }
 
 /// Checks that `heard` goes round the loop of `made`, sample by sample.
-fn goes_round(heard: &[f32], made: &FromRecipe, gain: f64) {
+pub fn goes_round(heard: &[f32], made: &FromRecipe, gain: f64) {
     let range = made.rendered.looping.unwrap().range;
     let (start, end) = (range.start.0 as usize, range.end.0 as usize);
     let turn = &made.finished.channel(0)[start..end];

@@ -3,6 +3,7 @@
 
 mod disk;
 mod hearing;
+mod stack;
 mod support;
 mod survey;
 

@@ -33,7 +33,11 @@ impl KeysPanel {
                         group(ui, ctx, theme, "Deciding");
                     });
                     ui.add_space(28.0);
-                    ui.vertical(|ui| bench(ui, theme));
+                    ui.vertical(|ui| {
+                        room(ui, theme, "On the bench", &BENCH);
+                        ui.add_space(8.0);
+                        room(ui, theme, "In the stack", &STACK);
+                    });
                 });
                 ui.add_space(4.0);
                 ui.label(soft("In the sheet, arrows go from cell to cell. Tab goes from control to control; Escape leaves one.", theme));
@@ -61,12 +65,19 @@ const BENCH: [(&str, &str); 12] = [
     ("Escape", "Cancels a drag"),
 ];
 
-fn bench(ui: &mut egui::Ui, theme: &Theme) {
-    ui.label(RichText::new("On the bench").family(strong()));
-    Grid::new("bench keys").num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
-        for (keys, words) in BENCH {
-            ui.label(RichText::new(keys).color(theme.accent));
-            ui.label(words);
+/// What the mouse does in the stack room.
+const STACK: [(&str, &str); 3] = [
+    ("Click in a lane", "Hears the stack from there"),
+    ("Drag, Wheel", "Earlier, later"),
+    ("Ctrl+Wheel", "Nearer, further at the pointer"),
+];
+
+fn room(ui: &mut egui::Ui, theme: &Theme, name: &str, lines: &[(&str, &str)]) {
+    ui.label(RichText::new(name).family(strong()));
+    Grid::new(name).num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
+        for (keys, words) in lines {
+            ui.label(RichText::new(*keys).color(theme.accent));
+            ui.label(*words);
             ui.end_row();
         }
     });

@@ -9,6 +9,7 @@ pub mod jobs;
 pub mod keys;
 pub mod notices;
 pub mod sheet;
+pub mod stack;
 pub mod start;
 pub mod top_bar;
 mod tuning;
@@ -32,6 +33,7 @@ pub struct Panels {
     sheet: sheet::SheetPanel,
     details: details::DetailsPanel,
     bench: bench::BenchPanel,
+    stack: stack::StackPanel,
     deliver: deliver::DeliverPanel,
     keys: keys::KeysPanel,
     /// A session that could not be read, but has an autosave.
@@ -108,6 +110,7 @@ impl Panels {
         CentralPanel::default().frame(frame(theme.paper, margin)).show(ui, |ui| {
             take(match view.room {
                 Room::Bench => self.bench.ui(ui, view),
+                Room::Stack => self.stack.ui(ui, view),
                 _ => self.deliver.ui(ui, view),
             });
         });

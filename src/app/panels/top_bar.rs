@@ -10,9 +10,15 @@ use crate::app::view::View;
 use crate::app::widgets::{control::soft, meter};
 
 /// The rooms that can be entered.
-const ROOMS: [(Room, &str, Action, &str); 3] = [
+const ROOMS: [(Room, &str, Action, &str); 4] = [
     (Room::Sheet, "Sheet", Action::RoomSheet, "All takes, by note and layer"),
     (Room::Bench, "Bench", Action::RoomBench, "One take: tune, trim, loop"),
+    (
+        Room::Stack,
+        "Stack",
+        Action::RoomStack,
+        "All layers of a note together: spread, joins, loops that stay apart",
+    ),
     (Room::Deliver, "Deliver", Action::RoomDeliver, "Names, folder, writing the set"),
 ];
 

@@ -1,0 +1,116 @@
+//! The head of the stack room: hold, spread, how much time is looked at.
+
+use egui::{Button, RichText, Slider, Ui, vec2};
+
+use super::model::Stack;
+use super::{NEAREST_S, set};
+use crate::app::command::{Command, SoundCommand, StackCommand};
+use crate::app::shortcuts::{Action, tip};
+use crate::app::stack::{StackSetup, WIDEST_CENTS};
+use crate::app::theme::strong;
+use crate::app::view::View;
+use crate::app::widgets::control::soft;
+use crate::app::widgets::time_axis::TimeRange;
+use crate::app::words;
+use crate::units::Cents;
+
+const SPREAD_TIP: &str = "Interval between neighbouring layers, in cents (100 are a semitone); the middle of the stack stays where it is. For listening only: nothing of it is delivered.";
+
+/// Draws the head.
+pub fn show(
+    ui: &mut Ui,
+    view: &View<'_>,
+    stack: &Stack<'_>,
+    (visible, all): (&mut TimeRange, TimeRange),
+    out: &mut Vec<Command>,
+) {
+    ui.horizontal_wrapped(|ui| {
+        let name = words::note(view.document, stack.note);
+        let layers =
+            if stack.lanes.len() == 1 { "1 layer".into() } else { format!("{} layers", stack.lanes.len()) };
+        ui.label(RichText::new(name).family(strong()).size(20.0));
+        ui.label(soft(layers, view.theme));
+        ui.add_space(8.0);
+        hold(ui, view, stack, out);
+        ui.add_space(8.0);
+        spread(ui, view, out);
+        ui.add_space(8.0);
+        time(ui, view, visible, all, out);
+    });
+}
+
+fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>) {
+    let now = &view.sound.stack;
+    let silent = match &view.sound.device {
+        Err(why) => Some(format!("No sound device is open: {why}. “Look for sound” at the top tries again.")),
+        Ok(_) if stack.lanes.iter().all(|l| l.take.recipe.is_none()) => {
+            Some("No layer of this note has a recipe yet; propose them first".into())
+        }
+        Ok(_) => None,
+    };
+    let about = "Holds the note: all layers from one onset, round and round, until it is let go; then what was recorded after the loop is heard, or it fades";
+    let held = now.held;
+    let text = if held { "Let go" } else { "Hold" };
+    let hover = tip(ui.ctx(), about, Action::HoldStack);
+    let button = Button::selectable(held, text).min_size(vec2(64.0, 28.0));
+    let r = ui.add_enabled(held || silent.is_none(), button).on_hover_text(&hover);
+    if r.on_disabled_hover_text(silent.unwrap_or_default()).clicked() {
+        out.push(Command::Stack(if held { StackCommand::Release } else { StackCommand::Hold }));
+    }
+    let stop = ui.add_enabled(now.note.is_some(), Button::new("Stop").min_size(vec2(52.0, 28.0)));
+    if stop.on_hover_text(tip(ui.ctx(), "Silence at once", Action::PlayStop)).clicked() {
+        out.push(Command::Sound(SoundCommand::Stop));
+    }
+}
+
+fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
+    let setup = &view.sound.stack.setup;
+    ui.label("Spread");
+    let mut cents = setup.spread.0;
+    ui.spacing_mut().slider_width = 120.0;
+    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS).step_by(1.0).suffix(" cents");
+    let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
+    if r.changed() {
+        out.push(set(StackSetup { spread: Cents(cents), ..setup.clone() }));
+    }
+    if r.drag_stopped() || (r.changed() && !r.dragged()) {
+        out.push(Command::Stack(StackCommand::Settle));
+    }
+    // As wide as the widest, so that nothing moves while it is dragged.
+    let words = format!("{:.2} semitones", cents / 100.0);
+    ui.add_sized(vec2(98.0, 20.0), egui::Label::new(soft(words, view.theme)));
+}
+
+fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, out: &mut Vec<Command>) {
+    let setup = &view.sound.stack.setup;
+    ui.label("Look at");
+    for (seconds, name) in [(60.0, "1 min"), (180.0, "3 min")] {
+        let chosen = setup.params.until_s == seconds;
+        let r = ui.add(Button::selectable(chosen, name));
+        if r.on_hover_text("How long the note is held in the picture, and in what is counted").clicked()
+            && !chosen
+        {
+            let mut next = setup.clone();
+            next.params.until_s = seconds;
+            out.push(set(next));
+            *visible = super::limits(&StackSetup { params: next_params(setup, seconds), ..setup.clone() });
+        }
+    }
+    let middle = (visible.start_s + visible.end_s) / 2.0;
+    for (text, name, factor, about) in [
+        ("+", "Nearer", 2.0, "Shows half as much time (Ctrl+Wheel over the lanes)"),
+        ("–", "Further", 0.5, "Shows twice as much time (Ctrl+Wheel over the lanes)"),
+    ] {
+        if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
+            *visible = visible.zoomed(factor, middle, all, NEAREST_S);
+        }
+    }
+    let whole = *visible == all;
+    if ui.add_enabled(!whole, Button::new("Whole")).on_hover_text("Shows all of it").clicked() {
+        *visible = all;
+    }
+}
+
+fn next_params(setup: &StackSetup, until_s: f64) -> crate::dsp::looping::stack::StackParams {
+    crate::dsp::looping::stack::StackParams { until_s, ..setup.params }
+}

@@ -1,0 +1,107 @@
+//! What is set for one layer: mute, solo, level, pan. For listening only.
+
+use egui::{Button, DragValue, RichText, Sense, Ui, vec2};
+
+use super::model::Lane;
+use super::set;
+use crate::app::command::Command;
+use crate::app::stack::{LEVELS_DB, LayerMix, StackSetup};
+use crate::app::theme::strong;
+use crate::app::view::View;
+use crate::app::words;
+
+const FOR_LISTENING: &str = "For listening only: nothing of it is delivered.";
+
+/// Draws the controls of a lane.
+pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command>) {
+    let setup = &view.sound.stack.setup;
+    let layer = lane.take.layer;
+    let number = u32::from(layer) + 1;
+    let mix = setup.of(layer);
+    let mut next = mix;
+    ui.spacing_mut().item_spacing.y = 4.0;
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 5.0;
+        let (rect, _) = ui.allocate_exact_size(vec2(10.0, 18.0), Sense::hover());
+        ui.painter().rect_filled(rect, 2.0, view.theme.layer(layer));
+        ui.label(RichText::new(format!("Layer {number}")).family(strong()));
+        let switches = [
+            ("Mute", mix.muted, "Silences this layer"),
+            ("Solo", mix.solo, "Only layers with this are heard"),
+        ];
+        for (i, (word, on, about)) in switches.into_iter().enumerate() {
+            let r = ui
+                .add(Button::selectable(on, RichText::new(word).size(13.0)))
+                .accessible_name(format!("{word} layer {number}"));
+            if r.on_hover_text(format!("{about}. {FOR_LISTENING}")).clicked() {
+                if i == 0 { next.muted = !on } else { next.solo = !on }
+            }
+        }
+    });
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 5.0;
+        let level = DragValue::new(&mut next.level_db)
+            .range(LEVELS_DB)
+            .speed(0.1)
+            .custom_formatter(|v, _| format!("{} dB", words::signed(v, 1)))
+            .custom_parser(|t| t.replace('−', "-").trim_end_matches("dB").trim().parse().ok());
+        ui.add_sized(vec2(80.0, 24.0), level)
+            .accessible_name(format!("Level of layer {number}"))
+            .on_hover_text(format!("Level of this layer, −40 to +6 dB. {FOR_LISTENING}"));
+        let pan = DragValue::new(&mut next.pan)
+            .range(-100.0..=100.0)
+            .speed(1.0)
+            .custom_formatter(|v, _| pan_words(v))
+            .custom_parser(pan_parsed);
+        ui.add_sized(vec2(80.0, 24.0), pan).accessible_name(format!("Pan of layer {number}")).on_hover_text(
+            format!("Where this layer stands, 100 left to 100 right, as loud everywhere. {FOR_LISTENING}"),
+        );
+    });
+    if let Some(l) = lane.looping
+        && ui.available_height() >= 20.0
+    {
+        let text = format!("Loop of {:.2} s, score {:.0}", l.length_s, l.score);
+        let hover = "One round at this spread; the loop itself is made on the bench";
+        ui.label(RichText::new(text).size(12.0).color(view.theme.ink_soft)).on_hover_text(hover);
+    }
+    if next != mix {
+        out.push(set(changed(setup, layer, next)));
+    }
+}
+
+fn changed(setup: &StackSetup, layer: u16, mix: LayerMix) -> StackSetup {
+    setup
+        .with(layer, LayerMix { level_db: (mix.level_db * 10.0).round() / 10.0, pan: mix.pan.round(), ..mix })
+}
+
+fn pan_words(pan: f64) -> String {
+    match pan.round() as i64 {
+        0 => "middle".into(),
+        p if p < 0 => format!("{} left", -p),
+        p => format!("{p} right"),
+    }
+}
+
+/// `30 left`, `-30`, `middle`.
+fn pan_parsed(text: &str) -> Option<f64> {
+    let text = text.trim().to_lowercase().replace('−', "-");
+    if text.starts_with('m') {
+        return Some(0.0);
+    }
+    let digits: String = text.chars().filter(|c| c.is_ascii_digit() || matches!(c, '.' | '-')).collect();
+    let value: f64 = digits.parse().ok()?;
+    Some(if text.contains('l') { -value.abs() } else { value })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pans_are_read_as_they_are_written() {
+        for p in [-100.0, -30.0, 0.0, 1.0, 77.0] {
+            assert_eq!(pan_parsed(&pan_words(p)), Some(p));
+        }
+        assert_eq!((pan_parsed("−20"), pan_parsed("-20"), pan_parsed("x")), (Some(-20.0), Some(-20.0), None));
+    }
+}

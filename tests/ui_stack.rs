@@ -1,0 +1,288 @@
+//! The stack room as a panel: what it says, what its controls ask for, what it says when there is
+//! nothing to stack, at three sizes of the window.
+
+mod bench_support;
+
+use std::sync::Arc;
+
+use bench_support::{RATE, World, analyse, bare, made};
+use egui::accesskit::Role;
+use egui::{Vec2, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use seamwright::app::command::{Command, Room, StackCommand, WorkCommand};
+use seamwright::app::panels::stack::StackPanel;
+use seamwright::app::stack::StackSetup;
+use seamwright::app::theme::Theme;
+use seamwright::app::view::View;
+use seamwright::audio::{AudioBuf, signals};
+use seamwright::dsp::looping::LoopParts;
+use seamwright::dsp::looping::stack::Dip;
+use seamwright::render::propose;
+use seamwright::session::{History, LoopRecipe, Sheet, TakeId, TakeState};
+use seamwright::units::{Cents, SampleRate, Seconds};
+
+struct State {
+    world: World,
+    panel: StackPanel,
+    log: Vec<Command>,
+}
+
+/// A steady tone of exactly 220 Hz, so that rendering changes no time.
+fn steady(layer: u16) -> AudioBuf {
+    let rate = f64::from(RATE);
+    let tone = signals::harmonic(|_| 220.0, &[0.3, 0.1, 0.05], rate, (3.5 * rate) as usize);
+    let hiss = signals::white_noise(0.0004, tone.len(), u64::from(layer));
+    let shaped = tone.iter().zip(&hiss).enumerate().map(|(i, (s, h))| {
+        let t = i as f64 / rate;
+        let shape = ((t - 0.5) / 0.05).clamp(0.0, 1.0) * ((2.9 - t) / 0.3).clamp(0.0, 1.0);
+        (f64::from(*s) * shape) as f32 + h
+    });
+    AudioBuf::mono(shaped.collect(), SampleRate::new(RATE).unwrap()).unwrap()
+}
+
+/// Loops of these lengths in whole periods of about 220 Hz, all entered half a second after the
+/// onset; none: a layer without a recipe.
+fn world(periods: &[Option<u32>]) -> World {
+    let sounds: Vec<_> = (0..periods.len()).map(|l| steady(l as u16)).collect();
+    let mut world = bare(&sounds);
+    let mut d = (**world.history.document()).clone();
+    for (i, (audio, periods)) in sounds.iter().zip(periods).enumerate() {
+        let t = Arc::make_mut(&mut d.takes[i]);
+        let sound = analyse(audio, t);
+        if let Some(n) = periods {
+            let mut recipe = propose::propose(t, &sound.analysed, &d.setup).unwrap().recipe;
+            let start = t.onset.0 as f64 + 0.5 * f64::from(RATE);
+            recipe.looping = Some(LoopRecipe {
+                start,
+                end: start + f64::from(*n) * f64::from(RATE) / 220.0,
+                crossfade: Seconds(0.02),
+                score: 80.0,
+                parts: LoopParts::default(),
+                locked: false,
+            });
+            world.derived.entry(t.id).recipe = Some(made(&sound, &recipe, &d.setup));
+            t.recipe = Some(recipe);
+            t.state = TakeState::Proposed;
+        }
+        world.derived.entry(t.id).source = Some(sound);
+    }
+    world.history = History::new(d);
+    world
+}
+
+fn pass(ui: &mut egui::Ui, state: &mut State) {
+    if !bench_support::dress(ui.ctx()) {
+        return;
+    }
+    let w = &mut state.world;
+    let document = Arc::clone(w.history.document());
+    let sheet = Sheet::of(&document);
+    let theme = Theme::of(ui.ctx());
+    let view = View {
+        document: &document,
+        revision: w.history.revision(),
+        sheet: &sheet,
+        path: None,
+        read_only: w.read_only,
+        undo: None,
+        redo: None,
+        room: Room::Stack,
+        selected: w.selected,
+        derived: &w.derived,
+        jobs: &[],
+        notices: &[],
+        sound: &w.sound,
+        theme: &theme,
+    };
+    let more = state.panel.ui(ui, &view);
+    for c in &more {
+        if let Command::Stack(StackCommand::Set(setup)) = c {
+            w.sound.stack.setup = (**setup).clone();
+        }
+    }
+    state.log.extend(more);
+}
+
+fn window(world: World, size: Vec2) -> Harness<'static, State> {
+    let state = State { world, panel: StackPanel::default(), log: Vec::new() };
+    let mut h = Harness::builder().with_size(size).with_step_dt(1.0 / 60.0).build_ui_state(pass, state);
+    h.run_steps(4);
+    h.state_mut().log.clear();
+    h
+}
+
+fn setup(h: &Harness<'_, State>) -> StackSetup {
+    h.state().world.sound.stack.setup.clone()
+}
+
+fn says(h: &Harness<'_, State>, part: &str) -> bool {
+    h.query_all_by_label_contains(part).next().is_some()
+}
+
+fn click(h: &mut Harness<'_, State>, label: &str) {
+    h.get_by_label(label).click();
+    h.run_steps(3);
+}
+
+/// By hand: all are entered 0.5 s after the onset and last 200 and 200 periods of 220 Hz (0.909 s): they
+/// meet at every join; the first is at 1.41 s.
+#[test]
+fn a_collision_is_told_shown_and_heard() {
+    let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
+    assert!(says(&h, "Layer 1: a loop of 0.91 s, score 80; joins after 1.4 s and every 0.91 s"));
+    // 1.409 + k·0.909 up to 60 s: k = 0 … 64.
+    assert!(says(&h, "65 near-collisions within 1 min; the first comes after 1.4 s, layers 1 and 2"));
+    assert!(says(&h, "Shortest common beat: 0.9 s, 1 round of layer 1 and 1 of layer 2"));
+    click(&mut h, "Hear it");
+    // 1.409 − 1.5 s is before the onset: from the onset.
+    assert_eq!(h.state().log, [Command::Stack(StackCommand::HoldFrom(0.0))]);
+    // Three minutes: three times as many.
+    click(&mut h, "3 min");
+    assert_eq!(setup(&h).params.until_s, 180.0);
+    assert!(says(&h, "197 near-collisions within 3 min"));
+    click(&mut h, "Show it");
+    assert!(!h.get_by_label("Whole").accesskit_node().is_disabled(), "it looks from nearby now");
+    click(&mut h, "Whole");
+    assert!(h.get_by_label("Whole").accesskit_node().is_disabled());
+}
+
+/// By hand: 200 and 331 periods, 0.909 and 1.505 s, entered together: 200·331/gcd = 66200 periods = 301 s
+/// until they meet exactly; within 80 ms sooner.
+#[test]
+fn spread_mute_solo_level_and_pan_are_asked_for() {
+    let mut h = window(world(&[Some(200), Some(331), None]), vec2(1280.0, 800.0));
+    h.get_by_role_and_label(Role::Slider, "Spread").set_value_accesskit(250.0);
+    h.run_steps(3);
+    assert_eq!(setup(&h).spread, Cents(250.0));
+    assert!(h.state().log.contains(&Command::Stack(StackCommand::Settle)));
+    assert!(says(&h, "2.50 semitones"));
+    // The first of three layers is 250 cents lower and takes as much longer: 0.909·2^(250/1200) s.
+    assert!(says(&h, "Layer 1: a loop of 1.05 s"));
+    assert!(says(&h, "Layer 2: a loop of 1.50 s"), "the middle stays where it is");
+    click(&mut h, "Mute layer 1");
+    assert!(setup(&h).of(0).muted && !setup(&h).is_heard(0, &[0, 1]));
+    click(&mut h, "Mute layer 1");
+    click(&mut h, "Solo layer 2");
+    assert!(!setup(&h).is_heard(0, &[0, 1]) && setup(&h).is_heard(1, &[0, 1]));
+    click(&mut h, "Solo layer 2");
+    h.get_by_label("Level of layer 2").set_value_accesskit(-6.0);
+    h.run_steps(3);
+    h.get_by_label("Pan of layer 2").set_value_accesskit(-40.0);
+    h.run_steps(3);
+    assert_eq!((setup(&h).of(1).level_db, setup(&h).of(1).pan), (-6.0, -40.0));
+    // The layer without a recipe says so and offers one.
+    click(&mut h, "Propose a recipe for layer 3");
+    assert!(matches!(h.state().log.last(), Some(Command::Work(WorkCommand::Propose(id))) if id.0 == 3));
+}
+
+#[test]
+fn a_click_in_a_lane_is_heard_from_there_and_a_drag_moves_the_picture() {
+    let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
+    let lane = h.get_by_label_contains("Layer 1: a loop of").rect();
+    let at = lane.left_center() + vec2(lane.width() * 0.5, 0.0);
+    h.drag_at(at);
+    h.drop_at(at);
+    h.run_steps(3);
+    let Some(Command::Stack(StackCommand::HoldFrom(s))) = h.state().log.first().cloned() else {
+        panic!("{:?}", h.state().log)
+    };
+    // The lane shows −0.6 to 60 s; a point is 0.06 s.
+    assert!((s - 29.7).abs() < 0.1, "{s}");
+    click(&mut h, "Nearer");
+    click(&mut h, "Nearer");
+    h.state_mut().log.clear();
+    h.drag_at(at);
+    h.run_steps(2);
+    for x in 1..=10 {
+        h.hover_at(at + vec2(-20.0 * x as f32, 0.0));
+        h.run_steps(1);
+    }
+    h.drop_at(at + vec2(-200.0, 0.0));
+    h.run_steps(3);
+    assert!(h.state().log.is_empty(), "a drag is no click: {:?}", h.state().log);
+}
+
+/// By hand: 0.909 and 1.505 s, both entered after 0.5 s. A dip 0.4 s into the first comes at 0.9, 1.81, 2.72 s …,
+/// one 0.3 s into the second at 0.8, 2.30, 3.81 s …: 0.1 s apart at 0.9 s. A dip of another rendering is none.
+#[test]
+fn dips_that_come_together_are_told() {
+    let mut w = world(&[Some(200), Some(331)]);
+    let dip = |into_s| Arc::new(vec![Dip { into_s, depth_db: 3.0, length_s: 0.2 }]);
+    for (id, into_s) in [(1, 0.4), (2, 0.3)] {
+        let entry = w.derived.entry(TakeId(id));
+        let recipe = Arc::clone(&entry.recipe.as_ref().unwrap().recipe);
+        entry.dips = Some((recipe, dip(into_s)));
+    }
+    let mut h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "Breaths and dips inside the loops come together"));
+    assert!(says(&h, "first after 0.9 s in layers 1 and 2"));
+    let old =
+        Arc::new((*h.state().world.derived.of(TakeId(1)).unwrap().recipe.as_ref().unwrap().recipe).clone());
+    h.state_mut().world.derived.entry(TakeId(1)).dips = Some((old, dip(0.4)));
+    h.run_steps(2);
+    assert!(says(&h, "never come together"));
+}
+
+#[test]
+fn empty_states_say_what_to_do() {
+    let mut w = world(&[Some(200), Some(331)]);
+    w.selected = None;
+    let h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "No note in the stack") && says(&h, "Choose a take in the sheet"));
+
+    let h = window(world(&[Some(200)]), vec2(1280.0, 800.0));
+    assert!(says(&h, "one layer only"));
+    assert!(h.get_by_label("For this note").accesskit_node().is_disabled());
+
+    let mut w = world(&[None, None]);
+    w.derived.entry(bench_support::TAKE).source = None;
+    let h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "No recipe yet") && says(&h, "once two layers have loops"));
+    assert!(h.get_by_label("Hold").accesskit_node().is_disabled());
+
+    let mut w = world(&[Some(200), Some(331)]);
+    w.sound.device = Err("none is there".into());
+    w.read_only = true;
+    let h = window(w, vec2(1280.0, 800.0));
+    for name in ["Hold", "For this note", "For every note"] {
+        assert!(h.get_by_label(name).accesskit_node().is_disabled(), "{name}");
+    }
+}
+
+#[test]
+fn every_size_shows_every_control_inside() {
+    for size in [vec2(980.0, 620.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)] {
+        let h = window(world(&[Some(200), Some(200), Some(331)]), size);
+        let window = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
+        let names = [
+            "Hold",
+            "Stop",
+            "Spread",
+            "1 min",
+            "3 min",
+            "Nearer",
+            "Further",
+            "Whole",
+            "Show it",
+            "Hear it",
+            "For this note",
+            "For every note",
+            "Mute layer 1",
+            "Solo layer 1",
+            "Level of layer 1",
+            "Pan of layer 1",
+            "Mute layer 3",
+            "Pan of layer 3",
+        ];
+        for name in names {
+            let all: Vec<_> = h.query_all_by_label(name).collect();
+            assert!(!all.is_empty(), "{name} at {size}");
+            assert!(
+                all.iter().all(|n| window.contains_rect(n.rect())),
+                "{name} at {size}: {:?}",
+                all[0].rect()
+            );
+        }
+    }
+}
