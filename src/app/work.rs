@@ -7,6 +7,7 @@ use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
+use super::derived::{FromSource, LoopMap};
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
 use super::opening::{self, Outcome};
@@ -18,9 +19,10 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Job, Pool};
 use crate::render::batch::{DeliverOptions, Delivery, deliver};
 use crate::render::intake;
+use crate::render::loops::{CopiedLength, copy_length};
 use crate::render::propose::Proposal;
 use crate::session::store;
-use crate::session::{Document, Source, SourceId, Take, TakeId};
+use crate::session::{Document, LoopRecipe, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
 use crate::units::FrameRange;
 
@@ -55,6 +57,10 @@ pub enum Event {
     Proposed { job: u64, before: Arc<Take>, result: Result<Box<Proposal>> },
     /// All recipes asked for are there.
     ProposeEnded { job: u64, result: Result<()> },
+    /// A loop near a place of the loop map, for a take that was as `before` when it was asked for.
+    LoopNear { session: u64, before: Arc<Take>, result: Result<LoopRecipe> },
+    /// The loops of a note's other layers, all as long as one; the takes as they were.
+    LengthCopied { job: u64, result: Result<CopiedLength> },
     /// A delivery is done.
     Delivered { job: u64, result: Result<Delivery> },
     /// About the selected take.
@@ -205,9 +211,11 @@ impl Work {
             | Event::ProposeEnded { job, .. }
             | Event::Opened { job, .. }
             | Event::Verified { job, .. }
+            | Event::LengthCopied { job, .. }
             | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
             Event::Saved { session, .. }
             | Event::Focus { session, .. }
+            | Event::LoopNear { session, .. }
             | Event::Thumb { session, .. }
             | Event::ThumbsEnded { session } => *session == self.session,
             Event::Chosen { .. } => true,
@@ -374,6 +382,33 @@ impl Work {
             move |result| Event::ProposeEnded { job: id, result },
         );
         id
+    }
+
+    /// Looks for the best loop of `take` near two source positions.
+    pub fn loop_near(
+        &self,
+        take: &Arc<Take>,
+        (sound, map): (&FromSource, &Arc<LoopMap>),
+        (start, end, reach_s): (f64, f64, f64),
+    ) {
+        let (session, before) = (self.session, Arc::clone(take));
+        let (analysed, map) = (Arc::clone(&sound.analysed), Arc::clone(map));
+        self.quick.spawn(
+            &Job::new(),
+            move |_, _| map.on.near(&analysed, start, end, reach_s),
+            move |result| Event::LoopNear { session, before, result },
+        );
+    }
+
+    /// Refits the loops of the other layers of `take`'s note to the length of its loop.
+    pub fn copy_loop_length(&mut self, session: &Path, document: &Arc<Document>, take: TakeId) {
+        let (id, job) = self.begin("Copying the loop length", 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, _| copy_length(&session, &document, take, job),
+            move |result| Event::LengthCopied { job: id, result },
+        );
     }
 
     /// Delivers the accepted takes.

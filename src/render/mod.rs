@@ -1,5 +1,6 @@
 //! A take and its recipe to audio, to files, to a report: one path for window, commands and tests.
 
+pub mod audition;
 pub mod batch;
 mod beside;
 pub mod chain;
@@ -8,6 +9,7 @@ pub mod check_set;
 mod folder;
 pub mod intake;
 pub mod level;
+pub mod loops;
 pub mod manifest;
 pub mod mapping;
 pub mod names;

@@ -118,6 +118,7 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
             device: Ok("none".into()),
             playing: None,
             side: Side::Rendered,
+            judged: None,
             volume_db: -12.0,
             peak: [0.0; 2],
             limited: false,

@@ -74,6 +74,7 @@ fn world() -> World {
             score: 95.0 - 3.0 * i as f64,
             parts,
             locked: false,
+            even: false,
         };
         (
             LoopCandidate {
