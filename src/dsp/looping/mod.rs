@@ -34,7 +34,7 @@ pub use candidates::{best_near, find_loops, pair_map};
 pub use crossfade::{MOST_RISE_DB, bake, crossfade_frames, crossfade_gains};
 pub use evening::{MOST_EVENING_DB, even_out, evening_gain};
 pub use length::best_of_length;
-pub use seam_score::score_loop;
+pub use seam_score::{score_loop, score_words};
 pub use zero_crossing::next_zero_crossing;
 
 /// Shortest loop in frames. Source: SoundFont Technical Specification 2.04 (2006), section 7.10.

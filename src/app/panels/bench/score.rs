@@ -3,29 +3,58 @@
 use egui::{Align2, FontId, Rect, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::theme::Theme;
+use crate::app::words::audit_words;
+use crate::dsp::looping::{SeamAudit, score_words};
 use crate::session::LoopRecipe;
 
 /// Names and values of a score's parts.
-fn parts(l: &LoopRecipe) -> [(&'static str, f64); 5] {
+fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
     let p = &l.parts;
     [
-        ("zero crossing", p.zero_crossing),
-        ("waveform", p.waveform),
-        ("spectrum", p.spectral),
-        ("level", p.level),
-        ("pitch", p.pitch),
+        ("zero crossing", p.zero_crossing, "Both ends stand near a zero crossing of the same slope"),
+        ("waveform", p.waveform, "The waves around both ends are alike"),
+        ("spectrum", p.spectral, "The spectra around both ends are alike"),
+        ("level", p.level, "The levels at both ends are alike"),
+        ("pitch", p.pitch, "The pitches at both ends are alike"),
+        ("movement", p.movement, "Level and pitch move alike at both ends; with vibrato: its phase"),
+        ("length", p.length, "There is life in it: whole from a loop of 1 s on"),
     ]
 }
 
 /// Draws the whole score large and its parts small.
 pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
-    row(ui, theme, "score", l.score, true);
-    for (name, value) in parts(l) {
-        row(ui, theme, name, value, false);
+    let whole = "Made of the parts below; the worst one counts most.\n95: not found by listening for it. 80: \
+                 not noticed in playing. 50: as often heard as not when the note is held alone. Under 20: heard \
+                 at once";
+    row(ui, theme, "score", l.score, true, whole);
+    ui.label(egui::RichText::new(meaning(l.score)).small().color(theme.ink_soft));
+    for (name, value, about) in parts(l) {
+        row(ui, theme, name, value, false, about);
     }
 }
 
-fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool) {
+/// What a score says about a loop (see [`crate::dsp::looping::score_loop`]).
+pub fn meaning(score: f64) -> &'static str {
+    score_words(score)
+}
+
+/// What the finished loop measures when it goes round.
+pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
+    let Some(a) = audit else {
+        let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
+        ui.label(egui::RichText::new(text).color(t.ink_soft));
+        return;
+    };
+    let text = format!("Heard: {}", audit_words(&a));
+    let parts: Vec<String> = a.parts().iter().map(|(name, v)| format!("{name} {v:.0}")).collect();
+    ui.label(egui::RichText::new(text).color(t.ink)).on_hover_text(format!(
+        "The loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
+         heard, 100 obvious.\nOf this alone: {}",
+        parts.join(", ")
+    ));
+}
+
+fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool, about: &str) {
     let height = if whole { 20.0 } else { 15.0 };
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let (size, ink) = if whole { (13.0, t.ink) } else { (11.0, t.ink_soft) };
@@ -47,6 +76,7 @@ fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool) {
     response.widget_info(|| {
         WidgetInfo::labeled(egui::accesskit::Role::Label, true, format!("{name} {value:.0} of 100"))
     });
+    response.on_hover_text(about);
 }
 
 /// A bar from 0 to 100.
