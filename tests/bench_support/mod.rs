@@ -170,9 +170,8 @@ pub fn worked(layers: u16, seconds: f64) -> World {
             entry.loops = Some(Arc::new(p.loops));
             let on = Loopable::new(&sound.analysed, &p.recipe, &document.setup).unwrap();
             entry.loop_map = LoopMap::of(on).ok().map(Arc::new);
-            let measured = p.audit.map(|a| (Arc::new(p.recipe.clone()), a));
-            if let Some((recipe, audit)) = measured {
-                world.derived.set_audit(t.id, recipe, audit);
+            if let Some(audit) = p.audit {
+                world.derived.set_audit(t.id, Arc::new(p.recipe.clone()), audit);
             }
             t.recipe = Some(p.recipe);
             t.concerns = p.concerns;

@@ -135,6 +135,7 @@ fn made_quickly(sound: &FromSource, recipe: &Recipe) -> seamwright::app::derived
     let rendered = chain::render(&sound.analysed, recipe, setup.a4, setup.delivery_rate).unwrap();
     let _ = made; // used by the tests
     seamwright::app::derived::FromRecipe {
+        audit: None,
         recipe: Arc::new(recipe.clone()),
         finished: chain::finished(&rendered).unwrap(),
         plain: rendered.audio.clone(),

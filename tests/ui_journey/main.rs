@@ -3,6 +3,7 @@
 
 mod disk;
 mod hearing;
+mod loops;
 mod support;
 mod survey;
 

@@ -21,15 +21,25 @@ fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
     ]
 }
 
+/// Between the two columns of parts.
+const BETWEEN: f32 = 14.0;
+
 /// Draws the whole score large and its parts small.
 pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
     let whole = "Made of the parts below; the worst one counts most.\n95: not found by listening for it. 80: \
                  not noticed in playing. 50: as often heard as not when the note is held alone. Under 20: heard \
                  at once";
-    row(ui, theme, "score", l.score, true, whole);
+    let width = ui.available_width();
+    row(ui, theme, width, ("score", l.score), true, whole);
     ui.label(egui::RichText::new(meaning(l.score)).small().color(theme.ink_soft));
-    for (name, value, about) in parts(l) {
-        row(ui, theme, name, value, false, about);
+    let half = (ui.available_width() - BETWEEN) / 2.0;
+    for pair in parts(l).chunks(2) {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = BETWEEN;
+            for (name, value, about) in pair {
+                row(ui, theme, half, (name, *value), false, about);
+            }
+        });
     }
 }
 
@@ -54,9 +64,9 @@ pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
     ));
 }
 
-fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool, about: &str) {
+fn row(ui: &mut Ui, t: &Theme, width: f32, (name, value): (&str, f64), whole: bool, about: &str) {
     let height = if whole { 20.0 } else { 15.0 };
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
     let (size, ink) = if whole { (13.0, t.ink) } else { (11.0, t.ink_soft) };
     let painter = ui.painter();
     painter.text(rect.left_center(), Align2::LEFT_CENTER, name, FontId::proportional(size), ink);
@@ -69,7 +79,7 @@ fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool, about: &str)
     );
     let thick = if whole { 8.0 } else { 4.0 };
     let bar = Rect::from_x_y_ranges(
-        rect.left() + 92.0..=rect.right() - 34.0,
+        rect.left() + if whole { 92.0 } else { 78.0 }..=rect.right() - if whole { 34.0 } else { 24.0 },
         rect.center().y - thick / 2.0..=rect.center().y + thick / 2.0,
     );
     paint_bar(ui, bar, value, t, if whole { t.accent } else { t.ink_soft });
