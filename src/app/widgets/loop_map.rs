@@ -180,7 +180,13 @@ fn key(painter: &Painter, rect: Rect, scale: Scale, font: &FontId, t: &Theme) {
         |x: f32, align: Align2, text: String| painter.text(pos2(x, y), align, text, font.clone(), t.ink_soft);
     text(bar.left(), Align2::LEFT_TOP, format!("{:.0}", scale.low));
     text(bar.right(), Align2::RIGHT_TOP, format!("{:.0}", scale.high));
-    painter.text(bar.center_top() - vec2(0.0, 1.0), Align2::CENTER_BOTTOM, "score", font.clone(), t.ink_soft);
+    painter.text(
+        bar.center_top() - vec2(0.0, 1.0),
+        Align2::CENTER_BOTTOM,
+        "score, roughly",
+        font.clone(),
+        t.ink_soft,
+    );
 }
 
 /// A loop that could be taken: a small dot with a rim.

@@ -9,6 +9,7 @@ use super::model::{Model, parse_note};
 use super::seam::{SeamCloseUp, SpectraCloseUp};
 use super::{edits, fields, loop_side, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
+use crate::app::panels::hearing;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
@@ -42,11 +43,15 @@ pub struct Pictures<'a> {
     pub below: &'a mut BelowSeam,
 }
 
-const BELOW: f32 = 150.0;
+/// Height of the lower picture, by the height of the column.
+fn below(column: f32) -> f32 {
+    (column * 0.2).clamp(116.0, 220.0)
+}
 
 impl Pictures<'_> {
     fn show(self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let looped = model.looping().is_some();
+        let height = below(ui.clip_rect().height());
         ui.add_space(4.0);
         if looped {
             self.seam.show(ui, view, model, out);
@@ -67,10 +72,13 @@ impl Pictures<'_> {
                     *self.below = which;
                 }
             }
+            ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                hearing::judging(ui, view, model.take, out);
+            });
         });
         match *self.below {
-            BelowSeam::Spectra if looped => self.spectra.show(ui, view, model, self.seam, BELOW),
-            _ => self.map.show(ui, view, model, BELOW, out),
+            BelowSeam::Spectra if looped => self.spectra.show(ui, view, model, self.seam, height),
+            _ => self.map.show(ui, view, model, height, out),
         }
     }
 }

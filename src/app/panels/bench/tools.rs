@@ -14,7 +14,6 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         hearing::buttons(ui, view, model.take, out);
-        hearing::judging(ui, view, model.take, out);
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = 4.0;
             let looped = model.looping().is_some();
