@@ -278,8 +278,6 @@ fn which_loops_are_looked_for_is_a_setting_of_the_set() {
     h.run_steps(3);
     h.get_by_role_and_label(Role::SpinButton, "Shortest").focus();
     h.run_steps(3);
-    h.key_press(Key::Enter);
-    h.run_steps(2);
     h.key_press_modifiers(Modifiers::COMMAND, Key::A);
     h.run_steps(2);
     h.event(Event::Text("0.5".into()));

@@ -72,8 +72,8 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
     let side = judged.and_then(|(j, side)| (j == Judged::Sustain).then_some(side));
     let text = match side {
         None => "Sustain",
-        Some(Side::Rendered) => "Now: loop",
-        Some(Side::Source) => "Now: sustain",
+        Some(Side::Rendered) => "Loop now",
+        Some(Side::Source) => "Own now",
     };
     let button = Button::selectable(side.is_some(), small(text)).small();
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");

@@ -96,7 +96,7 @@ pub fn paint(painter: &Painter, rect: Rect, s: &Spectra, layer: Color32, t: &The
         let at = pos2(x(hz), plot.bottom() + 2.0);
         painter.text(at, Align2::CENTER_TOP, text, font.clone(), t.ink_soft);
     }
-    painter.text(pos2(plot.right(), plot.bottom() + 2.0), Align2::RIGHT_TOP, "Hz", font.clone(), t.ink);
+    painter.text(pos2(rect.left() + 3.0, plot.bottom() + 2.0), Align2::LEFT_TOP, "Hz", font.clone(), t.ink);
     for k in 0..=3 {
         let db = top - 24.0 * k as f32;
         painter.hline(plot.x_range(), y(db), Stroke::new(1.0, t.line));

@@ -41,7 +41,9 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     switches(rows, m, l);
     rows.ui.add_space(2.0);
     score::show(rows.ui, rows.theme, l);
-    score::heard(rows.ui, rows.theme, view.derived.audit(m.take), m.derived.updating);
+    // The old measure stays until the new one is there.
+    let audit = view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit));
+    score::heard(rows.ui, rows.theme, audit, m.derived.updating);
     rows.ui.add_space(2.0);
     actions(rows, m);
 }

@@ -19,10 +19,18 @@ const REACH_CELLS: f64 = 1.5;
 /// Shortest and longest reach, in seconds.
 const REACH_S: (f64, f64) = (0.02, 0.5);
 
+/// A picture, and what it was made of.
+struct Picture {
+    of: Arc<LoopMap>,
+    dark: bool,
+    scale: Scale,
+    texture: TextureHandle,
+}
+
 /// The picture that was made last, and where the keys are.
 #[derive(Default)]
 pub struct MapCloseUp {
-    picture: Option<(Arc<LoopMap>, bool, TextureHandle)>,
+    picture: Option<Picture>,
     /// Start and end in rendered frames.
     cursor: Option<(f64, f64)>,
 }
@@ -48,16 +56,15 @@ impl MapCloseUp {
             return;
         };
         let t = view.theme;
-        let scale = Scale::of(&map.map);
-        let known = self.picture.as_ref().filter(|(of, dark, _)| Arc::ptr_eq(of, map) && *dark == t.dark);
-        let texture = match known {
-            Some((_, _, texture)) => texture.clone(),
-            None => loop_map::texture(ui.ctx(), &map.map, scale, t.dark),
-        };
-        self.picture = Some((Arc::clone(map), t.dark, texture.clone()));
+        let known = self.picture.take().filter(|p| Arc::ptr_eq(&p.of, map) && p.dark == t.dark);
+        let picture = self.picture.insert(known.unwrap_or_else(|| {
+            let scale = Scale::of(&map.map);
+            let texture = loop_map::texture(ui.ctx(), &map.map, scale, t.dark);
+            Picture { of: Arc::clone(map), dark: t.dark, scale, texture }
+        }));
         let plane = Plane::new(rect, &map.map);
         let painter = ui.painter_at(rect);
-        loop_map::paint(&painter, rect, &plane, &texture, scale, m.out_rate(), t);
+        loop_map::paint(&painter, rect, &plane, &picture.texture, picture.scale, m.out_rate(), t);
         self.marks(&painter, &plane, map, m, view);
         self.keys(ui, &r, &plane, map, m);
         let pointed = r.hover_pos().filter(|p| plane.rect.expand(3.0).contains(*p)).map(|p| plane.frames(p));

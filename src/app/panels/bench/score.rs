@@ -33,14 +33,17 @@ pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
     row(ui, theme, width, ("score", l.score), true, whole);
     ui.label(egui::RichText::new(meaning(l.score)).small().color(theme.ink_soft));
     let half = (ui.available_width() - BETWEEN) / 2.0;
-    for pair in parts(l).chunks(2) {
-        ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = BETWEEN;
-            for (name, value, about) in pair {
-                row(ui, theme, half, (name, *value), false, about);
-            }
-        });
-    }
+    ui.scope(|ui| {
+        ui.spacing_mut().interact_size.y = 15.0;
+        for pair in parts(l).chunks(2) {
+            ui.horizontal(|ui| {
+                ui.spacing_mut().item_spacing.x = BETWEEN;
+                for (name, value, about) in pair {
+                    row(ui, theme, half, (name, *value), false, about);
+                }
+            });
+        }
+    });
 }
 
 /// What a score says about a loop (see [`crate::dsp::looping::score_loop`]).
@@ -57,7 +60,8 @@ pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
     };
     let text = format!("Heard: {}", audit_words(&a));
     let parts: Vec<String> = a.parts().iter().map(|(name, v)| format!("{name} {v:.0}")).collect();
-    ui.label(egui::RichText::new(text).color(t.ink)).on_hover_text(format!(
+    let ink = if updating { t.ink_soft } else { t.ink };
+    ui.label(egui::RichText::new(text).color(ink)).on_hover_text(format!(
         "The loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
          heard, 100 obvious.\nOf this alone: {}",
         parts.join(", ")
