@@ -258,7 +258,10 @@ impl Sound {
         let judged = if let From::Judge(j) = from { Some(j) } else { None };
         let audition = judged.zip(made).map(|(j, m)| Audition::of(&m.rendered, j));
         if let Some(Err(_)) = audition {
-            // The rendering still lacks the loop that the recipe has: it is on its way.
+            // The rendering may still lack the loop that the recipe has: then it is on its way.
+            if made.is_some_and(|m| take.recipe.as_ref() == Some(&*m.recipe)) {
+                self.wanted = None;
+            }
             return;
         }
         let audition = audition.and_then(Result::ok);

@@ -75,7 +75,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
         Some(Side::Rendered) => "Loop now",
         Some(Side::Source) => "Own now",
     };
-    let button = Button::selectable(side.is_some(), small(text)).small();
+    let button = Button::new(small(text)).small().selected(side.is_some());
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");
     let about = "The loop, and the take played straight on over the same time at the same level. While it \
                  plays, each press changes from one to the other";
@@ -84,7 +84,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
         out.push(Command::Sound(SoundCommand::PlayBeside));
     }
     let again = matches!(judged, Some((Judged::Seam, _)));
-    let r = ui.add_enabled(why_not.is_none(), Button::selectable(again, small("Seam again")).small());
+    let r = ui.add_enabled(why_not.is_none(), Button::new(small("Seam again")).small().selected(again));
     let about = "The second before the join and the second after it, again and again";
     let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
     if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {

@@ -86,7 +86,8 @@ impl MapCloseUp {
         }
         let legend = "Ring: this take's loop; a block in it: locked. Dots: the candidates.";
         let how = if editable { "\nA click takes the best loop near there." } else { "" };
-        r.on_hover_text_at_pointer(format!("{words}.{how}\n{legend}"));
+        // Beside the map, not over it.
+        r.on_hover_text(format!("{words}.{how}\n{legend}"));
     }
 
     fn marks(&self, painter: &egui::Painter, plane: &Plane, map: &LoopMap, m: &Model<'_>, view: &View<'_>) {
