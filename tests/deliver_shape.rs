@@ -41,6 +41,7 @@ fn looped() -> Document {
         score: 50.0,
         parts: LoopParts::default(),
         locked: false,
+        even: false,
     });
     document(&[t])
 }

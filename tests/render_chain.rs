@@ -95,6 +95,7 @@ fn the_loop_is_whole_in_frames_and_in_periods() {
         score: 90.0,
         parts: LoopParts::default(),
         locked: false,
+        even: false,
     });
     let out = render(&a, &r, A4, RATE).unwrap();
     let l = out.looping.unwrap();
@@ -165,6 +166,7 @@ fn the_fundamental_meets_itself_over_the_join() {
             score: 90.0,
             parts: LoopParts::default(),
             locked: false,
+            even: false,
         });
         let out = render(&a, &r, A4, RATE).unwrap();
         let l = out.looping.unwrap().range;

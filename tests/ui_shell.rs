@@ -50,6 +50,7 @@ fn recipe(note: MidiNote) -> Recipe {
             score: 87.0,
             parts: LoopParts::default(),
             locked: false,
+            even: false,
         }),
         level: Default::default(),
     }
@@ -341,6 +342,7 @@ fn wishes<P: Default + 'static>(
         device: Ok("none".into()),
         playing: None,
         side: Side::Rendered,
+        judged: None,
         volume_db: -30.0,
         peak: [0.0; 2],
         limited: false,

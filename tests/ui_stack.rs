@@ -59,6 +59,7 @@ fn world(periods: &[Option<u32>]) -> World {
                 crossfade: Seconds(0.02),
                 score: 80.0,
                 parts: LoopParts::default(),
+                even: false,
                 locked: false,
             });
             world.derived.entry(t.id).recipe = Some(made(&sound, &recipe, &d.setup));

@@ -45,6 +45,7 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
         device: Ok("none".into()),
         playing: None,
         side: Side::Rendered,
+        judged: None,
         volume_db: -12.0,
         peak: [0.0; 2],
         limited: false,

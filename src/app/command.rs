@@ -97,6 +97,10 @@ pub enum SoundCommand {
     PlayLoop,
     /// From a second before the loop end, across the seam.
     PlaySeam,
+    /// The seam again and again.
+    PlaySeamAgain,
+    /// The loop beside the take's own sustain: begins with the loop, then changes over.
+    PlayBeside,
     /// From a rendered frame.
     PlayFrom(u64),
     /// Silence.
@@ -166,6 +170,20 @@ pub enum WorkCommand {
     ProposeAll,
     /// Fills (again) the recipe of one take.
     Propose(TakeId),
+    /// The best loop near two source positions of a take, each moved by no more than `reach_s`
+    /// seconds: a place of the loop map.
+    LoopNear {
+        /// Which take.
+        take: TakeId,
+        /// About the loop start, in source frames.
+        start: f64,
+        /// About the loop end, in source frames.
+        end: f64,
+        /// How far it may lie from there, in seconds.
+        reach_s: f64,
+    },
+    /// Gives the loops of the note's other layers the length of this take's loop.
+    CopyLoopLength(TakeId),
     /// Accepts every proposed take that passes.
     AcceptPassing,
     /// Draws small waves of these takes, the first first.

@@ -5,14 +5,15 @@ use std::sync::Arc;
 
 pub use super::deliver_state::DeliverDerived;
 use crate::audio::AudioBuf;
-use crate::dsp::looping::LoopCandidate;
 use crate::dsp::looping::stack::Dip;
+use crate::dsp::looping::{PairMap, SeamAudit};
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::chain::{Analysed, Rendered};
-use crate::session::{LoopRecipe, Recipe, Take, TakeId};
+use crate::render::loops::{Loopable, Loops};
+use crate::session::{Recipe, Take, TakeId};
 use crate::units::FrameRange;
 
 /// What follows from a take's source alone.
@@ -39,6 +40,27 @@ pub struct FromRecipe {
     pub plain: AudioBuf,
     /// Deviation of the rendered take from its target, by the tracker.
     pub after: Option<Arc<Deviation>>,
+    /// What its loop measures when it goes round; none where there is none.
+    pub audit: Option<SeamAudit>,
+}
+
+/// Every start against every end of a take, and the take without a loop that it was made of.
+#[derive(Debug, Clone)]
+pub struct LoopMap {
+    /// The take without a loop.
+    pub on: Loopable,
+    /// The map, in rendered frames of `on`.
+    pub map: PairMap,
+}
+
+impl LoopMap {
+    /// Cells to each side of a map.
+    pub const CELLS: usize = 96;
+
+    /// The map of a take. Errors: as [`Loopable::map`].
+    pub fn of(on: Loopable) -> crate::error::Result<Self> {
+        Ok(Self { map: on.map(Self::CELLS)?, on })
+    }
 }
 
 /// The derived data of one take.
@@ -48,10 +70,12 @@ pub struct TakeDerived {
     pub source: Option<FromSource>,
     /// From source and recipe; may belong to an older recipe while `updating`.
     pub recipe: Option<FromRecipe>,
-    /// Loops to choose from, best first.
-    pub loops: Option<Arc<Vec<(LoopCandidate, LoopRecipe)>>>,
     /// Breaths and dips inside its loop, and the recipe of the rendering they were found in.
     pub dips: Option<(Arc<Recipe>, Arc<Vec<Dip>>)>,
+    /// Loops to choose from, best first.
+    pub loops: Option<Arc<Loops>>,
+    /// Every start against every end; may be of an older trim or tuning.
+    pub loop_map: Option<Arc<LoopMap>>,
     /// A newer result is being made.
     pub updating: bool,
     /// Why there is none.
@@ -66,6 +90,8 @@ pub struct Derived {
     delivery: Option<Arc<Delivery>>,
     deliver: DeliverDerived,
     apart: Option<Arc<SetApart>>,
+    /// What loops measured, with the recipe they measured it in; kept for all takes: it is small.
+    audits: HashMap<TakeId, (Arc<Recipe>, SeamAudit)>,
 }
 
 impl Derived {
@@ -87,6 +113,17 @@ impl Derived {
     /// Keeps the small wave of a take, drawn for `span`.
     pub fn set_thumb(&mut self, take: TakeId, span: FrameRange, columns: Arc<[Column]>) {
         self.thumbs.insert(take, (span, columns));
+    }
+
+    /// What a take's loop measures when it goes round, as far as that is known of its present recipe.
+    pub fn audit(&self, take: &Take) -> Option<SeamAudit> {
+        let (recipe, audit) = self.audits.get(&take.id)?;
+        (take.recipe.as_ref() == Some(&**recipe)).then_some(*audit)
+    }
+
+    /// Keeps what the loop of a recipe measures.
+    pub fn set_audit(&mut self, take: TakeId, recipe: Arc<Recipe>, audit: SeamAudit) {
+        self.audits.insert(take, (recipe, audit));
     }
 
     /// What the last delivery did.

@@ -14,6 +14,7 @@ use super::events;
 use super::sound::From;
 use super::work::Purpose;
 use crate::render::apart::layers_of;
+use crate::render::audition::Judged;
 use crate::render::intake;
 use crate::session::{Edit, TakeId, TakeState};
 use crate::units::MidiNote;
@@ -88,6 +89,9 @@ fn sound(app: &mut App, command: SoundCommand) {
         SoundCommand::PlayTake => play(app, From::Start),
         SoundCommand::PlayLoop => play(app, From::LoopStart),
         SoundCommand::PlaySeam => play(app, From::BeforeSeam),
+        SoundCommand::PlaySeamAgain => play(app, From::Judge(Judged::Seam)),
+        SoundCommand::PlayBeside if app.sound.judges(Judged::Sustain) => app.sound.change_over(),
+        SoundCommand::PlayBeside => play(app, From::Judge(Judged::Sustain)),
         SoundCommand::PlayFrom(frame) => play(app, From::Frame(frame)),
         SoundCommand::Stop => app.sound.stop(),
         SoundCommand::Listen(side) => app.sound.listen(side),
@@ -266,6 +270,8 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
                 propose(app, takes);
             }
         }
+        WorkCommand::LoopNear { take, start, end, reach_s } => loop_near(app, take, (start, end, reach_s)),
+        WorkCommand::CopyLoopLength(take) => copy_loop_length(app, take),
         WorkCommand::AcceptPassing => accept_passing(app),
     }
 }
@@ -276,6 +282,23 @@ fn propose(app: &mut App, takes: Vec<TakeId>) {
     }
     let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
     app.work.propose(&path, app.session.document(), takes);
+}
+
+fn loop_near(app: &App, take: TakeId, place: (f64, f64, f64)) {
+    let Some(take) = app.session.document().take(take).filter(|_| !app.session.read_only()) else { return };
+    let Some(d) = app.derived.of(take.id) else { return };
+    if let (Some(sound), Some(map)) = (&d.source, &d.loop_map) {
+        app.work.loop_near(take, (sound, map), place);
+    }
+}
+
+fn copy_loop_length(app: &mut App, take: TakeId) {
+    if app.session.read_only() {
+        return;
+    }
+    if let Some(path) = app.session.path().map(Path::to_path_buf) {
+        app.work.copy_loop_length(&path, app.session.document(), take);
+    }
 }
 
 fn accept_passing(app: &mut App) {

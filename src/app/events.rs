@@ -14,8 +14,9 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::intake;
+use crate::render::loops::CopiedLength;
 use crate::render::propose::Proposal;
-use crate::session::{Edit, Take};
+use crate::session::{Edit, LoopRecipe, Recipe, Take};
 use crate::survey::{FileSurvey, SetSurvey};
 
 /// Takes one event in.
@@ -33,6 +34,8 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.notices.check(result);
         }
         Event::Apart { job, result } => apart(app, job, result),
+        Event::LoopNear { before, result, .. } => loop_near(app, &before, result),
+        Event::LengthCopied { job, result } => length_copied(app, job, result),
         Event::Delivered { job, result } => delivered(app, job, result),
         Event::Standing { result, .. } => {
             app.work.deliver_room().0.ended();
@@ -218,6 +221,9 @@ fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Prop
         app.notices.say(text);
         return;
     }
+    if let Some(audit) = proposal.audit {
+        app.derived.set_audit(before.id, Arc::new(proposal.recipe.clone()), audit);
+    }
     let edit =
         Edit::Propose { take: before.id, recipe: Box::new(proposal.recipe), concerns: proposal.concerns };
     let done = app.session.apply_grouped("Propose recipes", &edit, job);
@@ -256,6 +262,63 @@ fn apart(app: &mut App, job: u64, result: Result<SetApart>) {
         }
     }
     app.derived.set_apart(Some(Arc::new(set)));
+}
+
+/// Whether a take is as it was, but for its loop.
+fn same_but_for_loop(now: &Take, before: &Take) -> bool {
+    let bare = |t: &Take| t.recipe.clone().map(|r| Recipe { looping: None, ..r });
+    now.span == before.span && bare(now) == bare(before)
+}
+
+/// A place of the loop map becomes the take's loop, unless the take was changed meanwhile.
+fn loop_near(app: &mut App, before: &Arc<Take>, result: Result<LoopRecipe>) {
+    let found = match result {
+        Ok(l) => l,
+        Err(e) if e.kind() == ErrorKind::Nothing => return app.notices.say(e.to_string()),
+        Err(e) => return app.notices.error(&e),
+    };
+    let Some(now) = app.session.document().take(before.id).filter(|t| same_but_for_loop(t, before)) else {
+        return;
+    };
+    let locked = now.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked);
+    let looping = Some(LoopRecipe { locked, ..found });
+    let done = app.session.apply("Take loop from the map", &Edit::SetLoop { take: before.id, looping });
+    app.notices.check(done);
+}
+
+/// All layers take the new length in one step; what was left alone is said.
+fn length_copied(app: &mut App, job: u64, result: Result<CopiedLength>) {
+    app.work.ended(job);
+    let copied = match result {
+        Ok(c) => c,
+        Err(e) if e.is_cancelled() => return,
+        Err(e) => return app.notices.error(&e),
+    };
+    let document = Arc::clone(app.session.document());
+    let mut left: Vec<String> = copied
+        .left
+        .iter()
+        .filter_map(|(id, why)| {
+            Some(format!("{}: {why}", super::words::take_name(&document, document.take(*id)?)))
+        })
+        .collect();
+    let mut edits = Vec::new();
+    for (before, l) in copied.loops {
+        let Some(now) = document.take(before.id) else { continue };
+        if **now == before {
+            edits.push(Edit::SetLoop { take: now.id, looping: Some(l) });
+        } else {
+            left.push(format!("{}: it was changed meanwhile", super::words::take_name(&document, now)));
+        }
+    }
+    if !edits.is_empty() {
+        let layers = if edits.len() == 1 { "1 layer".into() } else { format!("{} layers", edits.len()) };
+        let done = app.session.apply(&format!("Copy loop length to {layers}"), &Edit::Many(edits));
+        app.notices.check(done);
+    }
+    if !left.is_empty() {
+        app.notices.warn(format!("Left as they are. {}.", left.join("; ")));
+    }
 }
 
 fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {

@@ -5,9 +5,9 @@ use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
-use super::derived::{Derived, FromRecipe, FromSource, TakeDerived};
+use super::derived::{Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
 use super::work::{Event, Runner};
-use crate::dsp::looping::LoopCandidate;
+use crate::dsp::looping::audit;
 use crate::dsp::looping::stack::{Dip, level_dips};
 use crate::dsp::peaks::Peaks;
 use crate::dsp::tune::Deviation;
@@ -17,18 +17,15 @@ use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
 use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
-use crate::render::propose::loops_for;
+use crate::render::loops::{Loopable, Loops};
 use crate::session::store::source_path;
-use crate::session::{Document, LoopRecipe, Recipe, Setup, Sheet, Source, Take, TakeId};
+use crate::session::{Document, LoopSearch, Recipe, Setup, Sheet, Source, Take, TakeId};
 use crate::units::{FrameRange, Hertz, SampleRate};
 
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
 /// How many loops there are to choose from.
 const LOOPS: usize = 24;
-
-/// Loops to choose from.
-type Loops = Vec<(LoopCandidate, LoopRecipe)>;
 
 /// What was made for the selected take.
 pub enum FocusEvent {
@@ -37,11 +34,17 @@ pub enum FocusEvent {
     /// Rendered.
     Recipe(TakeId, Result<Box<FromRecipe>>),
     /// Loops to choose from.
-    Loops(TakeId, Result<Loops>),
+    Loops(TakeId, Result<Box<Found>>),
     /// The rendered take tracked again, for the recipe it was rendered with.
     After(TakeId, Arc<Recipe>, Result<Deviation>),
     /// Breaths and dips inside the loop of the rendering made with this recipe.
     Dips(TakeId, Arc<Recipe>, Result<Vec<Dip>>),
+}
+
+/// Loops to choose from, and every start against every end.
+pub struct Found {
+    loops: Result<Loops>,
+    map: Option<LoopMap>,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -55,7 +58,7 @@ struct RecipeKey(SourceKey, Recipe, Hertz, SampleRate);
 struct Asked {
     source: Option<SourceKey>,
     recipe: Option<RecipeKey>,
-    loops: Option<RecipeKey>,
+    loops: Option<(RecipeKey, LoopSearch)>,
     after: Option<RecipeKey>,
     dips: Option<RecipeKey>,
 }
@@ -160,6 +163,7 @@ impl Focus {
             if take.recipe.is_none() {
                 entry.recipe = None;
                 entry.loops = None;
+                entry.loop_map = None;
                 asked.recipe = None;
             }
             return false;
@@ -182,6 +186,7 @@ impl Focus {
         // Which loops there are depends on everything but the loop that was chosen.
         let Some(mut key) = recipe_key(start.about, take, source) else { return false };
         key.1.looping = None;
+        let key = (key, start.about.document.setup.loops);
         let asked = self.asked.entry(take.id).or_default();
         let Some(from) = derived.entry(take.id).source.clone() else { return false };
         if asked.loops.as_ref() == Some(&key) {
@@ -190,10 +195,7 @@ impl Focus {
         asked.loops = Some(key);
         let Some(recipe) = take.recipe.clone() else { return false };
         let (id, setup): (_, Setup) = (take.id, start.about.document.setup.clone());
-        start.run(
-            move || loops_for(&from.analysed, &recipe, &setup, LOOPS),
-            move |r| FocusEvent::Loops(id, r),
-        );
+        start.run(move || found(&from, &recipe, &setup).map(Box::new), move |r| FocusEvent::Loops(id, r));
         true
     }
 
@@ -286,9 +288,13 @@ impl Focus {
             FocusEvent::Recipe(id, Ok(made)) => {
                 let entry = derived.entry(id);
                 let before = entry.recipe.take().and_then(|r| r.after);
+                let (recipe, audit) = (Arc::clone(&made.recipe), made.audit);
                 entry.recipe = Some(FromRecipe { after: before, ..*made });
                 entry.updating = false;
                 entry.failed = None;
+                if let Some(audit) = audit {
+                    derived.set_audit(id, recipe, audit);
+                }
                 None
             }
             FocusEvent::Source(id, Err(e)) => {
@@ -302,14 +308,14 @@ impl Focus {
                 entry.failed = Some(e.to_string());
                 None
             }
-            FocusEvent::Loops(id, Ok(loops)) => {
-                derived.entry(id).loops = Some(Arc::new(loops));
-                None
-            }
-            FocusEvent::Loops(id, Err(e)) => {
+            FocusEvent::Loops(id, result) => {
+                let entry = derived.entry(id);
+                let (loops, map) = result.map_or_else(|e| (Err(e), None), |f| (f.loops, f.map));
+                entry.loop_map = map.map(Arc::new);
                 // No loop to be had is a fact about the take; the bench says so by an empty list.
-                derived.entry(id).loops = Some(Arc::default());
-                (e.kind() != ErrorKind::Nothing).then_some(e)
+                let (loops, error) = loops.map_or_else(|e| (Loops::new(), Some(e)), |l| (l, None));
+                entry.loops = Some(Arc::new(loops));
+                error.filter(|e| e.kind() != ErrorKind::Nothing)
             }
             FocusEvent::Dips(id, recipe, result) => {
                 derived.entry(id).dips = result.ok().map(|d| (recipe, Arc::new(d)));
@@ -370,12 +376,20 @@ fn from_source(path: &Path, range: FrameRange, span: FrameRange) -> Result<FromS
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }
 
+fn found(from: &FromSource, recipe: &Recipe, setup: &Setup) -> Result<Found> {
+    let on = Loopable::new(&from.analysed, recipe, setup)?;
+    Ok(Found { loops: on.candidates(&from.analysed, LOOPS), map: LoopMap::of(on).ok() })
+}
+
 fn from_recipe(from: &FromSource, recipe: Arc<Recipe>, a4: Hertz, rate: SampleRate) -> Result<FromRecipe> {
     let a = &from.analysed;
     let rendered = render(a, &recipe, a4, rate)?;
     let plain = plain(a, &rendered)?;
+    let finished = finished(&rendered)?;
     Ok(FromRecipe {
-        finished: finished(&rendered)?,
+        // A loop that cannot be measured has no measure; it is no reason to show nothing.
+        audit: rendered.looping.and_then(|l| audit(&finished, l.range).ok()),
+        finished,
         recipe,
         rendered: Arc::new(rendered),
         plain,

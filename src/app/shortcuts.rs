@@ -2,7 +2,8 @@
 //! of keys.
 //!
 //! Letters are the first of an English word that says what happens (N next, R round, S seam,
-//! C compare, P propose, Y yes, D drop, B back), so the list needs learning once. Arrows,
+//! C compare, A against, L lock, P propose, Y yes, D drop, B back), so the list needs learning once.
+//! G H J K lie side by side: the loop start earlier and later, the loop end earlier and later. Arrows,
 //! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
@@ -11,6 +12,7 @@ use super::command::{
     Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
     WorkCommand,
 };
+use super::panels::bench::edits;
 use super::view::View;
 use crate::playback::message::Side;
 use crate::session::TakeState;
@@ -34,6 +36,10 @@ pub enum Action {
     PlaySeam,
     /// Holds the stack, or lets it go.
     HoldStack,
+    /// Plays the seam again and again.
+    PlaySeamAgain,
+    /// The loop beside the take's own sustain, and back.
+    Beside,
     /// Source or rendered take.
     Compare,
     /// To the next take that needs a look.
@@ -56,6 +62,10 @@ pub enum Action {
     AcceptPassing,
     /// Chooses loops that stay apart.
     Apart,
+    /// Locks the loop, or unlocks it.
+    Lock,
+    /// Moves an end of the loop.
+    Nudge(Nudge),
     /// Louder.
     Louder,
     /// Softer.
@@ -70,6 +80,28 @@ pub enum Action {
     OpenFolder,
     /// The list of keys.
     Keys,
+}
+
+/// A small move of one end of the loop.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub struct Nudge {
+    /// The loop end, not its start.
+    pub end: bool,
+    /// Later, not earlier.
+    pub later: bool,
+    /// How far.
+    pub by: By,
+}
+
+/// How far a nudge goes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum By {
+    /// A frame of the delivered file.
+    Frame,
+    /// Ten of them.
+    Ten,
+    /// A period of the note.
+    Period,
 }
 
 /// One line of the table.
@@ -93,6 +125,10 @@ const fn shift(key: Key) -> KeyboardShortcut {
     KeyboardShortcut::new(Modifiers::SHIFT, key)
 }
 
+const fn alt(key: Key) -> KeyboardShortcut {
+    KeyboardShortcut::new(Modifiers::ALT, key)
+}
+
 const fn command(key: Key) -> KeyboardShortcut {
     KeyboardShortcut::new(Modifiers::COMMAND, key)
 }
@@ -101,13 +137,19 @@ const REDO: KeyboardShortcut = KeyboardShortcut::new(Modifiers::COMMAND.plus(Mod
 
 const GO: &str = "Moving about";
 const HEAR: &str = "Hearing";
+/// The heading of the keys that work on the loop.
+pub const LOOP: &str = "Loop";
 const DECIDE: &str = "Deciding";
 const REST: &str = "Session";
 
 macro_rules! table {
-    ($($action:ident $group:ident $words:literal: $($key:expr),+;)*) => {
-        &[$(Shortcut { action: Action::$action, words: $words, group: $group, keys: &[$($key),+] }),*]
+    ($($action:ident $(($nudge:expr))? $group:ident $words:literal: $($key:expr),+;)*) => {
+        &[$(Shortcut { action: Action::$action $(($nudge))?, words: $words, group: $group, keys: &[$($key),+] }),*]
     };
+}
+
+const fn to(end: bool, later: bool, by: By) -> Nudge {
+    Nudge { end, later, by }
 }
 
 /// The table. Among keys of one letter, those with more modifiers are looked for first.
@@ -122,7 +164,9 @@ pub const TABLE: &[Shortcut] = table! {
     PlayStop HEAR "Play the take, or stop": key(Key::Space);
     PlayLoop HEAR "Play the loop round and round": key(Key::R);
     PlaySeam HEAR "Play across the seam": key(Key::S);
-    HoldStack HEAR "Hold the stack, or let it go": key(Key::H);
+    HoldStack HEAR "Hold the stack, or let it go": key(Key::T);
+    PlaySeamAgain HEAR "Play the seam again and again": shift(Key::S);
+    Beside HEAR "Loop against the take's own sustain": key(Key::A);
     Compare HEAR "Compare with the source": key(Key::C);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
@@ -132,7 +176,20 @@ pub const TABLE: &[Shortcut] = table! {
     Propose DECIDE "Propose a recipe for this take": key(Key::P);
     ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
     AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);
-    Apart DECIDE "Loops that stay apart (in the stack)": key(Key::A);
+    Apart DECIDE "Loops that stay apart (in the stack)": shift(Key::A);
+    Lock LOOP "Lock the loop, or unlock it": key(Key::L);
+    Nudge(to(false, false, By::Frame)) LOOP "Start earlier by 1 frame": key(Key::G);
+    Nudge(to(false, true, By::Frame)) LOOP "Start later by 1 frame": key(Key::H);
+    Nudge(to(true, false, By::Frame)) LOOP "End earlier by 1 frame": key(Key::J);
+    Nudge(to(true, true, By::Frame)) LOOP "End later by 1 frame": key(Key::K);
+    Nudge(to(false, false, By::Ten)) LOOP "Start earlier by 10 frames": shift(Key::G);
+    Nudge(to(false, true, By::Ten)) LOOP "Start later by 10 frames": shift(Key::H);
+    Nudge(to(true, false, By::Ten)) LOOP "End earlier by 10 frames": shift(Key::J);
+    Nudge(to(true, true, By::Ten)) LOOP "End later by 10 frames": shift(Key::K);
+    Nudge(to(false, false, By::Period)) LOOP "Start earlier by one period": alt(Key::G);
+    Nudge(to(false, true, By::Period)) LOOP "Start later by one period": alt(Key::H);
+    Nudge(to(true, false, By::Period)) LOOP "End earlier by one period": alt(Key::J);
+    Nudge(to(true, true, By::Period)) LOOP "End later by one period": alt(Key::K);
     Undo REST "Undo": command(Key::Z);
     Redo REST "Redo": REDO;
     Save REST "Save now": command(Key::S);
@@ -220,6 +277,10 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::Apart => view.selected.map(|_| Command::Stack(StackCommand::ApartNote)),
         Action::PlayLoop => view.selected.map(|_| Command::Sound(SoundCommand::PlayLoop)),
         Action::PlaySeam => view.selected.map(|_| Command::Sound(SoundCommand::PlaySeam)),
+        Action::PlaySeamAgain => view.selected.map(|_| Command::Sound(SoundCommand::PlaySeamAgain)),
+        Action::Beside => view.selected.map(|_| Command::Sound(SoundCommand::PlayBeside)),
+        Action::Lock => edits::lock_wanted(view),
+        Action::Nudge(n) => edits::nudged(view, n),
         Action::Compare => Some(Command::Sound(SoundCommand::Listen(other(view.sound.side)))),
         Action::Accept => state(TakeState::Accepted),
         Action::SetAside => state(TakeState::SetAside),

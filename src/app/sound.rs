@@ -10,6 +10,7 @@ use super::view::SoundView;
 use crate::dsp::looping::crossfade_frames;
 use crate::playback::device::{Player, Status, Tap};
 use crate::playback::message::{Message, PlayLoop, Playable, Side};
+use crate::render::audition::{Audition, Judged};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
 use crate::units::{Decibels, FrameRange, SampleRate};
 
@@ -50,6 +51,8 @@ pub enum From {
     BeforeSeam,
     /// At a rendered frame.
     Frame(u64),
+    /// Not the take itself, but a sound to judge its loop by.
+    Judge(Judged),
 }
 
 /// What plays, and by what it was made.
@@ -60,6 +63,8 @@ struct Playing {
     recipe: Option<Arc<Recipe>>,
     /// The loop that the engine goes round.
     looping: Option<LoopRecipe>,
+    /// What judges the loop, where that is what plays.
+    audition: Option<Audition>,
     /// The engine said so at least once.
     heard: bool,
 }
@@ -88,6 +93,7 @@ impl Sound {
                 device: Err("sound is switched off".into()),
                 playing: None,
                 side: Side::Rendered,
+                judged: None,
                 volume_db,
                 peak: [0.0; 2],
                 limited: false,
@@ -130,7 +136,7 @@ impl Sound {
             return;
         }
         self.output = Output::Silent;
-        self.playing = None;
+        self.forget();
         match Player::open() {
             Ok(player) => self.use_player(player),
             Err(e) => self.view.device = Err(e.to_string()),
@@ -170,15 +176,43 @@ impl Sound {
 
     /// Compares.
     pub fn listen(&mut self, side: Side) {
-        self.view.side = side;
-        self.send(Message::SetSide(side));
+        match self.view.judged {
+            Some((Judged::Sustain, _)) => self.change_over(),
+            Some((Judged::Seam, _)) => self.view.side = side,
+            None => {
+                self.view.side = side;
+                self.send(Message::SetSide(side));
+            }
+        }
+    }
+
+    /// Whether a loop is being judged that way.
+    pub fn judges(&self, what: Judged) -> bool {
+        self.view.judged.is_some_and(|(j, _)| j == what)
+    }
+
+    /// From the loop to the take's own sustain or back.
+    pub fn change_over(&mut self) {
+        if let Some((Judged::Sustain, side)) = &mut self.view.judged {
+            *side = match side {
+                Side::Rendered => Side::Source,
+                Side::Source => Side::Rendered,
+            };
+            let side = *side;
+            self.send(Message::SetSide(side));
+        }
+    }
+
+    fn forget(&mut self) {
+        self.playing = None;
+        self.view.playing = None;
+        self.view.judged = None;
     }
 
     /// Silence.
     pub fn stop(&mut self) {
         self.wanted = None;
-        self.playing = None;
-        self.view.playing = None;
+        self.forget();
         self.forget_stack();
         self.send(Message::Stop);
     }
@@ -193,7 +227,7 @@ impl Sound {
         if let Err(why) = &self.view.device {
             return Err(format!("there is no sound: {why}"));
         }
-        let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam);
+        let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam | From::Judge(_));
         if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
             return Err("this take has no loop yet; propose a recipe or choose a loop first".into());
         }
@@ -201,7 +235,7 @@ impl Sound {
             return Err(format!("this take cannot be played: {why}"));
         }
         if let From::Frame(frame) = from
-            && self.playing.as_ref().is_some_and(|p| p.take == take.id)
+            && self.playing.as_ref().is_some_and(|p| p.take == take.id && p.audition.is_none())
         {
             self.send(Message::Seek(frame));
             return Ok(());
@@ -229,18 +263,32 @@ impl Sound {
             _ => return,
         };
         let made = d.recipe.as_ref().filter(|_| take.recipe.is_some());
-        let start = start_frame(from, &what, take, d.source.as_ref());
+        let judged = if let From::Judge(j) = from { Some(j) } else { None };
+        let audition = judged.zip(made).map(|(j, m)| Audition::of(&m.rendered, j));
+        if let Some(Err(_)) = audition {
+            // The rendering may still lack the loop that the recipe has: then it is on its way.
+            if made.is_some_and(|m| take.recipe.as_ref() == Some(&*m.recipe)) {
+                self.wanted = None;
+            }
+            return;
+        }
+        let audition = audition.and_then(Result::ok);
+        let start = if audition.is_some() { 0 } else { start_frame(from, &what, take, d.source.as_ref()) };
+        let what = audition.as_ref().map_or(what, playable_audition);
         self.wanted = None;
+        self.view.judged = judged.map(|j| (j, Side::Rendered));
+        self.view.playing = Some((id, audition.as_ref().map_or(start, |a| a.place(0, false))));
+        let side = if audition.is_some() { Side::Rendered } else { self.view.side };
         self.playing = Some(Playing {
             take: id,
             recipe: made.map(|m| Arc::clone(&m.recipe)),
             looping: made.and_then(|m| m.recipe.looping),
+            audition,
             heard: false,
         });
-        self.view.playing = Some((id, start));
         // The engine fades out what sounded before, the stack too.
         self.forget_stack();
-        self.send(Message::Play { what: Box::new(what), from: start, side: self.view.side });
+        self.send(Message::Play { what: Box::new(what), from: start, side });
     }
 
     /// Lets what plays follow the document: a loop that moved is sent at once, anything else when
@@ -257,17 +305,29 @@ impl Sound {
         let (Some(recipe), Some(d)) = (&take.recipe, derived.of(take.id)) else { return };
         let (Some(made), Some(source)) = (&d.recipe, &d.source) else { return };
         if playing.recipe.as_ref().is_none_or(|r| !Arc::ptr_eq(r, &made.recipe)) {
-            let what = playable(made);
+            let audition = match self.view.judged {
+                None => None,
+                Some((j, _)) => match Audition::of(&made.rendered, j) {
+                    Ok(a) => Some(a),
+                    // Its loop is gone, and with it what was judged.
+                    Err(_) => return self.stop(),
+                },
+            };
+            let what = audition.as_ref().map_or_else(|| playable(made), playable_audition);
             self.playing = Some(Playing {
                 take: take.id,
                 recipe: Some(Arc::clone(&made.recipe)),
                 looping: made.recipe.looping,
+                audition,
                 heard: playing.heard,
             });
             self.send(Message::Replace(Box::new(what)));
             return;
         }
-        if playing.looping == recipe.looping || !only_loop_differs(recipe, &made.recipe) {
+        if playing.audition.is_some()
+            || playing.looping == recipe.looping
+            || !only_loop_differs(recipe, &made.recipe)
+        {
             return;
         }
         let moved = recipe.looping.as_ref().and_then(|l| moved_loop(l, made, source));
@@ -289,8 +349,7 @@ impl Sound {
         self.show(status, elapsed);
         if status.lost {
             self.output = Output::Silent;
-            self.playing = None;
-            self.view.playing = None;
+            self.forget();
             self.forget_stack();
             let text = "the sound device is gone; connect one and press Look for sound";
             self.view.device = Err(text.into());
@@ -312,12 +371,11 @@ impl Sound {
         match (&mut self.playing, status.position) {
             (Some(p), Some(frame)) => {
                 p.heard = true;
-                self.view.playing = Some((p.take, frame));
+                let straight = matches!(self.view.judged, Some((_, Side::Source)));
+                let place = p.audition.as_ref().map_or(frame, |a| a.place(frame, straight));
+                self.view.playing = Some((p.take, place));
             }
-            (Some(p), None) if p.heard => {
-                self.playing = None;
-                self.view.playing = None;
-            }
+            (Some(p), None) if p.heard => self.forget(),
             _ => {}
         }
     }
@@ -325,6 +383,17 @@ impl Sound {
     /// Whether the picture moves by itself: something sounds or the meter still falls.
     pub fn moves(&self) -> bool {
         matches!(self.output, Output::Device(_)) && (self.is_on() || self.view.peak.iter().any(|p| *p > 0.0))
+    }
+}
+
+/// Goes round as a whole.
+fn playable_audition(a: &Audition) -> Playable {
+    let tail = Arc::new(vec![Vec::new(); a.looped.channel_count()]);
+    let range = FrameRange::new(0, a.looped.frames().0);
+    Playable {
+        rendered: a.looped.clone(),
+        source: a.straight.clone(),
+        looping: Some(PlayLoop { range, tail }),
     }
 }
 

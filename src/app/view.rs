@@ -7,6 +7,7 @@ use super::derived::Derived;
 use super::stack::StackView;
 use super::theme::Theme;
 use crate::playback::message::Side;
+use crate::render::audition::Judged;
 use crate::session::{Document, Sheet, Take, TakeId};
 
 /// Sound, as far as the window shows it.
@@ -18,6 +19,8 @@ pub struct SoundView {
     pub playing: Option<(TakeId, u64)>,
     /// What is heard.
     pub side: Side,
+    /// A loop is being judged by ear: what of, and whether the take's own sustain is heard.
+    pub judged: Option<(Judged, Side)>,
     /// Master volume in dB.
     pub volume_db: f32,
     /// Peaks left and right, 0 to 1, with the meter's fall.

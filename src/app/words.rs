@@ -1,5 +1,6 @@
 //! Numbers and names as the window writes them.
 
+use crate::dsp::looping::SeamAudit;
 use crate::session::{Document, Take};
 use crate::units::MidiNote;
 
@@ -58,6 +59,19 @@ pub fn duration(seconds: f64) -> String {
         60..3600 => format!("{} min {} s", whole / 60, whole % 60),
         _ => format!("{} h {} min", whole / 3600, whole % 3600 / 60),
     }
+}
+
+/// A seam audit in a few words.
+pub fn audit_words(a: &SeamAudit) -> String {
+    let how = match a.audibility {
+        v if v < 5.0 => "inaudible",
+        v if v < 20.0 => "hardly heard",
+        v if v < 45.0 => "heard by who listens for it",
+        _ => "clearly heard",
+    };
+    let mostly = a.worst().filter(|_| a.audibility >= 5.0);
+    let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
+    format!("{:.0} of 100, {how}{mostly}", a.audibility)
 }
 
 /// A size in bytes: `840 kB`, `12.3 MB` (thousands, as disks are sold).

@@ -9,6 +9,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 use super::deliver_state::DeliverWork;
+use super::derived::{FromSource, LoopMap};
 use super::dialog;
 use super::focus::{Focus, FocusEvent};
 use super::opening::{self, Outcome};
@@ -24,10 +25,11 @@ use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
 use crate::render::chain::Analysed;
 use crate::render::intake;
 use crate::render::level::Loudness;
+use crate::render::loops::{CopiedLength, copy_length};
 use crate::render::propose::Proposal;
 use crate::render::standing::{Measured, Standing, measure_levels};
 use crate::session::store;
-use crate::session::{Document, Source, SourceId, Take, TakeId};
+use crate::session::{Document, LoopRecipe, Source, SourceId, Take, TakeId};
 use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
 use crate::units::{Cents, FrameRange, MidiNote};
 
@@ -62,6 +64,10 @@ pub enum Event {
     Proposed { job: u64, before: Arc<Take>, result: Result<Box<Proposal>> },
     /// All recipes asked for are there.
     ProposeEnded { job: u64, result: Result<()> },
+    /// A loop near a place of the loop map, for a take that was as `before` when it was asked for.
+    LoopNear { session: u64, before: Arc<Take>, result: Result<LoopRecipe> },
+    /// The loops of a note's other layers, all as long as one; the takes as they were.
+    LengthCopied { job: u64, result: Result<CopiedLength> },
     /// A delivery is done.
     Delivered { job: u64, result: Result<Delivery> },
     /// How the folder of the deliver room stands.
@@ -233,10 +239,12 @@ impl Work {
             | Event::Measured { job, .. }
             | Event::MeasureEnded { job, .. }
             | Event::OrphansRemoved { job, .. }
+            | Event::LengthCopied { job, .. }
             | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
             Event::Saved { session, .. }
             | Event::Standing { session, .. }
             | Event::Focus { session, .. }
+            | Event::LoopNear { session, .. }
             | Event::Thumb { session, .. }
             | Event::ThumbsEnded { session } => *session == self.session,
             Event::Chosen { .. } => true,
@@ -432,6 +440,33 @@ impl Work {
             &job,
             move |job, _| apart(&session, &document, &notes, how, known, job),
             move |result| Event::Apart { job: id, result },
+        );
+    }
+
+    /// Looks for the best loop of `take` near two source positions.
+    pub fn loop_near(
+        &self,
+        take: &Arc<Take>,
+        (sound, map): (&FromSource, &Arc<LoopMap>),
+        (start, end, reach_s): (f64, f64, f64),
+    ) {
+        let (session, before) = (self.session, Arc::clone(take));
+        let (analysed, map) = (Arc::clone(&sound.analysed), Arc::clone(map));
+        self.quick.spawn(
+            &Job::new(),
+            move |_, _| map.on.near(&analysed, start, end, reach_s),
+            move |result| Event::LoopNear { session, before, result },
+        );
+    }
+
+    /// Refits the loops of the other layers of `take`'s note to the length of its loop.
+    pub fn copy_loop_length(&mut self, session: &Path, document: &Arc<Document>, take: TakeId) {
+        let (id, job) = self.begin("Copying the loop length", 0);
+        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        self.heavy.spawn(
+            &job,
+            move |job, _| copy_length(&session, &document, take, job),
+            move |result| Event::LengthCopied { job: id, result },
         );
     }
 

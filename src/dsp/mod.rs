@@ -6,5 +6,6 @@ pub mod peaks;
 pub mod pitch;
 pub mod resample;
 pub mod spans;
+pub mod spectrum;
 pub mod stft;
 pub mod tune;

@@ -7,7 +7,7 @@ use std::sync::{Arc, Mutex};
 
 use super::chain::{self, Analysed, Rendered};
 use super::intake::analyse_takes;
-use super::propose::loops_for;
+use super::loops::Loopable;
 use crate::dsp::looping::stack::{StackLoop, StackParams, StackReport, choose_apart, report};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
@@ -63,7 +63,7 @@ pub fn layer_loops(take: &Arc<Take>, a: &Analysed, setup: &Setup, speed: f64) ->
     let found = match recipe.looping {
         // Nothing is chosen where the loop is locked: it need not be looked for.
         Some(l) if l.locked => Vec::new(),
-        _ => match loops_for(a, recipe, setup, CANDIDATES) {
+        _ => match Loopable::new(a, recipe, setup).and_then(|l| l.candidates(a, CANDIDATES)) {
             Err(e) if e.kind() == ErrorKind::Nothing => Vec::new(),
             other => other?,
         },

@@ -1,7 +1,7 @@
 //! One take through its recipe.
 //!
 //! ```text
-//! Clip ─read along the pitch map→ ─fade, gain→ Rendered ─crossfade→ finished
+//! Clip ─read along the pitch map→ ─fade, gain→ ─even the loop→ Rendered ─crossfade→ finished
 //! ```
 //! The same functions serve the window, the commands and the tests: same recipe, same bits.
 
@@ -11,7 +11,7 @@ use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
 use crate::dsp::tune::{self, Deviation, PitchMap, TuneParams};
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{LoopRecipe, Recipe, Source, Take, TuneRecipe};
-use crate::units::{Cents, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
+use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
 
 /// How much sound around a take is decoded with it, so that its ends can be moved.
 const MARGIN: Seconds = Seconds(0.75);
@@ -35,8 +35,12 @@ pub struct Analysed {
 /// What a recipe makes of a take.
 #[derive(Debug, Clone)]
 pub struct Rendered {
-    /// The tuned, trimmed, faded sound with its gain, without the crossfade.
+    /// The tuned, trimmed, faded sound with its gain and its loop evened, without the crossfade.
     pub audio: AudioBuf,
+    /// The same before the loop was evened; none where the recipe asks for no evening.
+    pub uneven: Option<AudioBuf>,
+    /// What the evening adds at the loop end; 0 dB where nothing is evened.
+    pub evening: Decibels,
     /// From rendered frames to indices of the clip.
     pub map: PitchMap,
     /// The loop in rendered frames.
@@ -144,8 +148,16 @@ pub fn render_while(
     let sustain = a.sustain.map(|s| FrameRange { start: frame_of(s.start), end: frame_of(s.end) });
     let onset = frame_of(recipe.trim.onset);
     let (root, fine_tune) = root_told(&recipe.tune, f0, a4);
+    let looping = looping.filter(|l| l.range.end.0 <= planes.frames().0);
+    let (mut uneven, mut evening) = (None, Decibels(0.0));
+    if let Some(l) = looping.filter(|_| recipe.looping.is_some_and(|l| l.even)) {
+        let (even, gain) = evened(&planes, l.range)?;
+        (uneven, evening) = (Some(std::mem::replace(&mut planes, even)), gain);
+    }
     Ok(Rendered {
-        looping: looping.filter(|l| l.range.end.0 <= planes.frames().0),
+        looping,
+        uneven,
+        evening,
         root,
         fine_tune,
         f0,
@@ -271,6 +283,13 @@ fn rms_before_after(a: &Analysed, d: &Deviation, p: &TuneParams) -> (f64, f64) {
 /// what is heard (about 3.5 cents; Moore, An Introduction to the Psychology of Hearing, from memory).
 pub fn fine_tune_to_tell(exact: Cents) -> Cents {
     if exact.0.abs() < 0.1 { Cents(0.0) } else { exact }
+}
+
+/// `audio` with a slow gain that brings the level at the end of the loop `range` to that at its start,
+/// and what that gain comes to at the end. Errors: as [`looping::even_out`].
+pub fn evened(audio: &AudioBuf, range: FrameRange) -> Result<(AudioBuf, Decibels)> {
+    let gain = looping::evening_gain(audio, range)?;
+    Ok((looping::even_out(audio, range, gain)?, gain))
 }
 
 /// What is written to disk: [`Rendered::audio`] with the crossfade baked in.

@@ -1,6 +1,7 @@
 //! A take and its recipe to audio, to files, to a report: one path for window, commands and tests.
 
 pub mod apart;
+pub mod audition;
 pub mod batch;
 mod beside;
 pub mod chain;
@@ -9,6 +10,7 @@ pub mod check_set;
 mod folder;
 pub mod intake;
 pub mod level;
+pub mod loops;
 pub mod manifest;
 pub mod mapping;
 pub mod names;

@@ -1,24 +1,21 @@
 //! Fills a take's recipe.
 
 use super::chain::{Analysed, Rendered, finished, render};
+use super::loops::{Loopable, Loops};
 use crate::audio::AudioBuf;
-use crate::dsp::looping::{LoopCandidate, LoopParams, MOST_RISE_DB, find_loops};
+use crate::dsp::looping::{MOST_EVENING_DB, MOST_RISE_DB, SeamAudit};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
-    Concern, ConcernKind, LevelRecipe, LoopRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
+    Concern, ConcernKind, LevelRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
 };
-use crate::units::{Cents, Decibels, Frame, FrameCount, FrameRange, MidiNote, Seconds};
+use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
 
 /// What sounds before the onset is kept this long, the same for every take of a set.
 const PRE_ROLL: Seconds = Seconds(0.010);
 /// Shorter than the pre-roll, so that the attack stays as it was.
 const FADE_IN: Seconds = Seconds(0.004);
 const FADE_OUT: Seconds = Seconds(0.030);
-/// A loop begins no sooner after the onset than this: the attack has settled.
-const SETTLED: Seconds = Seconds(0.25);
-/// A loop ends no later before the release than this.
-const BEFORE_RELEASE: Seconds = Seconds(0.05);
 /// Further off than this, a take is not tuned to its name but to what sounds: moving a note by
 /// whole steps is the user's decision.
 const WRONG_NOTE_CENTS: f64 = 60.0;
@@ -26,10 +23,6 @@ const WRONG_NOTE_CENTS: f64 = 60.0;
 const PEAK_CEILING: Decibels = Decibels(-0.3);
 /// A crossfade can rise above its sides by so much.
 const CROSSFADE_ROOM: Decibels = Decibels(MOST_RISE_DB);
-/// Loops shorter than this sound like a machine; they are only taken where the search finds no others.
-const SHORTEST_LOOP: Seconds = Seconds(0.05);
-/// Longer ones gain nothing.
-const LONGEST_LOOP: Seconds = Seconds(12.0);
 /// How many loops are looked for.
 const LOOPS: usize = 24;
 
@@ -39,7 +32,9 @@ pub struct Proposal {
     /// The recipe, with the best loop in it.
     pub recipe: Recipe,
     /// Candidates, best first, in rendered frames and as recipes.
-    pub loops: Vec<(LoopCandidate, LoopRecipe)>,
+    pub loops: Loops,
+    /// What the proposed loop measures when it goes round; none without a loop.
+    pub audit: Option<SeamAudit>,
     /// The take's concerns, old and new.
     pub concerns: Vec<Concern>,
 }
@@ -65,7 +60,8 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     let rendered = render(a, &recipe, setup.a4, setup.delivery_rate)?;
     let mut concerns: Vec<Concern> =
         take.concerns.iter().filter(|c| c.kind != ConcernKind::NoGoodLoop).cloned().collect();
-    let loops = match candidates(a, &rendered, LOOPS) {
+    let loopable = Loopable::of(rendered.clone(), setup);
+    let loops = match loopable.as_ref().map_err(Clone::clone).and_then(|l| l.candidates(a, LOOPS)) {
         Ok(loops) => loops,
         Err(e) if e.kind() == ErrorKind::Nothing => {
             concerns.push(Concern::new(ConcernKind::NoGoodLoop, e.to_string()));
@@ -85,7 +81,8 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
         ));
     }
     concerns.sort_by_key(|c| c.kind);
-    Ok(Proposal { recipe, loops, concerns })
+    let audit = recipe.looping.as_ref().zip(loopable.ok()).and_then(|(l, on)| on.audit(a, l));
+    Ok(Proposal { recipe, loops, audit, concerns })
 }
 
 /// The take's note, unless something else sounds by more than half a step.
@@ -117,49 +114,12 @@ fn trim_for(take: &Take, a: &Analysed) -> TrimRecipe {
 fn gain_under_ceiling(bare: &Rendered, a: &Analysed, recipe: &Recipe, setup: &Setup) -> Result<Decibels> {
     let peak = |audio: &AudioBuf| Decibels::of_amplitude(f64::from(audio.peak())).0;
     let mut highest = peak(&bare.audio);
-    // Where there is less room than two voices of a crossfade can need, it is measured.
-    if recipe.looping.is_some() && highest > PEAK_CEILING.0 - CROSSFADE_ROOM.0 {
+    // Where there is less room than two voices of a crossfade and the evening can need, it is measured.
+    let room = CROSSFADE_ROOM.0 + recipe.looping.filter(|l| l.even).map_or(0.0, |_| MOST_EVENING_DB);
+    if recipe.looping.is_some() && highest > PEAK_CEILING.0 - room {
         highest = peak(&finished(&render(a, recipe, setup.a4, setup.delivery_rate)?)?);
     }
     Ok(Decibels((PEAK_CEILING.0 - highest).min(0.0)))
-}
-
-/// Loops for a take whose trim and tuning are settled: candidates in rendered frames and as recipes.
-pub fn loops_for(
-    a: &Analysed,
-    recipe: &Recipe,
-    setup: &Setup,
-    top: usize,
-) -> Result<Vec<(LoopCandidate, LoopRecipe)>> {
-    // The search sees the sound without the present loop's exactness, so that it does not depend on it.
-    let bare = Recipe { looping: None, ..recipe.clone() };
-    let rendered = render(a, &bare, setup.a4, setup.delivery_rate)?;
-    candidates(a, &rendered, top)
-}
-
-fn candidates(a: &Analysed, r: &Rendered, top: usize) -> Result<Vec<(LoopCandidate, LoopRecipe)>> {
-    let (Some(f0), Some(sustain)) = (r.f0, r.sustain) else {
-        return Err(Error::new(ErrorKind::Nothing, "no steady note was found, so there is nothing to loop"));
-    };
-    let rate = r.audio.rate();
-    let start = sustain.start.max(r.onset.plus(SETTLED.frames(rate)));
-    let within = FrameRange::new(start.0, sustain.end.minus(BEFORE_RELEASE.frames(rate)).0);
-    let params =
-        LoopParams { shortest_s: SHORTEST_LOOP.0, longest_s: LONGEST_LOOP.0, top, ..LoopParams::new(within) };
-    let found = find_loops(&r.audio, f0, &params)?;
-    Ok(found.into_iter().map(|c| (c, as_recipe(&c, a, r))).collect())
-}
-
-/// A candidate as it is kept: by source positions.
-pub fn as_recipe(c: &LoopCandidate, a: &Analysed, r: &Rendered) -> LoopRecipe {
-    LoopRecipe {
-        start: r.source_of(&a.clip, c.range.start.0 as f64),
-        end: r.source_of(&a.clip, c.range.end.0 as f64),
-        crossfade: FrameCount(c.crossfade).lasts(r.audio.rate()),
-        score: c.score,
-        parts: c.parts,
-        locked: false,
-    }
 }
 
 /// Whether "accept what passes" accepts this take: proposed, no concern that needs a look, loop

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use super::delivery::DeliverySetup;
+use super::recipe::LoopSearch;
 use super::take::{Source, SourceId, Take, TakeId};
 use crate::units::{Hertz, MiddleC, STANDARD_A4_HZ, SampleRate};
 
@@ -26,6 +27,9 @@ pub struct Setup {
     pub delivery_rate: SampleRate,
     /// Loop score (0 to 100) from which "accept what passes" accepts.
     pub accept_score: f64,
+    /// What loops are looked for.
+    #[serde(default)]
+    pub loops: LoopSearch,
     /// Everything else about the delivery.
     #[serde(default)]
     pub delivery: DeliverySetup,
@@ -53,6 +57,7 @@ impl Default for Setup {
             name_pattern: "{set} {note} {layer}".into(),
             delivery_rate: SampleRate::DELIVERY,
             accept_score: 70.0,
+            loops: LoopSearch::default(),
             delivery: DeliverySetup::default(),
         }
     }

@@ -16,6 +16,6 @@ pub use delivery::DeliverySetup;
 pub use document::{Document, Setup};
 pub use edit::Edit;
 pub use history::History;
-pub use recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
+pub use recipe::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, TrimRecipe, TuneRecipe};
 pub use sheet::{Cell, Sheet};
 pub use take::{Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState};

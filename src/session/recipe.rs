@@ -70,6 +70,27 @@ pub struct LoopRecipe {
     pub parts: LoopParts,
     /// A locked loop is not touched by proposals.
     pub locked: bool,
+    /// Whether a slow gain brings the level at the loop end to that at the loop start.
+    #[serde(default)]
+    pub even: bool,
+}
+
+/// What loops are looked for.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LoopSearch {
+    /// Shortest loop.
+    pub shortest: Seconds,
+    /// Longest loop.
+    pub longest: Seconds,
+    /// At least so many cycles of the vibrato, where there is one; 0: however few.
+    pub vibrato_cycles: f64,
+}
+
+impl Default for LoopSearch {
+    /// Loops under 50 ms sound like a machine; beyond 12 s nothing is gained.
+    fn default() -> Self {
+        Self { shortest: Seconds(0.05), longest: Seconds(12.0), vibrato_cycles: 0.0 }
+    }
 }
 
 /// Level changes.

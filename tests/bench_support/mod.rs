@@ -7,14 +7,15 @@ use std::sync::Arc;
 
 use egui::Ui;
 use seamwright::app::command::{Command, EditCommand, Room};
-use seamwright::app::derived::{Derived, FromRecipe, FromSource};
+use seamwright::app::derived::{Derived, FromRecipe, FromSource, LoopMap};
 use seamwright::app::panels::bench::BenchPanel;
 use seamwright::app::theme::Theme;
 use seamwright::app::view::{SoundView, View};
 use seamwright::audio::{AudioBuf, Clip, level, signals};
+use seamwright::dsp::looping;
 use seamwright::dsp::peaks::Peaks;
 use seamwright::playback::message::Side;
-use seamwright::render::{chain, propose};
+use seamwright::render::{chain, loops::Loopable, propose};
 use seamwright::session::{
     Concern, ConcernKind, Document, History, Recipe, RoomTone, Setup, Sheet, Source, SourceId, Take, TakeId,
     TakeState,
@@ -118,6 +119,7 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
             device: Ok("none".into()),
             playing: None,
             side: Side::Rendered,
+            judged: None,
             volume_db: -12.0,
             peak: [0.0; 2],
             limited: false,
@@ -143,9 +145,11 @@ pub fn analyse(audio: &AudioBuf, take: &Take) -> FromSource {
 pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
     let rendered = chain::render(&sound.analysed, recipe, setup.a4, setup.delivery_rate).unwrap();
     let target = chain::target_of(&recipe.tune, setup.a4);
+    let finished = chain::finished(&rendered).unwrap();
     FromRecipe {
         recipe: Arc::new(recipe.clone()),
-        finished: chain::finished(&rendered).unwrap(),
+        audit: rendered.looping.and_then(|l| looping::audit(&finished, l.range).ok()),
+        finished,
         plain: chain::plain(&sound.analysed, &rendered).unwrap(),
         after: chain::deviation_after(&rendered, target).ok().map(Arc::new),
         rendered: Arc::new(rendered),
@@ -165,6 +169,11 @@ pub fn worked(layers: u16, seconds: f64) -> World {
             let entry = world.derived.entry(t.id);
             entry.recipe = Some(made(&sound, &p.recipe, &document.setup));
             entry.loops = Some(Arc::new(p.loops));
+            let on = Loopable::new(&sound.analysed, &p.recipe, &document.setup).unwrap();
+            entry.loop_map = LoopMap::of(on).ok().map(Arc::new);
+            if let Some(audit) = p.audit {
+                world.derived.set_audit(t.id, Arc::new(p.recipe.clone()), audit);
+            }
             t.recipe = Some(p.recipe);
             t.concerns = p.concerns;
             t.state = TakeState::Proposed;

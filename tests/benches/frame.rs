@@ -74,6 +74,7 @@ fn world() -> World {
             score: 95.0 - 3.0 * i as f64,
             parts,
             locked: false,
+            even: false,
         };
         (
             LoopCandidate {
@@ -134,6 +135,7 @@ fn made_quickly(sound: &FromSource, recipe: &Recipe) -> seamwright::app::derived
     let rendered = chain::render(&sound.analysed, recipe, setup.a4, setup.delivery_rate).unwrap();
     let _ = made; // used by the tests
     seamwright::app::derived::FromRecipe {
+        audit: None,
         recipe: Arc::new(recipe.clone()),
         finished: chain::finished(&rendered).unwrap(),
         plain: rendered.audio.clone(),

@@ -3,6 +3,7 @@
 
 mod disk;
 mod hearing;
+mod loops;
 mod stack;
 mod support;
 mod survey;

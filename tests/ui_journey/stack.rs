@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use egui::Key;
+use egui::{Key, Modifiers};
 use seamwright::app::command::{Command, EditCommand, Room};
 use seamwright::app::derived::FromRecipe;
 use seamwright::session::{Edit, LoopRecipe, TakeId};
@@ -108,7 +108,7 @@ fn a_locked_loop_stays_where_it_is() {
     }
     let before: Vec<_> = (1..=2).map(|id| loop_of(&w, id)).collect();
     w.frames(2);
-    w.key(Key::A);
+    w.keys(Modifiers::SHIFT, Key::A);
     w.until("loops are chosen", |w| w.app().derived().apart().is_some());
     assert_eq!((1..=2).map(|id| loop_of(&w, id)).collect::<Vec<_>>(), before);
     let set = w.app().derived().apart().unwrap().clone();
@@ -143,7 +143,7 @@ fn the_layers_are_heard_together_from_one_onset_and_each_alone() {
     let made: Vec<FromRecipe> =
         (1..=3).map(|id| w.app().derived().of(at(&w, id)).unwrap().recipe.clone().unwrap()).collect();
     w.heard.clear();
-    w.key(Key::H);
+    w.key(Key::T);
     assert!(w.app().sound().view().stack.held);
     w.frames(240);
     let volume = gain(&w) / 3f64.sqrt();
@@ -173,7 +173,7 @@ fn the_layers_are_heard_together_from_one_onset_and_each_alone() {
     goes_round(&w.heard[from..], &made[1], volume);
     w.click("Solo layer 2");
     // Let go: what was recorded after the loop, then silence, and the room knows.
-    w.key(Key::H);
+    w.key(Key::T);
     assert!(!w.app().sound().view().stack.held);
     w.until("it has died away", |w| w.app().sound().view().stack.note.is_none());
     let from = w.heard.len();

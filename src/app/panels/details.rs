@@ -11,6 +11,7 @@ use crate::app::widgets::cell::wave;
 use crate::app::widgets::control::{field, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
+use crate::dsp::looping::score_words;
 use crate::session::{Edit, Source, Take, TakeId, TakeState};
 use crate::survey::names::parse_note;
 
@@ -123,10 +124,16 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
         glyph::state_sign(ui, take.state, view.theme);
         ui.label(take.state.word());
         if let Some(score) = take.loop_score() {
-            ui.label(soft(format!("loop score {score:.0}"), view.theme))
-                .on_hover_text("How well the loop hides: 0 is obvious, 100 inaudible");
+            let locked = take.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked);
+            let locked = if locked { ", locked" } else { "" };
+            ui.label(soft(format!("loop score {score:.0}{locked}"), view.theme))
+                .on_hover_text(format!("How well the loop hides, 0 to 100: {}", score_words(score)));
         }
     });
+    if let Some(a) = view.derived.audit(take) {
+        ui.label(soft(format!("Seam heard: {}", words::audit_words(&a)), view.theme))
+            .on_hover_text("The loop as it will be delivered, played round and measured: 0 inaudible, 20 just heard, 100 obvious");
+    }
 }
 
 fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {

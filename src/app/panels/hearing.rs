@@ -1,11 +1,12 @@
 //! Hearing the selected take: the same row of buttons in the details and on the bench.
 
-use egui::{Button, Ui, vec2};
+use egui::{Button, RichText, Ui, vec2};
 
 use crate::app::command::{Command, SoundCommand};
 use crate::app::shortcuts::{Action, key_words, of, tip};
 use crate::app::view::View;
 use crate::playback::message::Side;
+use crate::render::audition::Judged;
 use crate::session::Take;
 
 /// Draws the buttons one after the other into a row that is there already.
@@ -61,6 +62,34 @@ fn sides(ui: &mut Ui, view: &View<'_>, silent: Option<String>, out: &mut Vec<Com
         }
     }
     ui.spacing_mut().item_spacing.x = gap;
+}
+
+/// Small buttons that judge the loop by ear, from right to left.
+pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>) {
+    let why_not = why_silent(view).or_else(|| why_no_loop(ui, take));
+    let small = |text: &str| RichText::new(text).size(12.0);
+    let judged = view.sound.judged.filter(|_| view.sound.playing.is_some());
+    let side = judged.and_then(|(j, side)| (j == Judged::Sustain).then_some(side));
+    let text = match side {
+        None => "Sustain",
+        Some(Side::Rendered) => "Loop now",
+        Some(Side::Source) => "Own now",
+    };
+    let button = Button::new(small(text)).small().selected(side.is_some());
+    let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");
+    let about = "The loop, and the take played straight on over the same time at the same level. While it \
+                 plays, each press changes from one to the other";
+    let r = r.on_hover_text(tip(ui.ctx(), about, Action::Beside));
+    if r.on_disabled_hover_text(why_not.clone().unwrap_or_default()).clicked() {
+        out.push(Command::Sound(SoundCommand::PlayBeside));
+    }
+    let again = matches!(judged, Some((Judged::Seam, _)));
+    let r = ui.add_enabled(why_not.is_none(), Button::new(small("Seam again")).small().selected(again));
+    let about = "The second before the join and the second after it, again and again";
+    let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
+    if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
+        out.push(Command::Sound(if again { SoundCommand::Stop } else { SoundCommand::PlaySeamAgain }));
+    }
 }
 
 fn why_silent(view: &View<'_>) -> Option<String> {

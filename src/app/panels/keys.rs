@@ -3,7 +3,7 @@
 use egui::{Align2, Context, Grid, Key, RichText, Window};
 
 use crate::app::command::{Command, LookCommand};
-use crate::app::shortcuts::{TABLE, key_words};
+use crate::app::shortcuts::{LOOP, TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
 
@@ -25,12 +25,13 @@ impl KeysPanel {
                 ui.horizontal_top(|ui| {
                     ui.vertical(|ui| {
                         group(ui, ctx, theme, "Moving about");
+                        group(ui, ctx, theme, "Deciding");
                         group(ui, ctx, theme, "Session");
                     });
                     ui.add_space(28.0);
                     ui.vertical(|ui| {
                         group(ui, ctx, theme, "Hearing");
-                        group(ui, ctx, theme, "Deciding");
+                        group(ui, ctx, theme, LOOP);
                     });
                     ui.add_space(28.0);
                     ui.vertical(|ui| {
@@ -50,7 +51,10 @@ impl KeysPanel {
 }
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
-const BENCH: [(&str, &str); 12] = [
+const BENCH: [(&str, &str); 15] = [
+    ("Drag in the seam", "Left: loop end, right: loop start"),
+    ("Click in the loop map", "Best loop near there"),
+    ("Arrows, Enter", "In the loop map: a place, take it"),
     ("+ and –", "Zoom in, out"),
     ("F", "Fit the take"),
     ("Shift+F", "Fit the loop"),

@@ -237,6 +237,7 @@ impl SheetPanel {
                     thumb: view.derived.thumb(take).map(|c| &**c),
                     selected: view.selected == Some(take.id),
                     wide: form.wide,
+                    audit: view.derived.audit(take),
                     layer: view.theme.layer(take.layer),
                 };
                 if cell(ui, rect, ui.scope_id().with(("unplaced", take.id)), &look, view.theme).clicked() {
@@ -295,6 +296,7 @@ fn one_cell(
         thumb: shown.and_then(|t| view.derived.thumb(t)).map(|c| &**c),
         selected: chosen.is_some(),
         wide: form.wide,
+        audit: shown.and_then(|t| view.derived.audit(t)),
         layer: view.theme.layer(layer),
     };
     let response = cell(ui, rect, id, &look, view.theme);

@@ -7,6 +7,8 @@ use egui::{
 
 use super::glyph;
 use crate::app::theme::{Theme, mix};
+use crate::app::words::audit_words;
+use crate::dsp::looping::score_words;
 use crate::dsp::peaks::Column;
 use crate::session::{Take, TakeState};
 
@@ -24,6 +26,8 @@ pub struct CellLook<'a> {
     pub selected: bool,
     /// The wide form has room for words.
     pub wide: bool,
+    /// What its loop measures when it goes round, as far as that is known.
+    pub audit: Option<crate::dsp::looping::SeamAudit>,
     /// The colour of its layer.
     pub layer: Color32,
 }
@@ -35,6 +39,9 @@ impl CellLook<'_> {
         let mut text = format!("{}: {}", self.place, take.state.word());
         if let Some(score) = take.loop_score() {
             text += &format!(", loop {score:.0}");
+            if locked(take) {
+                text += " locked";
+            }
         }
         if let Some(c) = take.worst_concern() {
             text += &format!(", {}", c.kind.words());
@@ -48,12 +55,22 @@ impl CellLook<'_> {
     fn tooltip(&self) -> String {
         let mut text = self.words();
         if let Some(take) = self.take {
+            if let Some(score) = take.loop_score() {
+                text += &format!("\nLoop score {score:.0} of 100: {}", score_words(score));
+            }
+            if let Some(a) = &self.audit {
+                text += &format!("\nHeard: {}", audit_words(a));
+            }
             for c in &take.concerns {
                 text += &format!("\n{}", c.text);
             }
         }
         text
     }
+}
+
+fn locked(take: &Take) -> bool {
+    take.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked)
 }
 
 /// Draws a cell in `rect` and makes it a button named by all it shows.
@@ -110,6 +127,9 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
         if let Some(score) = take.loop_score() {
             let at = rect.right_top() + vec2(-7.0, 4.0);
             text_on(painter, at, Align2::RIGHT_TOP, &format!("{score:.0}"), &small, theme.ink, fill);
+            if locked(take) {
+                glyph::lock(painter, rect.right_top() + vec2(-32.0, 12.0), 4.5, theme.ink_soft, fill);
+            }
         }
         if let Some(c) = take.worst_concern() {
             let y = rect.bottom() - 10.0;

@@ -46,6 +46,18 @@ pub fn concern(painter: &Painter, centre: Pos2, radius: f32, colour: Color32, on
     painter.circle_filled(corner(0.0, 0.65), radius * 0.17, on);
 }
 
+/// Draws the sign of something locked: a block under a bow.
+pub fn lock(painter: &Painter, centre: Pos2, radius: f32, colour: Color32, on: Color32) {
+    painter.circle_filled(centre, radius * 1.6, on);
+    let body = Rect::from_center_size(centre + vec2(0.0, radius * 0.35), vec2(radius * 1.7, radius * 1.2));
+    painter.rect_filled(body, radius * 0.2, colour);
+    let bow = (0..=12).map(|i| {
+        let a = std::f32::consts::PI * (1.0 + i as f32 / 12.0);
+        centre + vec2(0.0, -radius * 0.2) + vec2(a.cos() * 0.55, a.sin() * 0.75) * radius
+    });
+    painter.line(bow.collect(), Stroke::new(radius * 0.3, colour));
+}
+
 /// A sign of a state that takes its place in a row; its word is its name and its tooltip.
 pub fn state_sign(ui: &mut Ui, which: TakeState, theme: &Theme) -> Response {
     let (rect, response) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());

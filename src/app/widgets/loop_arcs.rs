@@ -64,6 +64,12 @@ pub fn nearest(arcs: &[Arc], lane: Rect, p: Pos2, reach: f32) -> Option<usize> {
         .map(|(i, _)| i)
 }
 
+/// The highest point of an arc.
+pub fn top(arc: &Arc, lane: Rect) -> Pos2 {
+    let x = (arc.left + arc.right) / 2.0;
+    pos2(x, arc.y(lane, x).unwrap_or(lane.bottom()))
+}
+
 /// Draws one arc, filled faintly below when it is the one that counts.
 pub fn paint(painter: &Painter, arc: &Arc, lane: Rect, stroke: Stroke, fill: Option<Color32>) {
     let points = arc.points(lane);

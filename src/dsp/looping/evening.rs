@@ -7,7 +7,7 @@ use crate::units::{Decibels, FrameRange};
 
 /// The gain moves no more than this over the loop, dB, and no faster, dB a second: what is more is no
 /// drift but a note that swells or dies, and stays as it was played.
-const MOST_DB: f64 = 3.0;
+pub const MOST_EVENING_DB: f64 = 3.0;
 const MOST_DB_A_SECOND: f64 = 3.0;
 /// Level is taken over so many seconds to both sides of both ends, at most a quarter of the loop.
 const SPAN_S: f64 = 0.2;
@@ -36,7 +36,7 @@ pub fn evening_gain(audio: &AudioBuf, range: FrameRange) -> Result<Decibels> {
     if first.min(last) <= 1e-12 {
         return Ok(Decibels(0.0));
     }
-    let most = MOST_DB.min(MOST_DB_A_SECOND * (end - start) as f64 / rate);
+    let most = MOST_EVENING_DB.min(MOST_DB_A_SECOND * (end - start) as f64 / rate);
     Ok(Decibels((10.0 * (first / last).log10()).clamp(-most, most)))
 }
 

@@ -15,6 +15,7 @@ mod crossfade;
 mod evening;
 mod features;
 mod joined;
+mod length;
 mod pair_map;
 mod periodicity;
 mod refine;
@@ -28,11 +29,12 @@ use crate::audio::AudioBuf;
 use crate::error::{Error, Result};
 use crate::units::{Decibels, FrameRange, Hertz};
 
-pub use audit::audit;
+pub use audit::{HEARD_LEVEL_DB, audit};
 pub use candidates::{best_near, find_loops, pair_map};
 pub use crossfade::{MOST_RISE_DB, bake, crossfade_frames, crossfade_gains};
-pub use evening::{even_out, evening_gain};
-pub use seam_score::score_loop;
+pub use evening::{MOST_EVENING_DB, even_out, evening_gain};
+pub use length::best_of_length;
+pub use seam_score::{score_loop, score_words};
 pub use zero_crossing::next_zero_crossing;
 
 /// Shortest loop in frames. Source: SoundFont Technical Specification 2.04 (2006), section 7.10.

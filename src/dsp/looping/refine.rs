@@ -116,7 +116,7 @@ impl Ground<'_> {
 
     /// Moves both ends together, up to a period (1 to 10 ms) either way, to the rising zero crossing
     /// where the jump is least: the mismatch over two milliseconds relative to the level there.
-    fn settle(&self, start: usize, end: usize) -> (usize, usize) {
+    pub(super) fn settle(&self, start: usize, end: usize) -> (usize, usize) {
         let reach = self.period.clamp(0.001 * self.rate, 0.01 * self.rate) as usize + 1;
         let half = (0.001 * self.rate) as usize + 1;
         let length = end - start;

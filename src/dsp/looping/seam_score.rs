@@ -74,6 +74,17 @@ pub fn score_loop(audio: &AudioBuf, f0: Hertz, range: FrameRange, crossfade: u64
     Ok(scorer.candidate(&measures, range, crossfade))
 }
 
+/// What a score (0 to 100) sounds like, in the words of [`score_loop`]: the bands between its marks.
+pub fn score_words(score: f64) -> &'static str {
+    match score {
+        s if s >= 95.0 => "not found by listening for it",
+        s if s >= 80.0 => "not noticed in playing",
+        s if s >= 50.0 => "now and then heard when the note is held alone",
+        s if s >= 20.0 => "heard when the note is held alone",
+        _ => "heard at once",
+    }
+}
+
 impl<'a> Scorer<'a> {
     pub(super) fn new(channels: &'a [&'a [f32]], rate: f64, f0_hz: f64, analyser: Analyser) -> Self {
         Self { channels, rate, period: rate / f0_hz, analyser }

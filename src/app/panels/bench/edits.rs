@@ -1,7 +1,12 @@
 //! From a wish to an [`Edit`]: the limits of every handle, and what moving it changes. No widget.
 
-use super::model::Model;
+use super::gesture::step;
+use super::model::{Model, Stage};
+use crate::app::command::Command;
+use crate::app::shortcuts::{By, Nudge};
+use crate::app::view::View;
 use crate::dsp::looping::{self, LoopParts};
+use crate::render::chain;
 use crate::session::{Edit, LoopRecipe, TrimRecipe, TuneRecipe};
 use crate::units::{Decibels, Frame, FrameRange, Seconds};
 
@@ -217,7 +222,9 @@ pub fn rescored(m: &Model<'_>, mut l: LoopRecipe) -> LoopRecipe {
 }
 
 fn score(m: &Model<'_>, l: &LoopRecipe) -> Option<(f64, LoopParts)> {
-    let audio = &m.made?.rendered.audio;
+    let rendered = &m.made?.rendered;
+    // As it was before any evening: what this loop's own evening makes of it comes in below.
+    let audio = rendered.uneven.as_ref().unwrap_or(&rendered.audio);
     let (start, end) =
         (m.frame_of(l.start).round().max(0.0) as u64, m.frame_of(l.end).round().max(0.0) as u64);
     let fade = l.crossfade.frames(audio.rate()).0;
@@ -225,7 +232,9 @@ fn score(m: &Model<'_>, l: &LoopRecipe) -> Option<(f64, LoopParts)> {
     let room = u64::from(audio.rate().hz()).max(fade);
     let from = start.saturating_sub(room);
     let part = audio.part(FrameRange::new(from, end.saturating_add(room)));
-    let c = looping::score_loop(&part, m.f0()?, FrameRange::new(start - from, end - from), fade).ok()?;
+    let range = FrameRange::new(start - from, end - from);
+    let part = if l.even { chain::evened(&part, range).ok()?.0 } else { part };
+    let c = looping::score_loop(&part, m.f0()?, range, fade).ok()?;
     Some((c.score, c.parts))
 }
 
@@ -265,6 +274,7 @@ pub fn first_loop(m: &Model<'_>) -> Option<Edit> {
         score: 0.0,
         parts: LoopParts::default(),
         locked: false,
+        even: false,
     };
     Some(set_loop(m, rescored(m, l)))
 }
@@ -274,6 +284,44 @@ pub fn take_suggestion(m: &Model<'_>, i: usize) -> Option<Edit> {
     let (_, l) = m.suggestions().get(i)?;
     let locked = m.looping().is_some_and(|old| old.locked);
     Some(set_loop(m, LoopRecipe { locked, ..*l }))
+}
+
+/// The change that locks the loop or unlocks it, and its name.
+pub fn lock(m: &Model<'_>, locked: bool) -> Option<(&'static str, Edit)> {
+    let l = *m.looping()?;
+    Some((if locked { "Lock loop" } else { "Unlock loop" }, set_loop(m, LoopRecipe { locked, ..l })))
+}
+
+/// The change that evens the level inside the loop or leaves it as it was played, and its name.
+pub fn even(m: &Model<'_>, even: bool) -> Option<(&'static str, Edit)> {
+    let l = *m.looping()?;
+    let label = if even { "Even the level in the loop" } else { "Leave the level in the loop" };
+    Some((label, set_loop(m, rescored(m, LoopRecipe { even, ..l }))))
+}
+
+/// Locks the selected take's loop, or unlocks it: one step.
+pub fn lock_wanted(view: &View<'_>) -> Option<Command> {
+    let take = view.selected_take().filter(|_| !view.read_only)?;
+    let l = take.recipe.as_ref()?.looping?;
+    let label = if l.locked { "Unlock loop" } else { "Lock loop" };
+    let looping = Some(LoopRecipe { locked: !l.locked, ..l });
+    Some(step(label, Edit::SetLoop { take: take.id, looping }))
+}
+
+/// Moves one end of the selected take's loop: one step.
+pub fn nudged(view: &View<'_>, nudge: Nudge) -> Option<Command> {
+    let Stage::Here(m) = Stage::of(view) else { return None };
+    if view.read_only {
+        return None;
+    }
+    let mark = if nudge.end { Mark::LoopEnd } else { Mark::LoopStart };
+    let by = match nudge.by {
+        By::Frame => 1.0,
+        By::Ten => 10.0,
+        By::Period => m.period_frames()?,
+    };
+    let value = mark.value(&m)? + if nudge.later { by } else { -by };
+    mark.edit(&m, value, true).map(|e| step(mark.label(), e))
 }
 
 /// Replaces the trim.

@@ -143,7 +143,8 @@ impl Rows<'_> {
     pub fn number(&mut self, f: &Field, value: f64, change: Change<'_>) {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
-            let r = ui.add(drag_value(f, &mut v));
+            // Left alone it would be called by its unit.
+            let r = ui.add(drag_value(f, &mut v)).accessible_name(f.name);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }

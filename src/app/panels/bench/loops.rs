@@ -6,6 +6,7 @@ use super::edits;
 use super::gesture::step;
 use super::lanes::Lane;
 use crate::app::command::Command;
+use crate::app::widgets::glyph;
 use crate::app::widgets::loop_arcs::{self, Arc};
 use crate::session::LoopRecipe;
 
@@ -53,6 +54,12 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         let fill = t.accent.gamma_multiply(0.12);
         loop_arcs::paint(&painter, &arc(l), shelf, Stroke::new(2.4, t.accent), Some(fill));
     }
+    if let Some(l) = lane.model.looping().filter(|l| l.locked) {
+        let top = loop_arcs::top(&arc(l), shelf);
+        if lane.rect.contains(top) {
+            glyph::lock(&painter, top + egui::vec2(0.0, 9.0), 5.0, t.accent, t.sheet);
+        }
+    }
     if let Some(i) = under {
         loop_arcs::paint(&painter, &arcs[i], shelf, Stroke::new(2.4, t.ink), None);
         let l = &all[i].1;
@@ -79,7 +86,9 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
         };
         painter.text(lane.rect.center(), Align2::CENTER_CENTER, text, FontId::proportional(12.0), t.ink_soft);
     }
-    let text = format!("{} loops to choose from; they are listed under Candidates", all.len());
+    let locked = lane.model.looping().is_some_and(|l| l.locked);
+    let locked = if locked { "; this take's loop is locked" } else { "" };
+    let text = format!("{} loops to choose from; they are listed under Candidates{locked}", all.len());
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }
 

@@ -9,7 +9,9 @@ mod empty;
 mod fields;
 pub(super) mod gesture;
 mod lanes;
+mod loop_side;
 mod loops;
+mod map;
 pub mod model;
 mod overview;
 mod pitch;
@@ -46,6 +48,9 @@ pub struct BenchPanel {
     handles: HandleMemory,
     gesture: Gesture,
     seam: seam::SeamCloseUp,
+    spectra: seam::SpectraCloseUp,
+    map: map::MapCloseUp,
+    below_seam: side::BelowSeam,
     columns: RefCell<ColumnCache>,
     traces: RefCell<pitch::TraceCache>,
 }
@@ -92,11 +97,11 @@ impl BenchPanel {
         if self.take == view.selected {
             return;
         }
-        let open = self.handles.drop_drag() | self.gesture.drop_drag();
+        let open = self.handles.drop_drag() | self.gesture.drop_drag() | self.seam.drop_drag();
         if open {
             out.push(gesture::abort());
         }
-        *self = Self { take: view.selected, ..Self::default() };
+        *self = Self { take: view.selected, below_seam: self.below_seam, ..Self::default() };
     }
 
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
@@ -105,7 +110,15 @@ impl BenchPanel {
             .exact_size(330.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
-            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, &mut self.seam, out));
+            .show(ui, |ui| {
+                let pictures = side::Pictures {
+                    seam: &mut self.seam,
+                    spectra: &mut self.spectra,
+                    map: &mut self.map,
+                    below: &mut self.below_seam,
+                };
+                side::show(ui, view, model, &mut self.gesture, pictures, out);
+            });
         let frame =
             Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {

@@ -3,31 +3,74 @@
 use egui::{Align2, FontId, Rect, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::theme::Theme;
+use crate::app::words::audit_words;
+use crate::dsp::looping::{SeamAudit, score_words};
 use crate::session::LoopRecipe;
 
 /// Names and values of a score's parts.
-fn parts(l: &LoopRecipe) -> [(&'static str, f64); 5] {
+fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
     let p = &l.parts;
     [
-        ("zero crossing", p.zero_crossing),
-        ("waveform", p.waveform),
-        ("spectrum", p.spectral),
-        ("level", p.level),
-        ("pitch", p.pitch),
+        ("zero crossing", p.zero_crossing, "Both ends stand near a zero crossing of the same slope"),
+        ("waveform", p.waveform, "The waves around both ends are alike"),
+        ("spectrum", p.spectral, "The spectra around both ends are alike"),
+        ("level", p.level, "The levels at both ends are alike"),
+        ("pitch", p.pitch, "The pitches at both ends are alike"),
+        ("movement", p.movement, "Level and pitch move alike at both ends; with vibrato: its phase"),
+        ("length", p.length, "There is life in it: whole from a loop of 1 s on"),
     ]
 }
 
+/// Between the two columns of parts.
+const BETWEEN: f32 = 14.0;
+
 /// Draws the whole score large and its parts small.
 pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
-    row(ui, theme, "score", l.score, true);
-    for (name, value) in parts(l) {
-        row(ui, theme, name, value, false);
-    }
+    let whole = "Made of the parts below; the worst one counts most.\n95: not found by listening for it. 80: \
+                 not noticed in playing. 50: as often heard as not when the note is held alone. Under 20: heard \
+                 at once";
+    let width = ui.available_width();
+    row(ui, theme, width, ("score", l.score), true, whole);
+    ui.label(egui::RichText::new(meaning(l.score)).small().color(theme.ink_soft));
+    let half = (ui.available_width() - BETWEEN) / 2.0;
+    ui.scope(|ui| {
+        ui.spacing_mut().interact_size.y = 15.0;
+        for pair in parts(l).chunks(2) {
+            ui.horizontal(|ui| {
+                ui.spacing_mut().item_spacing.x = BETWEEN;
+                for (name, value, about) in pair {
+                    row(ui, theme, half, (name, *value), false, about);
+                }
+            });
+        }
+    });
 }
 
-fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool) {
+/// What a score says about a loop (see [`crate::dsp::looping::score_loop`]).
+pub fn meaning(score: f64) -> &'static str {
+    score_words(score)
+}
+
+/// What the finished loop measures when it goes round.
+pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
+    let Some(a) = audit else {
+        let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
+        ui.label(egui::RichText::new(text).color(t.ink_soft));
+        return;
+    };
+    let text = format!("Heard: {}", audit_words(&a));
+    let parts: Vec<String> = a.parts().iter().map(|(name, v)| format!("{name} {v:.0}")).collect();
+    let ink = if updating { t.ink_soft } else { t.ink };
+    ui.label(egui::RichText::new(text).color(ink)).on_hover_text(format!(
+        "The loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
+         heard, 100 obvious.\nOf this alone: {}",
+        parts.join(", ")
+    ));
+}
+
+fn row(ui: &mut Ui, t: &Theme, width: f32, (name, value): (&str, f64), whole: bool, about: &str) {
     let height = if whole { 20.0 } else { 15.0 };
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
     let (size, ink) = if whole { (13.0, t.ink) } else { (11.0, t.ink_soft) };
     let painter = ui.painter();
     painter.text(rect.left_center(), Align2::LEFT_CENTER, name, FontId::proportional(size), ink);
@@ -40,13 +83,14 @@ fn row(ui: &mut Ui, t: &Theme, name: &str, value: f64, whole: bool) {
     );
     let thick = if whole { 8.0 } else { 4.0 };
     let bar = Rect::from_x_y_ranges(
-        rect.left() + 92.0..=rect.right() - 34.0,
+        rect.left() + if whole { 92.0 } else { 78.0 }..=rect.right() - if whole { 34.0 } else { 24.0 },
         rect.center().y - thick / 2.0..=rect.center().y + thick / 2.0,
     );
     paint_bar(ui, bar, value, t, if whole { t.accent } else { t.ink_soft });
     response.widget_info(|| {
         WidgetInfo::labeled(egui::accesskit::Role::Label, true, format!("{name} {value:.0} of 100"))
     });
+    response.on_hover_text(about);
 }
 
 /// A bar from 0 to 100.

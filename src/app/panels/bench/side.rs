@@ -4,20 +4,84 @@
 use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
 use super::gesture::{Gesture, step};
+use super::map::MapCloseUp;
 use super::model::{Model, parse_note};
-use super::seam::SeamCloseUp;
-use super::{edits, fields, score, suggestions};
+use super::seam::{SeamCloseUp, SpectraCloseUp};
+use super::{edits, fields, loop_side, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
+use crate::app::panels::hearing;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
 use crate::app::widgets::glyph;
-use crate::session::{Edit, LoopRecipe, Recipe, TakeId, TakeState, TuneRecipe, tuning};
+use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
 
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
+
+/// What stands below the seam close-up.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum BelowSeam {
+    /// Every start against every end.
+    #[default]
+    LoopMap,
+    /// The spectra of both sides of the join.
+    Spectra,
+}
+
+/// The pictures on top of the column.
+pub struct Pictures<'a> {
+    /// The seam.
+    pub seam: &'a mut SeamCloseUp,
+    /// Its spectra.
+    pub spectra: &'a mut SpectraCloseUp,
+    /// The loop map.
+    pub map: &'a mut MapCloseUp,
+    /// Which of the two is seen.
+    pub below: &'a mut BelowSeam,
+}
+
+/// Height of the lower picture, by the height of the column.
+fn below(column: f32) -> f32 {
+    (column * 0.2).clamp(116.0, 220.0)
+}
+
+impl Pictures<'_> {
+    fn show(self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+        let looped = model.looping().is_some();
+        let height = below(ui.clip_rect().height());
+        ui.add_space(4.0);
+        if looped {
+            self.seam.show(ui, view, model, out);
+        }
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 1.0;
+            let choices = [
+                (BelowSeam::LoopMap, "Loop map", "Every start against every end: where good loops lie"),
+                (BelowSeam::Spectra, "Spectra", "The sound before the join and after it, over frequency"),
+            ];
+            for (which, text, about) in choices {
+                let button = Button::selectable(*self.below == which, RichText::new(text).size(12.0)).small();
+                if ui
+                    .add_enabled(looped || which == BelowSeam::LoopMap, button)
+                    .on_hover_text(about)
+                    .clicked()
+                {
+                    *self.below = which;
+                }
+            }
+            ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                hearing::judging(ui, view, model.take, out);
+            });
+        });
+        match *self.below {
+            BelowSeam::Spectra if looped => self.spectra.show(ui, view, model, self.seam, height),
+            _ => self.map.show(ui, view, model, height, out),
+        }
+    }
+}
 
 /// Draws the column.
 pub fn show(
@@ -25,7 +89,7 @@ pub fn show(
     view: &View<'_>,
     model: &Model<'_>,
     gesture: &mut Gesture,
-    seam: &mut SeamCloseUp,
+    pictures: Pictures<'_>,
     out: &mut Vec<Command>,
 ) {
     header(ui, view, model);
@@ -35,15 +99,13 @@ pub fn show(
         ui.set_max_width(ui.available_width() - 6.0);
         concerns(ui, view.theme, model);
         let Some(recipe) = model.recipe() else { return };
-        if model.looping().is_some() {
-            ui.add_space(4.0);
-            seam.show(ui, view, model, out);
-        }
+        pictures.show(ui, view, model, out);
         let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out };
         rows.heading("Loop", "in the delivered file");
-        loop_fields(&mut rows, model);
+        loop_side::fields(&mut rows, view, model);
         rows.heading("Candidates", "in the delivered file");
         suggestions::show(rows.ui, view, model, rows.out);
+        loop_side::search(&mut rows, model);
         rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
         rows.heading("Fades and level", "");
@@ -125,45 +187,6 @@ fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
             ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap())
                 .on_hover_text(c.kind.words());
         });
-    }
-}
-
-fn loop_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
-    let Some(l) = m.looping() else {
-        rows.soft("No loop: the take is played to its end.");
-        if rows.button("Make a loop", "Takes the best candidate, or the middle of the note.") {
-            rows.out.extend(edits::first_loop(m).map(|e| step("Make a loop", e)));
-        }
-        return;
-    };
-    let Some((start, end)) = m.loop_frames() else { return };
-    let rate = m.out_rate();
-    for (name, mark, value) in [("Start", edits::Mark::LoopStart, start), ("End", edits::Mark::LoopEnd, end)]
-    {
-        let (low, high) = mark.limits(m).unwrap_or((value, value));
-        let of = |v: f64, rest: bool| mark.edit(m, v, rest);
-        rows.frames_and_seconds(name, mark, value, (low, high), rate, &of);
-    }
-    let length = |frames: f64, rest: bool| edits::loop_between(m, start, start + frames, rest);
-    let longest = m.frame_of(m.recipe().map_or(0.0, |r| r.trim.range.end.0 as f64)).floor() - start;
-    let periods = m.period_frames();
-    rows.length(end - start, edits::SHORTEST_LOOP + 1.0, longest, rate, periods, &length);
-    let most = edits::longest_crossfade(start, end) / rate * 1000.0;
-    let field = Field::new("Crossfade", "ms", 0.0..=most, "Change crossfade")
-        .decimals(1)
-        .speed(0.5)
-        .tip("What comes before the loop start is faded in before the loop end. 0: none.");
-    rows.number(&field, l.crossfade.0 * 1000.0, &|v, rest| edits::crossfade(m, v, rest));
-    rows.ui.add_space(2.0);
-    score::show(rows.ui, rows.theme, l);
-    let mut kept = l.locked;
-    let b = rows.ui.add_enabled(rows.enabled, egui::Checkbox::new(&mut kept, "Keep this loop"));
-    if b.on_hover_text("Proposals leave a kept loop alone.").changed() {
-        let label = if kept { "Keep loop" } else { "Let loop be proposed" };
-        rows.out.push(step(label, edits::set_loop(m, LoopRecipe { locked: kept, ..*l })));
-    }
-    if rows.button("Remove the loop", "The take is then played to its end.") {
-        rows.out.push(step("Remove loop", Edit::SetLoop { take: m.take.id, looping: None }));
     }
 }
 

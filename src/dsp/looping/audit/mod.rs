@@ -23,7 +23,7 @@ const HEARD_CLICK_DB: f64 = 2.0;
 const HEARD_FLUX_DB: f64 = 1.0;
 /// Level step that is just heard. Jesteadt, Wier & Green, JASA 61, 1977 (from memory):
 /// ΔI/I = 0.463·(I/I₀)^−0.072, which at 60 dB above threshold is 0.171, or 0.69 dB.
-const HEARD_LEVEL_DB: f64 = 0.69;
+pub const HEARD_LEVEL_DB: f64 = 0.69;
 /// Pitch step that is just heard, cents: 0.2 % near 1 kHz (Moore, as above; from memory).
 const HEARD_PITCH_CENTS: f64 = 3.5;
 /// Modulation that is just heard, dB from trough to crest: m = 0.05, or −26 dB, at the slow rates

@@ -1,0 +1,156 @@
+//! Loops in the real window: the map, keys, a copied length, and what is heard of it.
+
+use egui::{Key, Modifiers};
+use seamwright::app::command::{Command, EditCommand, WorkCommand};
+use seamwright::playback::message::Side;
+use seamwright::render::audition::{Audition, Judged};
+use seamwright::session::{Edit, LoopRecipe, TakeState};
+
+use crate::support::{A_FRAME, Window, takes};
+
+fn looping(w: &Window) -> LoopRecipe {
+    w.take().recipe.as_ref().unwrap().looping.unwrap()
+}
+
+/// A window on the bench with a take that has its map.
+fn mapped(folder: &std::path::Path, count: usize) -> Window {
+    let mut w = Window::proposed(folder, count);
+    w.key(Key::Num2);
+    w.until_made();
+    w.until("the map is there", |w| w.app().derived().of(w.selected()).unwrap().loop_map.is_some());
+    w
+}
+
+#[test]
+fn a_place_of_the_map_becomes_the_loop_as_one_step() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
+    let before = looping(&w);
+    let audited = w.app().derived().audit(&w.take()).unwrap();
+    let (start, end) = (before.start + 4_000.0, before.end - 9_000.0);
+    let take = w.selected();
+    w.send(Command::Work(WorkCommand::LoopNear { take, start, end, reach_s: 0.05 }));
+    w.until("the loop is there", |w| looping(w) != before);
+    let now = looping(&w);
+    // The reach of 50 ms, and a row of the search.
+    assert!((now.start - start).abs() < 3_000.0 && (now.end - end).abs() < 3_000.0, "{now:?}");
+    w.until_made();
+    assert!(w.app().derived().audit(&w.take()).is_some_and(|a| a != audited), "measured anew");
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(looping(&w), before, "one step");
+}
+
+#[test]
+fn keys_nudge_both_ends_and_lock() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
+    let frames = |w: &Window| {
+        let d = w.app().derived().of(w.selected()).unwrap();
+        let (made, clip) = (d.recipe.as_ref().unwrap(), &d.source.as_ref().unwrap().analysed.clip);
+        let l = looping(w);
+        [l.start, l.end].map(|p| made.rendered.frame_of(clip, p).round() as i64)
+    };
+    // A3 (220 Hz) at 48 kHz: 218.18 frames a period.
+    for (modifiers, key, start, end) in [
+        (Modifiers::NONE, Key::G, -1, 0),
+        (Modifiers::NONE, Key::H, 1, 0),
+        (Modifiers::NONE, Key::J, 0, -1),
+        (Modifiers::NONE, Key::K, 0, 1),
+        (Modifiers::SHIFT, Key::H, 10, 0),
+        (Modifiers::SHIFT, Key::J, 0, -10),
+        (Modifiers::ALT, Key::H, 218, 0),
+        (Modifiers::ALT, Key::J, 0, -218),
+    ] {
+        w.until_made();
+        let before = frames(&w);
+        w.keys(modifiers, key);
+        let after = frames(&w);
+        assert_eq!([after[0] - before[0], after[1] - before[1]], [start, end], "{key:?} {modifiers:?}");
+    }
+    w.key(Key::L);
+    assert!(looping(&w).locked);
+    let kept = looping(&w);
+    w.key(Key::P);
+    w.until("proposed again", Window::is_idle);
+    assert_eq!(looping(&w), kept, "a proposal leaves it alone");
+    assert!(w.take().state == TakeState::Proposed);
+    w.key(Key::L);
+    assert!(!looping(&w).locked);
+}
+
+#[test]
+fn a_length_is_copied_in_one_step_and_a_locked_loop_is_left_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 3), 3);
+    let all: Vec<_> = w.document().takes.iter().map(|t| t.id).collect();
+    let from = w.selected();
+    let others: Vec<_> = all.into_iter().filter(|id| *id != from).collect();
+    let note = w.take().note.unwrap();
+    // Three notes become three layers of one; each keeps what it sounds.
+    let place = |(take, layer)| Edit::Place { take, note, layer };
+    let mut edits: Vec<Edit> = others.iter().copied().zip(1..).map(place).collect();
+    for id in &others {
+        let mut tune = w.document().take(*id).unwrap().recipe.clone().unwrap().tune;
+        tune.target = w.document().take(*id).unwrap().sounds.unwrap();
+        edits.push(Edit::SetTune { take: *id, tune });
+    }
+    let loop_of =
+        |w: &Window, i: usize| w.document().take(others[i]).unwrap().recipe.clone().unwrap().looping.unwrap();
+    let locked = LoopRecipe { locked: true, ..loop_of(&w, 1) };
+    edits.push(Edit::SetLoop { take: others[1], looping: Some(locked) });
+    w.send(Command::Edit(EditCommand::Do { label: "Layers".into(), edit: Edit::Many(edits) }));
+    let before = loop_of(&w, 0);
+    w.send(Command::Work(WorkCommand::CopyLoopLength(from)));
+    w.until("the length is copied", |w| loop_of(w, 0) != before && w.is_idle());
+    let length = w.until_made().rendered.looping.unwrap().range.count().0 as f64 / 48_000.0;
+    let copied = loop_of(&w, 0);
+    let sounds = w.document().take(others[0]).unwrap().sounds.unwrap();
+    // Equal temperament (ISO 16). The nearest whole number of its periods is within half of one.
+    let hz = 440.0 * ((f64::from(sounds.0) - 69.0) / 12.0).exp2();
+    let rate_of_source = 48_000.0;
+    let seconds = (copied.end - copied.start) / rate_of_source;
+    // The source stands up to 20 cents beside the target: lengths in it differ by as much.
+    assert!((seconds - length).abs() < 0.5 / hz + 0.012 * length, "{seconds} {length}");
+    assert_eq!(loop_of(&w, 1), locked, "locked");
+    assert!(w.words().iter().any(|t| t.contains("its loop is locked")), "{:?}", w.words());
+    let label = w.app().session().history().undo_label().map(str::to_owned);
+    assert_eq!(label.as_deref(), Some("Copy loop length to 1 layer"));
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(loop_of(&w, 0), before);
+}
+
+#[test]
+fn the_loop_and_the_own_sustain_are_heard_in_turn_without_a_gap() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
+    let made = w.until_made();
+    let want = Audition::of(&made.rendered, Judged::Sustain).unwrap();
+    w.key(Key::A);
+    w.until("it plays", |w| w.app().sound().view().judged == Some((Judged::Sustain, Side::Rendered)));
+    w.frames(10);
+    w.heard.clear();
+    w.frames(6);
+    w.key(Key::A);
+    assert_eq!(w.app().sound().view().judged, Some((Judged::Sustain, Side::Source)));
+    w.frames(12);
+    // Nothing quieter than a tenth of the whole in any frame of the picture, nor a step larger than
+    // the two sounds have, and the room that the change of side adds: at the most both at once.
+    let rms = |x: &[f32]| (x.iter().map(|v| f64::from(*v).powi(2)).sum::<f64>() / x.len() as f64).sqrt();
+    let whole = rms(&w.heard);
+    for part in w.heard.chunks(A_FRAME) {
+        assert!(rms(part) > 0.1 * whole, "a gap");
+    }
+    let step = |x: &[f32]| x.windows(2).map(|p| (p[1] - p[0]).abs()).fold(0f32, f32::max);
+    let gain = 10f32.powf(w.app().sound().view().volume_db / 20.0);
+    let straight = want.straight.unwrap();
+    let bound = gain * 2.0 * step(want.looped.channel(0)).max(step(straight.channel(0)));
+    assert!(step(&w.heard) <= bound, "{} {bound}", step(&w.heard));
+    w.keys(Modifiers::SHIFT, Key::S);
+    w.until("the seam", |w| w.app().sound().view().judged == Some((Judged::Seam, Side::Rendered)));
+    // The loop moves while it is judged: the new one is heard.
+    w.key(Key::J);
+    w.until_made();
+    assert!(w.app().sound().view().playing.is_some());
+    w.key(Key::Space);
+    assert_eq!(w.app().sound().view().judged, None);
+}
