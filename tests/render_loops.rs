@@ -241,3 +241,20 @@ fn the_loop_and_the_own_sustain_are_as_loud_and_begin_as_one() {
         ErrorKind::Nothing
     );
 }
+
+/// A session written before loops could be evened and searched for by length.
+#[test]
+fn older_loops_and_settings_are_read_as_they_were_meant() {
+    let mut l = serde_json::to_value(looping(0.05, true)).unwrap();
+    l.as_object_mut().unwrap().remove("even");
+    let l: LoopRecipe = serde_json::from_value(l).unwrap();
+    assert_eq!(l, looping(0.05, false));
+    let mut setup = serde_json::to_value(Setup { title: "bottles".into(), ..Setup::default() }).unwrap();
+    setup.as_object_mut().unwrap().remove("loops");
+    let setup: Setup = serde_json::from_value(setup).unwrap();
+    // As long as the command `loops` looks for by itself.
+    assert_eq!(
+        (setup.loops.shortest.0, setup.loops.longest.0, setup.loops.vibrato_cycles),
+        (0.05, 12.0, 0.0)
+    );
+}

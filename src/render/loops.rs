@@ -154,6 +154,9 @@ impl Loopable {
     }
 }
 
+/// A take that is ready to be searched, or why it is not.
+type Ready = (TakeId, Result<(Analysed, Loopable)>);
+
 /// What copying a loop's length to the other layers of its note came to.
 #[derive(Debug, Clone, Default)]
 pub struct CopiedLength {
@@ -188,7 +191,7 @@ pub fn copy_length(session: &Path, document: &Document, take: TakeId, job: &Job)
     // Its own length as it is rendered: the others are rendered to the same rate.
     let all: Vec<TakeId> = std::iter::once(take).chain(todo.iter().copied()).collect();
     job.begin("copy loop length", all.len() as u64);
-    let ready: Mutex<Vec<(TakeId, Result<(Analysed, Loopable)>)>> = Mutex::new(Vec::new());
+    let ready: Mutex<Vec<Ready>> = Mutex::new(Vec::new());
     analyse_takes(session, document, &all, job, &|t, analysed| {
         let loopable = analysed.and_then(|a| {
             let recipe = t.recipe.as_ref().ok_or_else(|| none("this take has no recipe yet"))?;
