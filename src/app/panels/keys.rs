@@ -9,14 +9,17 @@ use crate::app::widgets::control::soft;
 
 /// The list of keys.
 #[derive(Debug, Default)]
-pub struct KeysPanel {}
+pub struct KeysPanel {
+    /// Its size when it was drawn last.
+    size: egui::Vec2,
+}
 
 impl KeysPanel {
     /// Draws the list over everything else.
     pub fn ui(&mut self, ctx: &Context, theme: &Theme) -> Vec<Command> {
         let mut open = true;
         let mut close = false;
-        Window::new("Keys")
+        let shown = Window::new("Keys")
             .open(&mut open)
             .collapsible(false)
             .resizable(false)
@@ -45,6 +48,12 @@ impl KeysPanel {
                 ui.label(soft("While a text field has the focus, letters are text.", theme));
                 close = ui.button("Close").clicked();
             });
+        // What grew is cut off until it is drawn once more.
+        if let Some(shown) = shown
+            && shown.response.rect.size() != std::mem::replace(&mut self.size, shown.response.rect.size())
+        {
+            ctx.request_repaint();
+        }
         close |= ctx.input(|i| i.key_pressed(Key::Escape));
         if open && !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
     }
