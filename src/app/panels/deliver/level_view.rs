@@ -16,7 +16,7 @@ use crate::app::words;
 
 const HEIGHT: f32 = 168.0;
 const LEFT: f32 = 46.0;
-const BOTTOM: f32 = 16.0;
+const BOTTOM: f32 = 22.0;
 const TEXT: f32 = 11.0;
 /// Distance of the lines behind, in dB, and where all lie within [`NARROW_DB`].
 const STEPS_DB: (f64, f64) = (6.0, 3.0);
@@ -131,18 +131,20 @@ fn heading_row(
                 }
             }
         }
-        let mut rest = Vec::new();
-        if levels.unmeasured > 0 && !levels.points.is_empty() {
-            rest.push(format!("{} not measured", words::takes(levels.unmeasured)));
-        }
-        if levels.stale > 0 {
-            rest.push(format!("{} changed since", words::takes(levels.stale)));
-        }
-        if levels.silent > 0 {
-            rest.push(format!("{} too quiet to have a loudness", words::takes(levels.silent)));
-        }
-        ui.label(soft(rest.join(", "), view.theme).small());
     });
+    let mut rest = Vec::new();
+    if levels.unmeasured > 0 && !levels.points.is_empty() {
+        rest.push(format!("{} not measured", words::takes(levels.unmeasured)));
+    }
+    if levels.stale > 0 {
+        rest.push(format!("{} changed since", words::takes(levels.stale)));
+    }
+    if levels.silent > 0 {
+        rest.push(format!("{} too quiet to have a loudness", words::takes(levels.silent)));
+    }
+    if !rest.is_empty() {
+        ui.label(soft(rest.join(", "), view.theme).small());
+    }
 }
 
 fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes: &LevelAxes, inner: Rect) {
@@ -168,7 +170,7 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
         }
     }
     painter.text(
-        pos2(inner.left() - LEFT + 2.0, inner.bottom() + 1.0),
+        pos2(inner.left() - LEFT + 2.0, inner.bottom() + 6.0),
         Align2::LEFT_TOP,
         "LUFS",
         FontId::proportional(TEXT),
@@ -181,7 +183,7 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
         let text = painter.layout_no_wrap(spelt(view.document, note), font.clone(), theme.ink_soft);
         if x - text.size().x / 2.0 > free_from {
             free_from = x + text.size().x / 2.0 + 4.0;
-            painter.galley(pos2(x - text.size().x / 2.0, inner.bottom() + 1.0), text, theme.ink_soft);
+            painter.galley(pos2(x - text.size().x / 2.0, inner.bottom() + 6.0), text, theme.ink_soft);
         }
     }
 }

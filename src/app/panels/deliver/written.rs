@@ -20,6 +20,8 @@ use crate::render::standing::{FileStanding, Standing};
 const PROBLEMS: usize = 5;
 /// More left-over files than this are only counted.
 const ORPHANS: usize = 6;
+/// Width of the words beside a name.
+const WORDS: f32 = 104.0;
 
 /// A line with a concern's sign.
 pub fn problem(ui: &mut Ui, view: &View<'_>, text: impl Into<String>) {
@@ -150,15 +152,18 @@ pub fn names(ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, commands:
             row,
             model.rows.len(),
             |ui, range| {
+                // Once for all rows, so that none makes room for the next.
+                let right = ui.max_rect().right();
                 for line in &model.rows[range] {
-                    name(ui, view, line, commands);
+                    name(ui, view, line, right, commands);
                 }
             },
         );
     });
 }
 
-fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, commands: &mut Vec<Command>) {
+/// One name; `right`: where the row ends.
+fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, right: f32, commands: &mut Vec<Command>) {
     ui.horizontal(|ui| {
         let (mark, _) = ui.allocate_exact_size(egui::vec2(6.0, 18.0), egui::Sense::hover());
         glyph::layer_patch(ui.painter(), mark.left_center(), view.theme.layer(line.layer));
@@ -167,11 +172,10 @@ fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, commands: &mut Vec<Command
             glyph::concern_sign(ui, view.theme);
         }
         let words = standing_words(line);
-        let room = ui.available_width() - if words.is_empty() { 0.0 } else { 92.0 };
         let chosen = view.selected == Some(line.take);
         let layout = egui::Layout::left_to_right(egui::Align::Center);
-        let name = ui.allocate_ui_with_layout(egui::vec2(room.max(60.0), 24.0), layout, |ui| {
-            ui.set_min_width(room.max(60.0));
+        let room = (right - WORDS - ui.cursor().left()).max(60.0);
+        let name = ui.allocate_ui_with_layout(egui::vec2(room, 24.0), layout, |ui| {
             ui.add(egui::Button::selectable(chosen, &line.path).truncate())
         });
         let tip =
@@ -179,7 +183,9 @@ fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, commands: &mut Vec<Command
         if name.inner.on_hover_text(tip).clicked() {
             commands.push(Command::Go(GoCommand::Select(line.take)));
         }
-        ui.label(soft(words, view.theme).small());
+        let left = egui::pos2(right - WORDS, ui.max_rect().top());
+        let place = egui::Rect::from_min_size(left, egui::vec2(WORDS, 24.0));
+        ui.put(place, Label::new(soft(words, view.theme).small()).truncate());
     });
 }
 
