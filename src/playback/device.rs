@@ -413,7 +413,7 @@ mod tests {
             complaints: AtomicU64::new(0),
             lost: AtomicBool::new(false),
         });
-        let (mut messages, inbox) = rtrb::RingBuffer::new(64);
+        let (mut messages, inbox) = rtrb::RingBuffer::new(256);
         let (outbox, mut trash) = rtrb::RingBuffer::new(2);
         let mut feed = Feed {
             engine: Engine::new(SampleRate::DELIVERY),
@@ -426,7 +426,8 @@ mod tests {
         let sound = crate::audio::AudioBuf::mono(vec![0.1; 48_000], SampleRate::DELIVERY).unwrap();
         let playable =
             || super::super::message::Playable { rendered: sound.clone(), source: None, looping: None };
-        for _ in 0..40 {
+        // More than the engine has places for.
+        for _ in 0..200 {
             messages
                 .push(Message::Play {
                     what: Box::new(playable()),
@@ -440,16 +441,16 @@ mod tests {
         for _ in 0..10 {
             feed.fill(&mut out);
         }
-        assert!(messages.slots() < 64, "messages wait while nobody fetches the trash");
+        assert!(messages.slots() < 256, "messages wait while nobody fetches the trash");
         assert!(shared.position.load(Relaxed) != NOWHERE);
-        for _ in 0..60 {
+        for _ in 0..250 {
             while trash.pop().is_ok() {
                 freed += 1;
             }
             feed.fill(&mut out);
         }
         // All but the one that came last, which has played to its end by now too.
-        assert_eq!((messages.slots(), freed), (64, 40));
+        assert_eq!((messages.slots(), freed), (256, 200));
         assert_eq!(shared.position.load(Relaxed), NOWHERE);
     }
 
