@@ -1,7 +1,7 @@
 //! The deliver room: every setting of a delivery, what will be written, under which names, on which
 //! keys, how loud; and what was.
 //!
-//! [`model`] works out what is shown; [`settings`] turns input into edits of the set's settings; the
+//! [`model`] works out what is shown; `settings` turns input into edits of the set's settings; the
 //! rest paints.
 
 mod form;
