@@ -14,6 +14,7 @@ pub mod names;
 pub mod plan;
 pub mod propose;
 pub mod report;
+pub mod room;
 pub mod shape;
 mod take_file;
 pub mod tuning;

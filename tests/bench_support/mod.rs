@@ -77,6 +77,7 @@ fn source(id: u32, audio: &AudioBuf) -> Source {
         channels: audio.channel_count() as u16,
         frames: audio.frames().0,
         room_tone: Some(RoomTone { range: FrameRange::new(2_000, 20_000), level: Decibels(-64.0) }),
+        room_marked: Vec::new(),
     }
 }
 

@@ -87,6 +87,7 @@ fn world() -> World {
     };
     let loops: Vec<_> = (0..24).map(candidate).collect();
     let recipe = Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: FrameRange::new(40_000, frames - 30_000),
             onset: Frame(48_000),
@@ -111,7 +112,7 @@ fn world() -> World {
     let mixed: Arc<[f32]> = audio.mixed().into();
     let peaks = Arc::new(Peaks::build(&mixed));
     let analysed =
-        Arc::new(Analysed { clip, track: track(), sustain: Some(FrameRange::new(60_000, frames - 90_000)) });
+        Arc::new(Analysed::new(clip, track(), Some(FrameRange::new(60_000, frames - 90_000))));
     let sound = FromSource { analysed, mixed, peaks };
     let mut document = (**world.history.document()).clone();
     let mut from_recipe = made_quickly(&sound, &recipe);
