@@ -71,7 +71,7 @@ fn a_loop(start: u64, end: u64, tail: Vec<f32>) -> PlayLoop {
 }
 
 fn playable(rendered: AudioBuf, looping: Option<PlayLoop>) -> Box<Playable> {
-    Box::new(Playable { rendered, source: None, looping })
+    Box::new(Playable { rendered, source: None, removed: None, looping })
 }
 
 fn play(what: Box<Playable>, from: u64) -> Message {
@@ -196,7 +196,7 @@ fn a_start_beyond_the_loop_plays_to_the_end() {
 #[test]
 fn source_takes_over_without_a_gap_and_is_silent_beyond_its_end() {
     let (a, b) = (signals::sine(200.0, 0.4, 48_000.0, 48_000), signals::sine(200.0, 0.2, 48_000.0, 24_000));
-    let what = Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), looping: None };
+    let what = Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), removed: None, looping: None };
     let mut e = loud();
     e.apply(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
     let mut heard = left(&mut e, 5_000);
@@ -465,7 +465,7 @@ fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
         let source = (!n.is_multiple_of(3)).then(|| rendered.part(FrameRange::new(0, 4_000)));
         let looping =
             (!n.is_multiple_of(2)).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
-        Box::new(Playable { rendered, source, looping })
+        Box::new(Playable { rendered, source, removed: None, looping })
     };
     let side = |s: bool| if s { Side::Source } else { Side::Rendered };
     match *plan {

@@ -4,12 +4,14 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 use crate::audio::AudioBuf;
+use crate::dsp::clean::GainPicture;
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::render::batch::Delivery;
 use crate::render::chain::{Analysed, Rendered};
-use crate::session::{LoopRecipe, Recipe, Take, TakeId};
+use crate::render::room::Levels;
+use crate::session::{LoopRecipe, Recipe, Source, SourceId, Take, TakeId};
 use crate::units::FrameRange;
 
 /// What follows from a take's source alone.
@@ -36,6 +38,21 @@ pub struct FromRecipe {
     pub plain: AudioBuf,
     /// Deviation of the rendered take from its target, by the tracker.
     pub after: Option<Arc<Deviation>>,
+    /// What cleaning did; none: nothing was cleaned.
+    pub cleaning: Option<Arc<CleaningMade>>,
+}
+
+/// What cleaning did to a take.
+#[derive(Debug, Clone)]
+pub struct CleaningMade {
+    /// What was removed, lined up with the rendered take and raised to be heard.
+    pub removed: AudioBuf,
+    /// By how many dB it was raised.
+    pub raised_db: f64,
+    /// Gain over time and frequency of the clip.
+    pub picture: GainPicture,
+    /// The room before and after.
+    pub levels: Levels,
 }
 
 /// The derived data of one take.
@@ -58,6 +75,7 @@ pub struct TakeDerived {
 pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
+    files: HashMap<SourceId, (String, Arc<[Column]>)>,
     delivery: Option<Arc<Delivery>>,
 }
 
@@ -80,6 +98,16 @@ impl Derived {
     /// Keeps the small wave of a take, drawn for `span`.
     pub fn set_thumb(&mut self, take: TakeId, span: FrameRange, columns: Arc<[Column]>) {
         self.thumbs.insert(take, (span, columns));
+    }
+
+    /// The wave of a whole file, in equal parts, if it was drawn for what the file is now.
+    pub fn file_wave(&self, source: &Source) -> Option<&Arc<[Column]>> {
+        self.files.get(&source.id).filter(|(hash, _)| *hash == source.hash).map(|(_, columns)| columns)
+    }
+
+    /// Keeps the wave of a whole file of this hash.
+    pub fn set_file_wave(&mut self, source: SourceId, hash: String, columns: Arc<[Column]>) {
+        self.files.insert(source, (hash, columns));
     }
 
     /// What the last delivery did.

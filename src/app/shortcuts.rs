@@ -2,7 +2,7 @@
 //! of keys.
 //!
 //! Letters are the first of an English word that says what happens (N next, R round, S seam,
-//! C compare, P propose, Y yes, D drop, B back), so the list needs learning once. Arrows,
+//! C compare, W what was taken, P propose, Y yes, D drop, B back), so the list needs learning once. Arrows,
 //! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
@@ -31,6 +31,8 @@ pub enum Action {
     PlaySeam,
     /// Source or rendered take.
     Compare,
+    /// What cleaning removed, or the rendered take.
+    Removed,
     /// To the next take that needs a look.
     NextToLookAt,
     /// To the next take.
@@ -115,6 +117,7 @@ pub const TABLE: &[Shortcut] = table! {
     PlayLoop HEAR "Play the loop round and round": key(Key::R);
     PlaySeam HEAR "Play across the seam": key(Key::S);
     Compare HEAR "Compare with the source": key(Key::C);
+    Removed HEAR "What cleaning took": key(Key::W);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
@@ -202,6 +205,10 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::PlayLoop => view.selected.map(|_| Command::Sound(SoundCommand::PlayLoop)),
         Action::PlaySeam => view.selected.map(|_| Command::Sound(SoundCommand::PlaySeam)),
         Action::Compare => Some(Command::Sound(SoundCommand::Listen(other(view.sound.side)))),
+        Action::Removed => Some(Command::Sound(SoundCommand::Listen(match view.sound.side {
+            Side::Removed => Side::Rendered,
+            _ => Side::Removed,
+        }))),
         Action::Accept => state(TakeState::Accepted),
         Action::SetAside => state(TakeState::SetAside),
         Action::Undecide => {
@@ -222,7 +229,7 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
 pub fn other(side: Side) -> Side {
     match side {
         Side::Rendered => Side::Source,
-        Side::Source => Side::Rendered,
+        Side::Source | Side::Removed => Side::Rendered,
     }
 }
 

@@ -216,7 +216,7 @@ impl Sound {
         let what = match (&take.recipe, &d.recipe, &d.source) {
             (Some(_), Some(made), Some(_)) => playable(made),
             (None, _, Some(source)) => {
-                Playable { rendered: source.analysed.clip.audio.clone(), source: None, looping: None }
+                Playable { rendered: source.analysed.clip.audio.clone(), source: None, removed: None, looping: None }
             }
             _ => return,
         };
@@ -318,7 +318,12 @@ impl Sound {
 
 fn playable(made: &FromRecipe) -> Playable {
     let looping = made.rendered.looping.as_ref().and_then(|l| play_loop(made, l.range, l.crossfade));
-    Playable { rendered: made.rendered.audio.clone(), source: Some(made.plain.clone()), looping }
+    Playable {
+        rendered: made.rendered.audio.clone(),
+        source: Some(made.plain.clone()),
+        removed: made.cleaning.as_ref().map(|c| c.removed.clone()),
+        looping,
+    }
 }
 
 /// A loop ready to be played; a crossfade that does not fit is left out rather than the loop.
@@ -345,7 +350,7 @@ fn moved_loop(l: &LoopRecipe, made: &FromRecipe, source: &FromSource) -> Option<
 }
 
 fn only_loop_differs(a: &Recipe, b: &Recipe) -> bool {
-    a.trim == b.trim && a.tune == b.tune && a.level == b.level
+    a.clean.does_as(&b.clean) && a.trim == b.trim && a.tune == b.tune && a.level == b.level
 }
 
 fn start_frame(from: From, what: &Playable, take: &Take, source: Option<&FromSource>) -> u64 {

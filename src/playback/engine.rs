@@ -67,8 +67,9 @@ struct Voice {
     looping: LoopOf,
     reader: Reader,
     gain: Fade,
-    /// 0 rendered, 1 source.
+    /// Share of the source, and of what was removed; the rest is the rendered take.
     side: Fade,
+    taken: Fade,
     /// What it added to the last frame.
     last: [f32; 2],
 }
@@ -222,6 +223,7 @@ impl Engine {
                 reader,
                 gain,
                 side: Fade::still(heard),
+                taken: Fade::still(if side == Side::Removed { 1.0 } else { 0.0 }),
                 last: [0.0; 2],
             },
         );
@@ -288,9 +290,11 @@ impl Engine {
         let Some(voice) = &mut self.voices[index] else { return };
         let has_source = self.sounds[voice.sound].as_deref().is_some_and(|s| s.source.is_some());
         let goal = if side == Side::Source && has_source { 1.0 } else { 0.0 };
-        if voice.side.goal() != goal {
-            // Two readings of one performance: nearly the same sound.
+        let taken = if side == Side::Removed { 1.0 } else { 0.0 };
+        if voice.side.goal() != goal || voice.taken.goal() != taken {
+            // Readings of one performance: nearly the same sound. The shares always sum to one.
             voice.side.go(goal, length, Shape::EqualGain);
+            voice.taken.go(taken, length, Shape::EqualGain);
         }
     }
 
@@ -425,16 +429,22 @@ impl Voice {
             LoopOf::Sound => sound.looping.as_ref(),
             LoopOf::Place(p) => loops[p].as_deref(),
         };
-        let side = self.side.advance();
-        let rendered = if side < 1.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
-        let frame = match &sound.source {
+        let (side, taken) = (self.side.advance(), self.taken.advance());
+        let left = 1.0 - side - taken;
+        let rendered = if left > 0.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
+        let mut frame = match &sound.source {
             Some(source) if side > 0.0 => {
                 // The tail belongs to the rendering; the source is read plainly.
                 let plain = self.reader.read(source, None, kernel);
-                std::array::from_fn(|c| rendered[c] * (1.0 - side) + plain[c] * side)
+                std::array::from_fn(|c| rendered[c] * left + plain[c] * side)
             }
+            _ if taken > 0.0 => rendered.map(|x| x * left),
             _ => rendered,
         };
+        if let Some(removed) = sound.removed.as_ref().filter(|_| taken > 0.0) {
+            let removed = self.reader.read(removed, None, kernel);
+            frame = std::array::from_fn(|c| frame[c] + removed[c] * taken);
+        }
         self.reader.step();
         frame
     }

@@ -139,6 +139,7 @@ fn made_quickly(sound: &FromSource, recipe: &Recipe) -> seamwright::app::derived
         finished: chain::finished(&rendered).unwrap(),
         plain: rendered.audio.clone(),
         after: None,
+        cleaning: None,
         rendered: Arc::new(rendered),
     }
 }

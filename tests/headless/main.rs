@@ -3,6 +3,7 @@
 mod bad_input;
 mod clean;
 mod commands;
+mod cleaned_set;
 mod deliver;
 mod deliver_set;
 mod flatten;

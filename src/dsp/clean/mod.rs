@@ -21,6 +21,7 @@ mod layer;
 mod lines;
 mod low_band;
 mod noise_profile;
+mod picture;
 mod pitch_lines;
 mod plan;
 
@@ -28,6 +29,7 @@ pub use apply::{Cleaned, clean};
 pub use gain::{exponential_integral, log_spectral_amplitude};
 pub use lines::Line;
 pub use noise_profile::{ENOUGH_S, NoiseProfile, learn};
+pub use picture::{GainPicture, gain_picture};
 pub use plan::Plan;
 
 use serde::{Deserialize, Serialize};
