@@ -3,16 +3,22 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use crate::audio::AudioBuf;
-use crate::dsp::clean::GainPicture;
+use crate::audio::{AudioBuf, level};
+use crate::dsp::clean::{GainPicture, gain_picture};
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::render::batch::Delivery;
-use crate::render::chain::{Analysed, Rendered};
+use crate::error::Result;
+use crate::render::chain::{self, Analysed, Rendered};
 use crate::render::room::Levels;
 use crate::session::{LoopRecipe, Recipe, Source, SourceId, Take, TakeId};
-use crate::units::FrameRange;
+use crate::units::{Decibels, FrameRange};
+
+/// Cells of the gain picture.
+const PICTURE: (usize, usize) = (600, 108);
+/// What was removed is raised to the take's level to be heard, by this at most, in dB.
+const MOST_RAISED_DB: f64 = 40.0;
 
 /// What follows from a take's source alone.
 #[derive(Debug, Clone)]
@@ -53,6 +59,28 @@ pub struct CleaningMade {
     pub picture: GainPicture,
     /// The room before and after.
     pub levels: Levels,
+}
+
+impl CleaningMade {
+    /// What `recipe` cleaned of a take, of which it made `r`; none where nothing was cleaned.
+    pub fn of(a: &Analysed, r: &Rendered, recipe: &Recipe) -> Result<Option<Self>> {
+        let (Some(cleaned), Some(room)) = (&r.cleaned, &a.room) else { return Ok(None) };
+        let Some(taken) = chain::removed(r, recipe)? else { return Ok(None) };
+        let raised_db = raised_db(&r.audio, &taken);
+        Ok(Some(Self {
+            removed: taken.scaled(Decibels(raised_db).gain() as f32)?,
+            raised_db,
+            picture: gain_picture(&a.clip.audio, &cleaned.audio, PICTURE.0, PICTURE.1)?,
+            levels: room.levels(&recipe.clean.params())?,
+        }))
+    }
+}
+
+/// What brings `removed` to the level of the take, but never over the take's own peak.
+fn raised_db(take: &AudioBuf, removed: &AudioBuf) -> f64 {
+    let rms = |a: &AudioBuf| Decibels::of_amplitude(a.channels().map(level::rms).fold(0.0, f64::max)).0;
+    let peak = |a: &AudioBuf| Decibels::of_amplitude(f64::from(a.peak())).0;
+    (rms(take) - rms(removed)).min(peak(take) - peak(removed)).clamp(0.0, MOST_RAISED_DB)
 }
 
 /// The derived data of one take.

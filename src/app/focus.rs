@@ -7,8 +7,6 @@ use std::sync::Arc;
 
 use super::derived::{CleaningMade, Derived, FromRecipe, FromSource, TakeDerived};
 use super::work::{Event, Runner};
-use crate::audio::{AudioBuf, level};
-use crate::dsp::clean::gain_picture;
 use crate::dsp::looping::LoopCandidate;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
@@ -16,7 +14,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::{decode_ranges, for_each_block};
 use crate::jobs::Job;
 use crate::render::chain::{
-    Analysed, Rendered, analyse, clip_range, deviation_after, finished, plain, removed, render, target_of,
+    analyse, clip_range, deviation_after, finished, plain, render, target_of,
 };
 use crate::render::propose::loops_for;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
@@ -24,7 +22,7 @@ use crate::session::store::source_path;
 use crate::session::{
     Document, LoopRecipe, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId,
 };
-use crate::units::{Decibels, FrameRange, Hertz, SampleRate};
+use crate::units::{FrameRange, Hertz, SampleRate};
 
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
@@ -32,10 +30,6 @@ const KEPT: usize = 10;
 const LOOPS: usize = 24;
 /// Parts that the wave of a whole file is drawn in.
 const FILE_COLUMNS: u64 = 2_000;
-/// Cells of the gain picture.
-const PICTURE: (usize, usize) = (600, 108);
-/// What was removed is raised to the take's level to be heard, by this at most, in dB.
-const MOST_RAISED_DB: f64 = 40.0;
 
 /// Loops to choose from.
 type Loops = Vec<(LoopCandidate, LoopRecipe)>;
@@ -459,7 +453,7 @@ fn from_recipe(
     job.check()?;
     // At the take's level, so that nobody takes louder for better.
     let plain = plain(a, &rendered)?.scaled(recipe.level.gain.gain() as f32)?;
-    let cleaning = cleaning_made(a, &rendered, &recipe)?;
+    let cleaning = CleaningMade::of(a, &rendered, &recipe)?;
     Ok(FromRecipe {
         finished: finished(&rendered)?,
         recipe,
@@ -468,27 +462,4 @@ fn from_recipe(
         after: None,
         cleaning: cleaning.map(Arc::new),
     })
-}
-
-/// What cleaning did, to be heard and seen.
-pub fn cleaning_made(a: &Analysed, r: &Rendered, recipe: &Recipe) -> Result<Option<CleaningMade>> {
-    let (Some(cleaned), Some(room)) = (&r.cleaned, &a.room) else { return Ok(None) };
-    let Some(taken) = removed(r, recipe)? else { return Ok(None) };
-    let raised_db = raised_db(&r.audio, &taken);
-    Ok(Some(CleaningMade {
-        removed: taken.scaled(Decibels(raised_db).gain() as f32)?,
-        raised_db,
-        picture: gain_picture(&a.clip.audio, &cleaned.audio, PICTURE.0, PICTURE.1)?,
-        levels: room.levels(&recipe.clean.params())?,
-    }))
-}
-
-/// What brings `removed` to the level of the take, but never over the take's own peak.
-fn raised_db(take: &AudioBuf, removed: &AudioBuf) -> f64 {
-    let rms = |a: &AudioBuf| {
-        Decibels::of_amplitude(a.channels().map(level::rms).fold(0.0, f64::max)).0
-    };
-    let peak = |a: &AudioBuf| Decibels::of_amplitude(f64::from(a.peak())).0;
-    let room = peak(take) - peak(removed);
-    (rms(take) - rms(removed)).min(room).clamp(0.0, MOST_RAISED_DB)
 }

@@ -46,7 +46,7 @@ impl KeysPanel {
 }
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
-const BENCH: [(&str, &str); 12] = [
+const BENCH: [(&str, &str); 13] = [
     ("+ and –", "Zoom in, out"),
     ("F", "Fit the take"),
     ("Shift+F", "Fit the loop"),
@@ -57,7 +57,8 @@ const BENCH: [(&str, &str); 12] = [
     ("Shift+Left, Right", "Handle by 10 ms"),
     ("Page Up, Down", "Handle by one period"),
     ("O, Shift+O", "To the next zero crossing, back"),
-    ("Delete", "Removes a strength node"),
+    ("G", "Gain picture"),
+    ("Delete", "Removes a node, room tone"),
     ("Escape", "Cancels a drag"),
 ];
 

@@ -3,16 +3,20 @@
 //! Four layers: [`model`] gathers what is shown, the axes ([`crate::app::widgets`]) are pure
 //! numbers, the lanes turn input into commands by way of [`edits`], and paint last.
 
+pub mod cleaning;
 pub mod curve;
 pub mod edits;
 mod empty;
 mod fields;
+mod gain_lane;
 mod gesture;
 mod lanes;
 mod loops;
 pub mod model;
 mod overview;
 mod pitch;
+pub mod reduction;
+mod room_lane;
 mod score;
 mod seam;
 mod side;
@@ -48,6 +52,8 @@ pub struct BenchPanel {
     seam: seam::SeamCloseUp,
     columns: RefCell<ColumnCache>,
     traces: RefCell<pitch::TraceCache>,
+    cleaner: cleaning::CleaningSide,
+    picture: gain_lane::PictureCache,
 }
 
 /// Ways to change what is seen.
@@ -92,20 +98,24 @@ impl BenchPanel {
         if self.take == view.selected {
             return;
         }
-        let open = self.handles.drop_drag() | self.gesture.drop_drag();
+        let open = self.handles.drop_drag() | self.gesture.drop_drag() | self.cleaner.drop_drag();
         if open {
             out.push(gesture::abort());
         }
-        *self = Self { take: view.selected, ..Self::default() };
+        let cleaner = std::mem::take(&mut self.cleaner);
+        *self = Self { take: view.selected, cleaner, ..Self::default() };
     }
 
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let theme = view.theme;
+        cleaning::key(ui, &mut self.cleaner);
         Panel::right("bench side")
             .exact_size(330.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
-            .show(ui, |ui| side::show(ui, view, model, &mut self.gesture, &mut self.seam, out));
+            .show(ui, |ui| {
+                side::show(ui, view, model, &mut self.gesture, &mut self.seam, &mut self.cleaner, out)
+            });
         let frame =
             Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {

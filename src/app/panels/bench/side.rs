@@ -5,6 +5,7 @@ use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
 use super::gesture::{Gesture, step};
 use super::model::{Model, parse_note};
+use super::cleaning::{self, CleaningSide};
 use super::seam::SeamCloseUp;
 use super::{edits, fields, score, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
@@ -26,6 +27,7 @@ pub fn show(
     model: &Model<'_>,
     gesture: &mut Gesture,
     seam: &mut SeamCloseUp,
+    cleaner: &mut CleaningSide,
     out: &mut Vec<Command>,
 ) {
     header(ui, view, model);
@@ -44,6 +46,7 @@ pub fn show(
         loop_fields(&mut rows, model);
         rows.heading("Candidates", "in the delivered file");
         suggestions::show(rows.ui, view, model, rows.out);
+        cleaning::show(&mut rows, view, model, recipe, cleaner);
         rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
         rows.heading("Fades and level", "");
