@@ -14,7 +14,7 @@ use seamwright::app::view::{SoundView, View};
 use seamwright::audio::{AudioBuf, Clip, level, signals};
 use seamwright::dsp::peaks::Peaks;
 use seamwright::playback::message::Side;
-use seamwright::render::{chain, propose};
+use seamwright::render::{chain, propose, room};
 use seamwright::session::{
     Concern, ConcernKind, Document, History, Recipe, RoomTone, Setup, Sheet, Source, SourceId, Take, TakeId,
     TakeState,
@@ -133,7 +133,9 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
 /// Decodes (so to speak) and tracks a take's sound.
 pub fn analyse(audio: &AudioBuf, take: &Take) -> FromSource {
     let clip = Clip { audio: audio.clone(), offset: Frame(0) };
-    let analysed = Arc::new(chain::analyse(clip, take.span).unwrap());
+    let tone = audio.part(FrameRange::new(2_000, 20_000));
+    let room = room::of_audio(Vec::new(), &[tone]).ok().map(Arc::new);
+    let analysed = Arc::new(chain::analyse(clip, take.span).unwrap().in_room(room));
     let mixed: Arc<[f32]> = audio.mixed().into();
     let peaks = Arc::new(Peaks::build(&mixed));
     FromSource { analysed, mixed, peaks }
