@@ -196,7 +196,8 @@ fn a_start_beyond_the_loop_plays_to_the_end() {
 #[test]
 fn source_takes_over_without_a_gap_and_is_silent_beyond_its_end() {
     let (a, b) = (signals::sine(200.0, 0.4, 48_000.0, 48_000), signals::sine(200.0, 0.2, 48_000.0, 24_000));
-    let what = Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), removed: None, looping: None };
+    let what =
+        Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), removed: None, looping: None };
     let mut e = loud();
     e.apply(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
     let mut heard = left(&mut e, 5_000);
@@ -219,12 +220,8 @@ fn source_takes_over_without_a_gap_and_is_silent_beyond_its_end() {
 #[test]
 fn what_was_removed_takes_over_without_a_gap_from_either_side() {
     let level = |v: f32| mono(vec![v; 40_000]);
-    let what = Playable {
-        rendered: level(0.2),
-        source: Some(level(0.4)),
-        removed: Some(level(0.1)),
-        looping: None,
-    };
+    let what =
+        Playable { rendered: level(0.2), source: Some(level(0.4)), removed: Some(level(0.1)), looping: None };
     let mut e = loud();
     e.apply(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
     assert_eq!(left(&mut e, 1_000)[999], 0.2);

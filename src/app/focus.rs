@@ -13,15 +13,11 @@ use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::{decode_ranges, for_each_block};
 use crate::jobs::Job;
-use crate::render::chain::{
-    analyse, clip_range, deviation_after, finished, plain, render, target_of,
-};
+use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
 use crate::render::propose::loops_for;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
-use crate::session::{
-    Document, LoopRecipe, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId,
-};
+use crate::session::{Document, LoopRecipe, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId};
 use crate::units::{FrameRange, Hertz, SampleRate};
 
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
@@ -166,7 +162,8 @@ impl Focus {
         let id = take.id;
         let path = source_path(start.about.session_path, &source.path);
         let (take, source) = (Arc::clone(take), source.clone());
-        let work = move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
+        let work =
+            move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
         self.running = Some((id, start.run(work, move |r| FocusEvent::Source(id, r))));
         true
     }
@@ -378,11 +375,7 @@ impl Start<'_> {
         wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
     ) -> Job {
         let (session, job) = (self.session, Job::new());
-        self.runner.spawn(
-            &job,
-            move |job, _| work(job),
-            move |r| Event::Focus { session, event: wrap(r) },
-        );
+        self.runner.spawn(&job, move |job, _| work(job), move |r| Event::Focus { session, event: wrap(r) });
         job
     }
 }

@@ -215,9 +215,12 @@ impl Sound {
         }
         let what = match (&take.recipe, &d.recipe, &d.source) {
             (Some(_), Some(made), Some(_)) => playable(made),
-            (None, _, Some(source)) => {
-                Playable { rendered: source.analysed.clip.audio.clone(), source: None, removed: None, looping: None }
-            }
+            (None, _, Some(source)) => Playable {
+                rendered: source.analysed.clip.audio.clone(),
+                source: None,
+                removed: None,
+                looping: None,
+            },
             _ => return,
         };
         let made = d.recipe.as_ref().filter(|_| take.recipe.is_some());

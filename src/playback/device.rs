@@ -391,8 +391,12 @@ mod tests {
             shared: Arc::clone(&shared),
         };
         let sound = crate::audio::AudioBuf::mono(vec![0.1; 48_000], SampleRate::DELIVERY).unwrap();
-        let playable =
-            || super::super::message::Playable { rendered: sound.clone(), source: None, removed: None, looping: None };
+        let playable = || super::super::message::Playable {
+            rendered: sound.clone(),
+            source: None,
+            removed: None,
+            looping: None,
+        };
         for _ in 0..40 {
             messages
                 .push(Message::Play {

@@ -11,7 +11,9 @@ use super::room::Rooms;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::jobs::Job;
-use crate::session::{Concern, ConcernKind, Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store};
+use crate::session::{
+    Concern, ConcernKind, Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store,
+};
 use crate::survey::{FileSurvey, FoundTake};
 use crate::units::FrameRange;
 

@@ -6,7 +6,8 @@ use crate::dsp::looping::{LoopCandidate, LoopParams, MOST_RISE_DB, find_loops};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
-    CleanRecipe, Concern, ConcernKind, LevelRecipe, LoopRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
+    CleanRecipe, Concern, ConcernKind, LevelRecipe, LoopRecipe, Recipe, Setup, Take, TakeState, TrimRecipe,
+    TuneRecipe,
 };
 use crate::units::{Cents, Decibels, Frame, FrameCount, FrameRange, MidiNote, Seconds};
 

@@ -120,10 +120,7 @@ pub fn decode_take(source_path: &Path, take: &Take, source: &Source, job: &Job) 
 
 /// Decodes, analyses, cleans, renders and shapes one take: what is held in memory is one take a worker.
 /// With the room's level before and after, where it is known.
-pub(super) fn render_item(
-    run: &Run<'_>,
-    item: &Item<'_>,
-) -> Result<(Rendered, Shaped, Option<Levels>)> {
+pub(super) fn render_item(run: &Run<'_>, item: &Item<'_>) -> Result<(Rendered, Shaped, Option<Levels>)> {
     let (session_path, document, job) = (run.session_path, run.document, run.job);
     let source_path = store::source_path(session_path, &item.source.path);
     let recipe = item.recipe(document, item.gain)?;
@@ -213,13 +210,7 @@ fn marks(document: &Document, item: &Item<'_>, r: &Rendered, s: &Shaped) -> File
     }
 }
 
-fn facts(
-    run: &Run<'_>,
-    item: &Item<'_>,
-    r: &Rendered,
-    s: &Shaped,
-    room: Option<Levels>,
-) -> Result<Facts> {
+fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped, room: Option<Levels>) -> Result<Facts> {
     let loudness = level::loudness(&s.audio)?;
     run.job.check()?;
     // A loop that is too short to be judged is told by the check; it is no reason not to deliver.

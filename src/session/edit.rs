@@ -148,9 +148,10 @@ impl Edit {
             Self::SetLevel { take, level } => recipe_mut(d, *take)?.level = *level,
             Self::SetClean { take, clean } => recipe_mut(d, *take)?.clean.clone_from(clean),
             Self::MarkRoom { source, stretches } => {
-                let s = d.sources.iter_mut().find(|s| s.id == *source).map(Arc::make_mut).ok_or_else(|| {
-                    Error::new(ErrorKind::Internal, format!("there is no source {}", source.0))
-                })?;
+                let s =
+                    d.sources.iter_mut().find(|s| s.id == *source).map(Arc::make_mut).ok_or_else(|| {
+                        Error::new(ErrorKind::Internal, format!("there is no source {}", source.0))
+                    })?;
                 s.room_marked.clone_from(stretches);
             }
             Self::SetSetup(setup) => d.setup = (**setup).clone(),

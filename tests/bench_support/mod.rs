@@ -149,7 +149,9 @@ pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
         recipe: Arc::new(recipe.clone()),
         finished: chain::finished(&rendered).unwrap(),
         plain: chain::plain(&sound.analysed, &rendered).unwrap(),
-        cleaning: seamwright::app::derived::CleaningMade::of(&sound.analysed, &rendered, recipe).unwrap().map(Arc::new),
+        cleaning: seamwright::app::derived::CleaningMade::of(&sound.analysed, &rendered, recipe)
+            .unwrap()
+            .map(Arc::new),
         after: chain::deviation_after(&rendered, target).ok().map(Arc::new),
         rendered: Arc::new(rendered),
     }

@@ -111,8 +111,7 @@ fn world() -> World {
     let clip = Clip { audio: audio.clone(), offset: Frame(0) };
     let mixed: Arc<[f32]> = audio.mixed().into();
     let peaks = Arc::new(Peaks::build(&mixed));
-    let analysed =
-        Arc::new(Analysed::new(clip, track(), Some(FrameRange::new(60_000, frames - 90_000))));
+    let analysed = Arc::new(Analysed::new(clip, track(), Some(FrameRange::new(60_000, frames - 90_000))));
     let sound = FromSource { analysed, mixed, peaks };
     let mut document = (**world.history.document()).clone();
     let mut from_recipe = made_quickly(&sound, &recipe);

@@ -2,8 +2,8 @@
 
 mod bad_input;
 mod clean;
-mod commands;
 mod cleaned_set;
+mod commands;
 mod deliver;
 mod deliver_set;
 mod flatten;

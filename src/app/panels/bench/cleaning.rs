@@ -35,19 +35,13 @@ impl CleaningSide {
 const LOWEST_HIGH_PASS_HZ: f64 = 5.0;
 
 /// Draws the rows.
-pub fn show(
-    rows: &mut Rows<'_>,
-    view: &View<'_>,
-    m: &Model<'_>,
-    recipe: &Recipe,
-    side: &mut CleaningSide,
-) {
+pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe, side: &mut CleaningSide) {
     rows.heading("Cleaning", "");
     room_of(rows, m);
     let clean = &recipe.clean;
-    let field = Field::new("Amount", "%", 0.0..=100.0, "Set cleaning amount").decimals(0).tip(
-        "How much of the reduction, in dB. 0: nothing is done, the recording stays bit for bit.",
-    );
+    let field = Field::new("Amount", "%", 0.0..=100.0, "Set cleaning amount")
+        .decimals(0)
+        .tip("How much of the reduction, in dB. 0: nothing is done, the recording stays bit for bit.");
     rows.slider(&field, clean.amount * 100.0, &|v, _| edits::set_clean(m, |c| c.amount = v / 100.0));
     levels(rows.ui, rows.theme, m);
     reduction::show(rows, m, clean, &mut side.memory);
@@ -55,9 +49,9 @@ pub fn show(
         .decimals(0)
         .tip("The room is never lowered by more than this, whatever the curve says.");
     rows.slider(&field, clean.floor_db, &|v, _| edits::set_clean(m, |c| c.floor_db = v));
-    let field = Field::new("High-pass", "Hz", 0.0..=300.0, "Set high-pass").decimals(0).tip(
-        "Takes off what lies below it, with the rest of the cleaning. Under 5 Hz: no high-pass.",
-    );
+    let field = Field::new("High-pass", "Hz", 0.0..=300.0, "Set high-pass")
+        .decimals(0)
+        .tip("Takes off what lies below it, with the rest of the cleaning. Under 5 Hz: no high-pass.");
     rows.slider(&field, clean.high_pass_hz, &|v, _| {
         edits::set_clean(m, |c| c.high_pass_hz = if v < LOWEST_HIGH_PASS_HZ { 0.0 } else { v })
     });
@@ -135,7 +129,8 @@ const METER_DB: (f64, f64) = (-120.0, -20.0);
 /// The room's level before and after, as two bars.
 fn levels(ui: &mut Ui, t: &Theme, m: &Model<'_>) {
     let cleaned = m.made.and_then(|r| r.cleaning.as_ref()).map(|c| c.levels);
-    let plain = m.sound.analysed.room.as_ref().map(|r| Levels { before: r.profile.level, after: r.profile.level });
+    let plain =
+        m.sound.analysed.room.as_ref().map(|r| Levels { before: r.profile.level, after: r.profile.level });
     let Some(levels) = cleaned.or(plain) else { return };
     for (name, db) in [("Room before", levels.before.0), ("Room after", levels.after.0)] {
         let (rect, r) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
@@ -154,7 +149,9 @@ fn levels(ui: &mut Ui, t: &Theme, m: &Model<'_>) {
         bar.set_width(track.width() * part);
         painter.rect_filled(bar, 1.0, t.ink);
         r.widget_info(|| WidgetInfo::labeled(Role::Meter, true, format!("{name}: {text}")));
-        r.on_hover_text("RMS level of the room tone re full scale, as recorded and as these settings leave it");
+        r.on_hover_text(
+            "RMS level of the room tone re full scale, as recorded and as these settings leave it",
+        );
     }
 }
 
@@ -163,8 +160,8 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     let setup = &view.document.setup;
     let choices = [
         ("Each file's", RoomFrom::EachFile, "Each file by its own room tone; one without takes all others'"),
-        ("The folder's", RoomFrom::Folder, "All files by the room tone of all files together"),
-        ("This file's", RoomFrom::File(m.source.id), "All files by the room tone of this one"),
+        ("Folder's", RoomFrom::Folder, "All files by the room tone of all files together"),
+        ("This one's", RoomFrom::File(m.source.id), "All files by the room tone of this one"),
     ];
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
@@ -200,19 +197,19 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
 fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let (d, id) = (m.document, m.take.id);
     let targets: [(&str, &str, Option<Vec<TakeId>>); 3] = [
-        ("To all takes", "every take, and to later proposals", None),
-        ("To this note's", "the other layers of this note", Some(tuning::others_of_note(d, id))),
-        ("To this layer's", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
+        ("All takes", "every take, and to later proposals", None),
+        ("This note", "the other layers of this note", Some(tuning::others_of_note(d, id))),
+        ("This layer", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
     ];
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
-        ui.label(RichText::new("Copy").color(rows.theme.ink_soft));
+        ui.label(RichText::new("Copy to").color(rows.theme.ink_soft));
         for (text, to, takes) in targets {
             let named = match takes {
                 None => cleaning::clean_all_like(d, id),
                 Some(takes) => cleaning::copy_cleaning(d, id, &takes),
             };
-            let name = format!("Copy cleaning {}", text.replacen("To", "to", 1));
+            let name = format!("Copy cleaning to {}", text.to_lowercase());
             let about = format!("Gives this cleaning to {to}; takes with settings of their own keep them");
             let button = ui.add_enabled(rows.enabled && named.is_ok(), Button::new(text));
             let button = button.accessible_name(name);

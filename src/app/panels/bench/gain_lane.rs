@@ -50,8 +50,9 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, cache: &mut PictureCache) {
     let picture = &made.picture;
     for (hz, text) in [(100.0, "100 Hz"), (1_000.0, "1 kHz"), (10_000.0, "10 kHz")] {
         let y = painter.round_to_pixel_center(y_of(picture, lane.rect, hz));
-        if y > lane.rect.top() + 14.0 {
-            painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.ink_soft.gamma_multiply(0.35)));
+        painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.ink_soft.gamma_multiply(0.35)));
+        // Below the lane's own name.
+        if y > lane.rect.top() + 20.0 {
             lane.gutter_text(ui, y, text);
         }
     }

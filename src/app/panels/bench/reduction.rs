@@ -203,7 +203,8 @@ fn paint_node(ui: &Ui, t: &Theme, lane: Rect, at: Pos2, n: (f64, f64), r: &Respo
         let galley = painter.layout_no_wrap(in_words(n), FontId::proportional(11.5), t.ink);
         let size = galley.size() + vec2(10.0, 4.0);
         let left = if at.x + 12.0 + size.x < lane.right() { at.x + 12.0 } else { at.x - 12.0 - size.x };
-        let top = (at.y - size.y / 2.0).clamp(lane.top() + 2.0, (lane.bottom() - size.y - 2.0).max(lane.top() + 2.0));
+        let top = (at.y - size.y / 2.0)
+            .clamp(lane.top() + 2.0, (lane.bottom() - size.y - 2.0).max(lane.top() + 2.0));
         let back = Rect::from_min_size(pos2(left, top), size);
         painter.rect(back, 3.0, t.paper, Stroke::new(1.0, t.line), egui::StrokeKind::Inside);
         painter.galley(back.min + vec2(5.0, 2.0), galley, t.ink);

@@ -1,7 +1,9 @@
 //! The whole file, small: its takes, and the room tone as stretches that are dragged, nudged, added and
 //! removed.
 
-use egui::{CursorIcon, FontId, Id, Key, Modifiers, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2};
+use egui::{
+    CursorIcon, FontId, Id, Key, Modifiers, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2,
+};
 
 use super::gesture::{abort, commit, preview, step};
 use super::lanes::Lane;
@@ -9,8 +11,8 @@ use super::model::Model;
 use super::wave;
 use crate::app::command::Command;
 use crate::app::widgets::drag_handle::{Handle, HandleEvent, HandleMemory, REACH, Steps};
-use crate::session::cleaning::mark_room;
 use crate::session::Edit;
+use crate::session::cleaning::mark_room;
 use crate::units::FrameRange;
 
 const LABEL: &str = "Mark room tone";

@@ -3,9 +3,9 @@
 
 use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
+use super::cleaning::{self, CleaningSide};
 use super::gesture::{Gesture, step};
 use super::model::{Model, parse_note};
-use super::cleaning::{self, CleaningSide};
 use super::seam::SeamCloseUp;
 use super::{edits, fields, score, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
@@ -46,11 +46,11 @@ pub fn show(
         loop_fields(&mut rows, model);
         rows.heading("Candidates", "in the delivered file");
         suggestions::show(rows.ui, view, model, rows.out);
-        cleaning::show(&mut rows, view, model, recipe, cleaner);
         rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
         rows.heading("Fades and level", "");
         level_fields(&mut rows, model, recipe);
+        cleaning::show(&mut rows, view, model, recipe, cleaner);
         rows.ui.add_space(8.0);
     });
 }
