@@ -68,7 +68,7 @@ pub struct Focus {
     asked: HashMap<TakeId, Asked>,
     latest: VecDeque<TakeId>,
     busy: bool,
-    /// What is being made, and for which take: given up when another take is selected.
+    /// What is being made, and which take was selected when it began: it is given up when another is.
     running: Option<(TakeId, Job)>,
     rooms: Arc<Rooms>,
     /// Whole files that were asked for.
@@ -115,11 +115,10 @@ impl Focus {
         self.asked.retain(|id, _| derived.of(*id).is_none_or(|d| d.failed.is_none()));
     }
 
-    /// Asks work on another take to stop; what it was asked for is asked again when it is selected.
-    fn give_up_for(&mut self, selected: TakeId) {
-        if let Some((take, job)) = self.running.as_ref().filter(|(take, _)| *take != selected) {
+    /// Asks work that was begun for another take to stop; it is asked for again when its turn comes.
+    fn give_up_for(&self, selected: TakeId) {
+        if let Some((_, job)) = self.running.as_ref().filter(|(begun_for, _)| *begun_for != selected) {
             job.cancel.cancel();
-            self.asked.remove(take);
         }
     }
 
@@ -164,7 +163,7 @@ impl Focus {
         let (take, source) = (Arc::clone(take), source.clone());
         let work =
             move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
-        self.running = Some((id, start.run(work, move |r| FocusEvent::Source(id, r))));
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Source(id, r))));
         true
     }
 
@@ -180,7 +179,7 @@ impl Focus {
         let (id, rooms) = (take.id, Arc::clone(&self.rooms));
         let session = start.about.session_path.to_path_buf();
         let work = move |job: &Job| wanted.map_or(Ok(None), |w| rooms.learned(&session, &w, job));
-        self.running = Some((id, start.run(work, move |r| FocusEvent::Room(id, r))));
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Room(id, r))));
         true
     }
 
@@ -194,7 +193,7 @@ impl Focus {
         let (id, hash, frames) = (source.id, source.hash.clone(), source.frames);
         let path = source_path(start.about.session_path, &source.path);
         let work = move |job: &Job| file_wave(&path, frames, job);
-        start.run(work, move |r| FocusEvent::File(id, hash, r));
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::File(id, hash, r))));
         true
     }
 
@@ -218,7 +217,7 @@ impl Focus {
         asked.recipe = Some(key);
         let id = take.id;
         let work = move |job: &Job| from_recipe(&from, Arc::new(recipe), a4, rate, job).map(Box::new);
-        self.running = Some((id, start.run(work, move |r| FocusEvent::Recipe(id, r))));
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Recipe(id, r))));
         true
     }
 
@@ -286,36 +285,43 @@ impl Focus {
         self.busy = false;
         self.running = None;
         match event {
-            // Given up for another take: asked again when it is its turn.
-            FocusEvent::Source(_, Err(e)) | FocusEvent::Recipe(_, Err(e)) | FocusEvent::Room(_, Err(e))
-                if e.is_cancelled() =>
-            {
+            // Given up for another take: asked for again when its turn comes.
+            FocusEvent::Source(id, Err(e)) if e.is_cancelled() => {
+                self.asked.remove(&id);
+                None
+            }
+            FocusEvent::Recipe(id, Err(e)) if e.is_cancelled() => {
+                self.asked.entry(id).or_default().recipe = None;
+                None
+            }
+            FocusEvent::Room(id, Err(e)) if e.is_cancelled() => {
+                self.asked.entry(id).or_default().room = None;
                 None
             }
             FocusEvent::Room(id, result) => {
-                let entry = derived.entry(id);
-                let room = match result {
-                    Ok(room) => room,
-                    Err(e) => {
-                        entry.failed = Some(e.to_string());
-                        None
-                    }
+                let (room, problem) = match result {
+                    Ok(room) => (room, None),
+                    Err(e) => (None, Some(e.context("reading the room tone"))),
                 };
-                if let Some(source) = &mut entry.source {
+                if let Some(source) = &mut derived.entry(id).source {
                     source.analysed = Arc::new((*source.analysed).clone().in_room(room));
                 }
                 // It is rendered anew in this room.
-                if let Some(asked) = self.asked.get_mut(&id) {
-                    (asked.recipe, asked.loops, asked.after) = (None, None, None);
-                }
-                None
+                let asked = self.asked.entry(id).or_default();
+                (asked.recipe, asked.loops, asked.after) = (None, None, None);
+                problem
             }
             FocusEvent::File(id, hash, Ok(columns)) => {
                 derived.set_file_wave(id, hash, columns);
                 None
             }
             // The take itself says what is wrong with its file.
-            FocusEvent::File(_, _, Err(_)) => None,
+            FocusEvent::File(id, _, Err(e)) => {
+                if e.is_cancelled() {
+                    self.files.remove(&id);
+                }
+                None
+            }
             FocusEvent::Source(id, Ok(made)) => {
                 let entry = derived.entry(id);
                 entry.source = Some(*made);
