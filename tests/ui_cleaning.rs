@@ -237,7 +237,7 @@ fn a_stretch_beyond_the_file_is_refused() {
 #[test]
 fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
     let mut h = bench(cleaned(3));
-    h.get_by_label("Copy cleaning to this note").click();
+    h.get_by_label("Copy cleaning to note").click();
     h.run_steps(2);
     assert_eq!(labels(&h), ["Copy cleaning (2 takes)"]);
     let of = |h: &Bench<'_>, id: u32| {
@@ -263,10 +263,10 @@ fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
 #[test]
 fn the_room_can_be_shared() {
     let mut h = bench(cleaned(1));
-    h.get_by_label("Folder's").click();
+    h.get_by_label("Room of folder").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::Folder);
-    h.get_by_label("This one's").click();
+    h.get_by_label("Room of this file").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::File(source(&h).id));
 }
@@ -324,7 +324,7 @@ fn read_only_changes_nothing() {
     let mut world = cleaned(1);
     world.read_only = true;
     let mut h = bench(world);
-    for name in ["Take off hum", "Own settings", "Folder's", "Mark room tone"] {
+    for name in ["Take off hum", "Own settings", "Room of folder", "Mark room tone"] {
         h.get_by_label(name).click();
         h.run_steps(1);
     }

@@ -37,8 +37,11 @@ pub struct Analysed {
     /// The room it was recorded in; none: not known, and so nothing is cleaned.
     pub room: Option<Arc<Room>>,
     /// The clip as it was cleaned last: tuning and loops are tried many times over one cleaning.
-    cleaned: Arc<Mutex<Option<(CleanRecipe, Arc<Cleaned>)>>>,
+    cleaned: Arc<Mutex<Option<CleanedBy>>>,
 }
+
+/// A cleaned clip and what it was cleaned by.
+type CleanedBy = (CleanRecipe, Arc<Cleaned>);
 
 impl Analysed {
     /// Of what is known already, in no room.

@@ -159,9 +159,9 @@ fn levels(ui: &mut Ui, t: &Theme, m: &Model<'_>) {
 fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     let setup = &view.document.setup;
     let choices = [
-        ("Each file's", RoomFrom::EachFile, "Each file by its own room tone; one without takes all others'"),
-        ("Folder's", RoomFrom::Folder, "All files by the room tone of all files together"),
-        ("This one's", RoomFrom::File(m.source.id), "All files by the room tone of this one"),
+        ("Each file", RoomFrom::EachFile, "Each file by its own room tone; one without takes all others'"),
+        ("Folder", RoomFrom::Folder, "All files by the room tone of all files together"),
+        ("This file", RoomFrom::File(m.source.id), "All files by the room tone of this one"),
     ];
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
@@ -169,6 +169,7 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
         for (name, from, about) in choices {
             let now = setup.room_from == from;
             let r = ui.add_enabled(rows.enabled, Button::selectable(now, name));
+            let r = r.accessible_name(format!("Room of {}", name.to_lowercase()));
             if r.on_hover_text(format!("{about}. Holds for the whole set")).clicked() && !now {
                 let edit = Edit::SetSetup(Box::new(Setup { room_from: from, ..setup.clone() }));
                 rows.out.push(step("Set where the room is learned", edit));
@@ -198,8 +199,8 @@ fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let (d, id) = (m.document, m.take.id);
     let targets: [(&str, &str, Option<Vec<TakeId>>); 3] = [
         ("All takes", "every take, and to later proposals", None),
-        ("This note", "the other layers of this note", Some(tuning::others_of_note(d, id))),
-        ("This layer", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
+        ("Note", "the other layers of this note", Some(tuning::others_of_note(d, id))),
+        ("Layer", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
     ];
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;

@@ -178,8 +178,12 @@ fn stretch(
                 painter.rect_stroke(shown, 0.0, Stroke::new(1.5, t.ink), egui::StrokeKind::Inside);
             }
             Part::Whole => {}
-            Part::Start => drop(painter.vline(l, lane.rect.y_range(), stroke)),
-            Part::End => drop(painter.vline(r, lane.rect.y_range(), stroke)),
+            Part::Start => {
+                painter.vline(l, lane.rect.y_range(), stroke);
+            }
+            Part::End => {
+                painter.vline(r, lane.rect.y_range(), stroke);
+            }
         }
     }
     for text in ["room tone", "room"] {
