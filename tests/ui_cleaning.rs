@@ -39,7 +39,7 @@ fn cleaned(layers: u16) -> World {
 fn bench<'a>(world: World) -> Bench<'a> {
     // High enough that the whole column shows.
     let mut h = Harness::builder()
-        .with_size(vec2(1400.0, 1900.0))
+        .with_size(vec2(1400.0, 3000.0))
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(|ui, world: &mut World| world.pass(ui), world);
     h.run_steps(3);
@@ -98,7 +98,8 @@ fn source(h: &Bench<'_>) -> Arc<Source> {
 
 #[test]
 fn every_number_is_one_step_and_undone() {
-    let cases: [(&str, f64, &str, fn(&CleanRecipe) -> f64, f64); 3] = [
+    type Case = (&'static str, f64, &'static str, fn(&CleanRecipe) -> f64, f64);
+    let cases: [Case; 3] = [
         ("Amount", 40.0, "Set cleaning amount", |c| c.amount, 0.4),
         ("Floor", 18.0, "Set cleaning floor", |c| c.floor_db, 18.0),
         ("High-pass", 60.0, "Set high-pass", |c| c.high_pass_hz, 60.0),
@@ -122,7 +123,8 @@ fn every_number_is_one_step_and_undone() {
 
 #[test]
 fn switches_switch() {
-    let cases: [(&str, fn(&CleanRecipe) -> bool); 4] = [
+    type Case = (&'static str, fn(&CleanRecipe) -> bool);
+    let cases: [Case; 4] = [
         ("Take off hum", |c| c.hum),
         ("Protect partials", |c| c.protect),
         ("Take off the offset", |c| c.remove_dc),
