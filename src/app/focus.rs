@@ -104,10 +104,10 @@ impl Focus {
             || self.room(&start, take, source, derived)
             || self.recipe(&start, take, source, derived)
             || (about.bench
-                && (self.file(&start, source, derived)
-                    || self.loops(&start, take, source, derived)
+                && (self.loops(&start, take, source, derived)
                     || self.after(&start, take, source, derived)
-                    || self.other_layers(&start, take, derived)));
+                    || self.other_layers(&start, take, derived)
+                    || self.file(&start, source, derived)));
     }
 
     /// The files were looked through again: what failed may work now.
