@@ -27,7 +27,7 @@ fn plays_on_the_default_device() {
     let rate = SampleRate::new(44_100).unwrap();
     let rendered = AudioBuf::mono(signals::sine(441.0, 0.4, 44_100.0, 44_100), rate).unwrap();
     let a_loop = |start, end| PlayLoop { range: FrameRange::new(start, end), tail: Default::default() };
-    let what = Playable { rendered, source: None, looping: Some(a_loop(10_000, 30_000)) };
+    let what = Playable { rendered, source: None, removed: None, looping: Some(a_loop(10_000, 30_000)) };
     assert_eq!(player.status().position, None);
     player.send(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
     let wait = || std::thread::sleep(Duration::from_millis(500));

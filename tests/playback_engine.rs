@@ -26,7 +26,7 @@ fn a_loop(start: u64, end: u64, tail: Vec<f32>) -> PlayLoop {
 }
 
 fn playable(rendered: AudioBuf, looping: Option<PlayLoop>) -> Box<Playable> {
-    Box::new(Playable { rendered, source: None, looping })
+    Box::new(Playable { rendered, source: None, removed: None, looping })
 }
 
 fn play(what: Box<Playable>, from: u64) -> Message {
@@ -151,7 +151,8 @@ fn a_start_beyond_the_loop_plays_to_the_end() {
 #[test]
 fn source_takes_over_without_a_gap_and_is_silent_beyond_its_end() {
     let (a, b) = (signals::sine(200.0, 0.4, 48_000.0, 48_000), signals::sine(200.0, 0.2, 48_000.0, 24_000));
-    let what = Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), looping: None };
+    let what =
+        Playable { rendered: mono(a.clone()), source: Some(mono(b.clone())), removed: None, looping: None };
     let mut e = loud();
     e.apply(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
     let mut heard = left(&mut e, 5_000);
@@ -168,6 +169,43 @@ fn source_takes_over_without_a_gap_and_is_silent_beyond_its_end() {
     let rest = left(&mut e, 38_000);
     assert_eq!(peak(&rest[14_000..]), 0.0, "the source is shorter");
     assert_eq!(e.position(), None, "the take is over");
+}
+
+/// Three sounds of one length, switched while they play: always a mix whose shares sum to one.
+#[test]
+fn what_was_removed_takes_over_without_a_gap_from_either_side() {
+    let level = |v: f32| mono(vec![v; 40_000]);
+    let what =
+        Playable { rendered: level(0.2), source: Some(level(0.4)), removed: Some(level(0.1)), looping: None };
+    let mut e = loud();
+    e.apply(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });
+    assert_eq!(left(&mut e, 1_000)[999], 0.2);
+    let way = [(Side::Removed, 0.2, 0.1), (Side::Source, 0.1, 0.4), (Side::Removed, 0.4, 0.1)];
+    for (side, from, to) in way.into_iter().chain([(Side::Rendered, 0.1, 0.2)]) {
+        e.apply(Message::SetSide(side));
+        let heard = left(&mut e, 1_000);
+        // 8 ms = 384 frames later it is there to the bit; between, never outside the two.
+        assert_eq!(heard[384], to, "{side:?}");
+        let (low, high) = (f32::min(from, to), f32::max(from, to));
+        assert!(heard.iter().all(|v| (low - 1e-6..=high + 1e-6).contains(v)), "{side:?}");
+        // The smooth step is steepest in the middle: 1.5 over its length.
+        assert!(largest_step(&heard) <= 1.5 * f64::from(high - low) / 384.0 + 1e-6);
+    }
+    // Turned round half way: no step either.
+    e.apply(Message::SetSide(Side::Source));
+    let mut heard = left(&mut e, 150);
+    e.apply(Message::SetSide(Side::Removed));
+    heard.extend(left(&mut e, 500));
+    assert!(largest_step(&heard) <= 1.5 * 0.3 / 384.0 + 1e-6);
+    assert_eq!(heard[649], 0.1);
+}
+
+#[test]
+fn where_nothing_was_removed_there_is_silence() {
+    let mut e = loud();
+    let what = playable(mono(vec![0.3; 5_000]), None);
+    e.apply(Message::Play { what, from: 0, side: Side::Removed });
+    assert_eq!(peak(&left(&mut e, 2_000)), 0.0);
 }
 
 #[test]
@@ -420,7 +458,7 @@ fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
         let source = (!n.is_multiple_of(3)).then(|| rendered.part(FrameRange::new(0, 4_000)));
         let looping =
             (!n.is_multiple_of(2)).then(|| a_loop(700 + n as u64, 3_000, signals::sine(90.0, 0.2, 48e3, 50)));
-        Box::new(Playable { rendered, source, looping })
+        Box::new(Playable { rendered, source, removed: None, looping })
     };
     let side = |s: bool| if s { Side::Source } else { Side::Rendered };
     match *plan {

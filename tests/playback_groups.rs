@@ -27,7 +27,12 @@ fn a_loop(start: u64, end: u64) -> PlayLoop {
 }
 
 fn voice(rendered: AudioBuf, looping: Option<PlayLoop>, onset: u64, mix: Mix) -> GroupVoice {
-    GroupVoice { what: Some(Box::new(Playable { rendered, source: None, looping })), onset, period: 0.0, mix }
+    GroupVoice {
+        what: Some(Box::new(Playable { rendered, source: None, removed: None, looping })),
+        onset,
+        period: 0.0,
+        mix,
+    }
 }
 
 fn start(key: GroupKey, from: GroupFrom, voices: Vec<GroupVoice>) -> Message {
@@ -413,7 +418,7 @@ fn playing_a_take_fades_the_groups_out() {
     ));
     left(&mut e, 9_600);
     let x = signals::white_noise(0.2, 5_000, 3);
-    let what = Box::new(Playable { rendered: mono(x.clone()), source: None, looping: None });
+    let what = Box::new(Playable { rendered: mono(x.clone()), source: None, removed: None, looping: None });
     e.apply(Message::Play { what, from: 0, side: Side::Rendered });
     assert_eq!(e.group_position(), None);
     assert!(left(&mut e, 5_000)[480..] == x[480..]);
@@ -467,7 +472,12 @@ fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
         }
         Plan::Release(key) => Message::Release(GroupKey(key)),
         Plan::Play => Message::Play {
-            what: Box::new(Playable { rendered: sounds[0].clone(), source: None, looping: None }),
+            what: Box::new(Playable {
+                rendered: sounds[0].clone(),
+                source: None,
+                removed: None,
+                looping: None,
+            }),
             from: 100,
             side: Side::Rendered,
         },

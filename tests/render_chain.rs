@@ -28,6 +28,7 @@ fn a3(cents: impl Fn(f64) -> f64) -> Analysed {
 
 fn recipe(strength: f64) -> Recipe {
     Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: FrameRange::new(24_500, 217_000),
             onset: Frame(25_000),

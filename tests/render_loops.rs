@@ -28,6 +28,7 @@ fn a3(db: f64) -> Analysed {
 
 fn recipe(looping: Option<LoopRecipe>) -> Recipe {
     Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: FrameRange::new(23_500, 216_000),
             onset: Frame(24_000),

@@ -19,6 +19,7 @@ fn source(name: &str) -> Source {
         channels: 1,
         frames: 1_000_000,
         room_tone: None,
+        room_marked: Vec::new(),
     }
 }
 
@@ -45,6 +46,7 @@ fn take(start: u64, note: u8, layer: u16) -> Take {
 
 fn recipe(note: u8) -> Recipe {
     Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: FrameRange::new(0, 50_000),
             onset: Frame(100),

@@ -345,6 +345,7 @@ fn recorded(folder: &Path) -> (Document, PathBuf) {
             channels: 1,
             frames: 96_000,
             room_tone: None,
+            room_marked: Vec::new(),
         };
         let mut take = (*d.takes[i]).clone();
         take.source = source.id;

@@ -28,6 +28,7 @@ const SPAN: FrameRange = FrameRange { start: Frame(48_000), end: Frame(192_000) 
 
 fn recipe(note: MidiNote) -> Recipe {
     Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: SPAN,
             onset: Frame(50_000),
@@ -92,6 +93,7 @@ fn bottles() -> Document {
         channels: 1,
         frames: 480_000,
         room_tone: None,
+        room_marked: Vec::new(),
     };
     let takes = vec![
         take(1, Some(60), 0, TakeState::Proposed),

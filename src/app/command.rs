@@ -105,7 +105,7 @@ pub enum SoundCommand {
     PlayFrom(u64),
     /// Silence.
     Stop,
-    /// The rendered take or its source.
+    /// The rendered take, its source, or what cleaning removed.
     Listen(Side),
     /// Master volume in dB, −60 to 0.
     Volume(f32),

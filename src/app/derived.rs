@@ -4,17 +4,25 @@ use std::collections::HashMap;
 use std::sync::Arc;
 
 pub use super::deliver_state::DeliverDerived;
-use crate::audio::AudioBuf;
+use crate::audio::{AudioBuf, level};
+use crate::dsp::clean::{GainPicture, gain_picture};
 use crate::dsp::looping::stack::Dip;
 use crate::dsp::looping::{PairMap, SeamAudit};
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
+use crate::error::Result;
 use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
-use crate::render::chain::{Analysed, Rendered};
+use crate::render::chain::{self, Analysed, Rendered};
 use crate::render::loops::{Loopable, Loops};
-use crate::session::{Recipe, Take, TakeId};
-use crate::units::FrameRange;
+use crate::render::room::Levels;
+use crate::session::{Recipe, Source, SourceId, Take, TakeId};
+use crate::units::{Decibels, FrameRange};
+
+/// Cells of the gain picture.
+const PICTURE: (usize, usize) = (600, 108);
+/// What was removed is raised to the take's level to be heard, by this at most, in dB.
+const MOST_RAISED_DB: f64 = 40.0;
 
 /// What follows from a take's source alone.
 #[derive(Debug, Clone)]
@@ -40,8 +48,45 @@ pub struct FromRecipe {
     pub plain: AudioBuf,
     /// Deviation of the rendered take from its target, by the tracker.
     pub after: Option<Arc<Deviation>>,
+    /// What cleaning did; none: nothing was cleaned.
+    pub cleaning: Option<Arc<CleaningMade>>,
     /// What its loop measures when it goes round; none where there is none.
     pub audit: Option<SeamAudit>,
+}
+
+/// What cleaning did to a take.
+#[derive(Debug, Clone)]
+pub struct CleaningMade {
+    /// What was removed, lined up with the rendered take and raised to be heard.
+    pub removed: AudioBuf,
+    /// By how many dB it was raised.
+    pub raised_db: f64,
+    /// Gain over time and frequency of the clip.
+    pub picture: GainPicture,
+    /// The room before and after.
+    pub levels: Levels,
+}
+
+impl CleaningMade {
+    /// What `recipe` cleaned of a take, of which it made `r`; none where nothing was cleaned.
+    pub fn of(a: &Analysed, r: &Rendered, recipe: &Recipe) -> Result<Option<Self>> {
+        let (Some(cleaned), Some(room)) = (&r.cleaned, &a.room) else { return Ok(None) };
+        let Some(taken) = chain::removed(r, recipe)? else { return Ok(None) };
+        let raised_db = raised_db(&r.audio, &taken);
+        Ok(Some(Self {
+            removed: taken.scaled(Decibels(raised_db).gain() as f32)?,
+            raised_db,
+            picture: gain_picture(&a.clip.audio, &cleaned.audio, PICTURE.0, PICTURE.1)?,
+            levels: room.levels(&recipe.clean.params())?,
+        }))
+    }
+}
+
+/// What brings `removed` to the level of the take, but never over the take's own peak.
+fn raised_db(take: &AudioBuf, removed: &AudioBuf) -> f64 {
+    let rms = |a: &AudioBuf| Decibels::of_amplitude(a.channels().map(level::rms).fold(0.0, f64::max)).0;
+    let peak = |a: &AudioBuf| Decibels::of_amplitude(f64::from(a.peak())).0;
+    (rms(take) - rms(removed)).min(peak(take) - peak(removed)).clamp(0.0, MOST_RAISED_DB)
 }
 
 /// Every start against every end of a take, and the take without a loop that it was made of.
@@ -87,6 +132,7 @@ pub struct TakeDerived {
 pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
+    files: HashMap<SourceId, (String, Arc<[Column]>)>,
     delivery: Option<Arc<Delivery>>,
     deliver: DeliverDerived,
     apart: Option<Arc<SetApart>>,
@@ -113,6 +159,16 @@ impl Derived {
     /// Keeps the small wave of a take, drawn for `span`.
     pub fn set_thumb(&mut self, take: TakeId, span: FrameRange, columns: Arc<[Column]>) {
         self.thumbs.insert(take, (span, columns));
+    }
+
+    /// The wave of a whole file, in equal parts, if it was drawn for what the file is now.
+    pub fn file_wave(&self, source: &Source) -> Option<&Arc<[Column]>> {
+        self.files.get(&source.id).filter(|(hash, _)| *hash == source.hash).map(|(_, columns)| columns)
+    }
+
+    /// Keeps the wave of a whole file of this hash.
+    pub fn set_file_wave(&mut self, source: SourceId, hash: String, columns: Arc<[Column]>) {
+        self.files.insert(source, (hash, columns));
     }
 
     /// What a take's loop measures when it goes round, as far as that is known of its present recipe.

@@ -5,27 +5,30 @@ use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
-use super::derived::{Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
+use super::derived::{CleaningMade, Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
 use super::work::{Event, Runner};
 use crate::dsp::looping::audit;
 use crate::dsp::looping::stack::{Dip, level_dips};
-use crate::dsp::peaks::Peaks;
+use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::decode_ranges;
+use crate::io::decode::{decode_ranges, for_each_block};
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
 use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
 use crate::render::loops::{Loopable, Loops};
+use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
-use crate::session::{Document, LoopSearch, Recipe, Setup, Sheet, Source, Take, TakeId};
+use crate::session::{Document, LoopSearch, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId};
 use crate::units::{FrameRange, Hertz, SampleRate};
 
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
 /// How many loops there are to choose from.
 const LOOPS: usize = 24;
+/// Parts that the wave of a whole file is drawn in.
+const FILE_COLUMNS: u64 = 2_000;
 
 /// What was made for the selected take.
 pub enum FocusEvent {
@@ -35,6 +38,10 @@ pub enum FocusEvent {
     Recipe(TakeId, Result<Box<FromRecipe>>),
     /// Loops to choose from.
     Loops(TakeId, Result<Box<Found>>),
+    /// The room it was recorded in, learned from these stretches.
+    Room(TakeId, Result<Option<Arc<Room>>>),
+    /// The wave of a whole file of this hash.
+    File(SourceId, String, Result<Arc<[Column]>>),
     /// The rendered take tracked again, for the recipe it was rendered with.
     After(TakeId, Arc<Recipe>, Result<Deviation>),
     /// Breaths and dips inside the loop of the rendering made with this recipe.
@@ -51,12 +58,13 @@ pub struct Found {
 struct SourceKey(String, FrameRange);
 
 #[derive(Debug, Clone, PartialEq)]
-struct RecipeKey(SourceKey, Recipe, Hertz, SampleRate);
+struct RecipeKey(SourceKey, Recipe, Option<Stretches>, Hertz, SampleRate);
 
 /// What was asked for last, for one take; asked is enough: what failed is not tried again.
 #[derive(Debug, Default)]
 struct Asked {
     source: Option<SourceKey>,
+    room: Option<Option<Stretches>>,
     recipe: Option<RecipeKey>,
     loops: Option<(RecipeKey, LoopSearch)>,
     after: Option<RecipeKey>,
@@ -69,6 +77,11 @@ pub struct Focus {
     asked: HashMap<TakeId, Asked>,
     latest: VecDeque<TakeId>,
     busy: bool,
+    /// What is being made, and which take was selected when it began: it is given up when another is.
+    running: Option<(TakeId, Job)>,
+    rooms: Arc<Rooms>,
+    /// Whole files that were asked for.
+    files: HashMap<SourceId, String>,
 }
 
 /// What the work is about.
@@ -95,20 +108,30 @@ impl Focus {
         let start = Start { about, runner, session };
         self.mark_updating(about, take, source, derived);
         if self.busy {
+            self.give_up_for(take.id);
             return;
         }
         self.busy = self.source(&start, take, source, derived)
+            || self.room(&start, take, source, derived)
             || self.recipe(&start, take, source, derived)
             || (about.bench
                 && (self.loops(&start, take, source, derived)
                     || self.after(&start, take, source, derived)
-                    || self.other_layers(&start, take, derived)))
+                    || self.other_layers(&start, take, derived)
+                    || self.file(&start, source, derived)))
             || (about.stack && self.stack(&start, take, derived));
     }
 
     /// The files were looked through again: what failed may work now.
     pub fn retry_failed(&mut self, derived: &Derived) {
         self.asked.retain(|id, _| derived.of(*id).is_none_or(|d| d.failed.is_none()));
+    }
+
+    /// Asks work that was begun for another take to stop; it is asked for again when its turn comes.
+    fn give_up_for(&self, selected: TakeId) {
+        if let Some((_, job)) = self.running.as_ref().filter(|(begun_for, _)| *begun_for != selected) {
+            job.cancel.cancel();
+        }
     }
 
     fn touch(&mut self, take: TakeId, derived: &mut Derived) {
@@ -150,8 +173,39 @@ impl Focus {
         let id = take.id;
         let path = source_path(start.about.session_path, &source.path);
         let (take, source) = (Arc::clone(take), source.clone());
-        let work = move || from_source(&path, clip_range(&take, &source), take.span).map(Box::new);
-        start.run(work, move |r| FocusEvent::Source(id, r));
+        let work =
+            move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Source(id, r))));
+        true
+    }
+
+    /// The room that the take is cleaned of; where it is learned from can be changed without reading
+    /// the take again.
+    fn room(&mut self, start: &Start<'_>, take: &Take, source: &Source, derived: &mut Derived) -> bool {
+        let wanted = stretches_for(start.about.document, source);
+        let asked = self.asked.entry(take.id).or_default();
+        if derived.entry(take.id).source.is_none() || asked.room.as_ref() == Some(&wanted) {
+            return false;
+        }
+        asked.room = Some(wanted.clone());
+        let (id, rooms) = (take.id, Arc::clone(&self.rooms));
+        let session = start.about.session_path.to_path_buf();
+        let work = move |job: &Job| wanted.map_or(Ok(None), |w| rooms.learned(&session, &w, job));
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Room(id, r))));
+        true
+    }
+
+    /// The wave of the whole file, for the room tone in it.
+    fn file(&mut self, start: &Start<'_>, source: &Source, derived: &Derived) -> bool {
+        let known = derived.file_wave(source).is_some();
+        if known || self.files.get(&source.id) == Some(&source.hash) {
+            return false;
+        }
+        self.files.insert(source.id, source.hash.clone());
+        let (id, hash, frames) = (source.id, source.hash.clone(), source.frames);
+        let path = source_path(start.about.session_path, &source.path);
+        let work = move |job: &Job| file_wave(&path, frames, job);
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::File(id, hash, r))));
         true
     }
 
@@ -172,13 +226,11 @@ impl Focus {
             return false;
         }
         entry.updating = true;
-        let RecipeKey(_, recipe, a4, rate) = key.clone();
+        let RecipeKey(_, recipe, _, a4, rate) = key.clone();
         asked.recipe = Some(key);
         let id = take.id;
-        start.run(
-            move || from_recipe(&from, Arc::new(recipe), a4, rate).map(Box::new),
-            move |r| FocusEvent::Recipe(id, r),
-        );
+        let work = move |job: &Job| from_recipe(&from, Arc::new(recipe), a4, rate, job).map(Box::new);
+        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Recipe(id, r))));
         true
     }
 
@@ -195,7 +247,7 @@ impl Focus {
         asked.loops = Some(key);
         let Some(recipe) = take.recipe.clone() else { return false };
         let (id, setup): (_, Setup) = (take.id, start.about.document.setup.clone());
-        start.run(move || found(&from, &recipe, &setup).map(Box::new), move |r| FocusEvent::Loops(id, r));
+        start.run(move |_| found(&from, &recipe, &setup).map(Box::new), move |r| FocusEvent::Loops(id, r));
         true
     }
 
@@ -211,7 +263,7 @@ impl Focus {
         let a4 = start.about.document.setup.a4;
         let recipe = Arc::clone(&made.recipe);
         start.run(
-            move || deviation_after(&made.rendered, target_of(&made.recipe.tune, a4)),
+            move |_| deviation_after(&made.rendered, target_of(&made.recipe.tune, a4)),
             move |r| FocusEvent::After(id, recipe, r),
         );
         true
@@ -271,14 +323,52 @@ impl Focus {
         asked.dips = Some(key);
         let Some(range) = made.rendered.looping.map(|l| l.range) else { return false };
         let (id, recipe) = (take.id, Arc::clone(&made.recipe));
-        start.run(move || level_dips(&made.finished, range), move |r| FocusEvent::Dips(id, recipe, r));
+        start.run(move |_| level_dips(&made.finished, range), move |r| FocusEvent::Dips(id, recipe, r));
         true
     }
 
     /// Takes in what was made; returns an error that nobody else shows.
     pub fn take_in(&mut self, event: FocusEvent, derived: &mut Derived) -> Option<Error> {
         self.busy = false;
+        self.running = None;
         match event {
+            // Given up for another take: asked for again when its turn comes.
+            FocusEvent::Source(id, Err(e)) if e.is_cancelled() => {
+                self.asked.remove(&id);
+                None
+            }
+            FocusEvent::Recipe(id, Err(e)) if e.is_cancelled() => {
+                self.asked.entry(id).or_default().recipe = None;
+                None
+            }
+            FocusEvent::Room(id, Err(e)) if e.is_cancelled() => {
+                self.asked.entry(id).or_default().room = None;
+                None
+            }
+            FocusEvent::Room(id, result) => {
+                let (room, problem) = match result {
+                    Ok(room) => (room, None),
+                    Err(e) => (None, Some(e.context("reading the room tone"))),
+                };
+                if let Some(source) = &mut derived.entry(id).source {
+                    source.analysed = Arc::new((*source.analysed).clone().in_room(room));
+                }
+                // It is rendered anew in this room.
+                let asked = self.asked.entry(id).or_default();
+                (asked.recipe, asked.loops, asked.after) = (None, None, None);
+                problem
+            }
+            FocusEvent::File(id, hash, Ok(columns)) => {
+                derived.set_file_wave(id, hash, columns);
+                None
+            }
+            // The take itself says what is wrong with its file.
+            FocusEvent::File(id, _, Err(e)) => {
+                if e.is_cancelled() {
+                    self.files.remove(&id);
+                }
+                None
+            }
             FocusEvent::Source(id, Ok(made)) => {
                 let entry = derived.entry(id);
                 entry.source = Some(*made);
@@ -342,11 +432,12 @@ struct Start<'a> {
 impl Start<'_> {
     fn run<R: 'static>(
         &self,
-        work: impl FnOnce() -> Result<R> + Send + 'static,
+        work: impl FnOnce(&Job) -> Result<R> + Send + 'static,
         wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
-    ) {
-        let session = self.session;
-        self.runner.spawn(&Job::new(), move |_, _| work(), move |r| Event::Focus { session, event: wrap(r) });
+    ) -> Job {
+        let (session, job) = (self.session, Job::new());
+        self.runner.spawn(&job, move |job, _| work(job), move |r| Event::Focus { session, event: wrap(r) });
+        job
     }
 }
 
@@ -356,15 +447,19 @@ fn source_key(take: &Take, source: &Source) -> SourceKey {
 
 fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeKey> {
     let setup = &about.document.setup;
-    Some(RecipeKey(source_key(take, source), take.recipe.clone()?, setup.a4, setup.delivery_rate))
+    let recipe = take.recipe.clone()?;
+    // Where nothing is cleaned the room does not matter.
+    let room = if recipe.clean.is_on() { stretches_for(about.document, source) } else { None };
+    Some(RecipeKey(source_key(take, source), recipe, room, setup.a4, setup.delivery_rate))
 }
 
-fn from_source(path: &Path, range: FrameRange, span: FrameRange) -> Result<FromSource> {
+fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> Result<FromSource> {
     let mut clip = None;
     decode_ranges(path, &[range], &mut |_, c| {
         clip = Some(c);
         true
     })?;
+    job.check()?;
     let clip = clip.filter(|c| !c.audio.is_empty()).ok_or_else(|| {
         Error::new(
             ErrorKind::SessionDamaged,
@@ -376,15 +471,48 @@ fn from_source(path: &Path, range: FrameRange, span: FrameRange) -> Result<FromS
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }
 
+/// Extremes of equal parts of a file of `frames`; one block is held in memory.
+fn file_wave(path: &Path, frames: u64, job: &Job) -> Result<Arc<[Column]>> {
+    let frames = frames.max(1);
+    let empty = Column { min: f32::MAX, max: f32::MIN, rms: 0.0 };
+    let mut columns = vec![empty; FILE_COLUMNS as usize];
+    let mut at = 0u64;
+    for_each_block(path, &mut |planes| {
+        for i in 0..planes[0].len() {
+            let k = ((at + i as u64) * FILE_COLUMNS / frames).min(FILE_COLUMNS - 1);
+            let c = &mut columns[k as usize];
+            for p in planes {
+                c.min = c.min.min(p[i]);
+                c.max = c.max.max(p[i]);
+            }
+        }
+        at += planes[0].len() as u64;
+        !job.cancel.is_cancelled()
+    })?;
+    columns.iter_mut().filter(|c| c.min > c.max).for_each(|c| *c = Column { min: 0.0, max: 0.0, rms: 0.0 });
+    Ok(columns.into())
+}
+
 fn found(from: &FromSource, recipe: &Recipe, setup: &Setup) -> Result<Found> {
     let on = Loopable::new(&from.analysed, recipe, setup)?;
     Ok(Found { loops: on.candidates(&from.analysed, LOOPS), map: LoopMap::of(on).ok() })
 }
 
-fn from_recipe(from: &FromSource, recipe: Arc<Recipe>, a4: Hertz, rate: SampleRate) -> Result<FromRecipe> {
+fn from_recipe(
+    from: &FromSource,
+    recipe: Arc<Recipe>,
+    a4: Hertz,
+    rate: SampleRate,
+    job: &Job,
+) -> Result<FromRecipe> {
     let a = &from.analysed;
+    a.cleaned(&recipe.clean)?;
+    job.check()?;
     let rendered = render(a, &recipe, a4, rate)?;
-    let plain = plain(a, &rendered)?;
+    job.check()?;
+    // At the take's level, so that nobody takes louder for better.
+    let plain = plain(a, &rendered)?.scaled(recipe.level.gain.gain() as f32)?;
+    let cleaning = CleaningMade::of(a, &rendered, &recipe)?;
     let finished = finished(&rendered)?;
     Ok(FromRecipe {
         // A loop that cannot be measured has no measure; it is no reason to show nothing.
@@ -394,5 +522,6 @@ fn from_recipe(from: &FromSource, recipe: Arc<Recipe>, a4: Hertz, rate: SampleRa
         rendered: Arc::new(rendered),
         plain,
         after: None,
+        cleaning: cleaning.map(Arc::new),
     })
 }

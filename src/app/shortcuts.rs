@@ -2,7 +2,7 @@
 //! of keys.
 //!
 //! Letters are the first of an English word that says what happens (N next, R round, S seam,
-//! C compare, A against, L lock, P propose, Y yes, D drop, B back), so the list needs learning once.
+//! C compare, A against, W what was taken, L lock, P propose, Y yes, D drop, B back), so the list needs learning once.
 //! G H J K lie side by side: the loop start earlier and later, the loop end earlier and later. Arrows,
 //! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
 
@@ -42,6 +42,8 @@ pub enum Action {
     Beside,
     /// Source or rendered take.
     Compare,
+    /// What cleaning removed, or the rendered take.
+    Removed,
     /// To the next take that needs a look.
     NextToLookAt,
     /// To the next take.
@@ -168,6 +170,7 @@ pub const TABLE: &[Shortcut] = table! {
     PlaySeamAgain HEAR "Play the seam again and again": shift(Key::S);
     Beside HEAR "Loop against the take's own sustain": key(Key::A);
     Compare HEAR "Compare with the source": key(Key::C);
+    Removed HEAR "What cleaning took": key(Key::W);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
@@ -282,6 +285,10 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::Lock => edits::lock_wanted(view),
         Action::Nudge(n) => edits::nudged(view, n),
         Action::Compare => Some(Command::Sound(SoundCommand::Listen(other(view.sound.side)))),
+        Action::Removed => Some(Command::Sound(SoundCommand::Listen(match view.sound.side {
+            Side::Removed => Side::Rendered,
+            _ => Side::Removed,
+        }))),
         Action::Accept => state(TakeState::Accepted),
         Action::SetAside => state(TakeState::SetAside),
         Action::Undecide => {
@@ -302,7 +309,7 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
 pub fn other(side: Side) -> Side {
     match side {
         Side::Rendered => Side::Source,
-        Side::Source => Side::Rendered,
+        Side::Source | Side::Removed => Side::Rendered,
     }
 }
 

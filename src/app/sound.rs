@@ -196,7 +196,7 @@ impl Sound {
         if let Some((Judged::Sustain, side)) = &mut self.view.judged {
             *side = match side {
                 Side::Rendered => Side::Source,
-                Side::Source => Side::Rendered,
+                Side::Source | Side::Removed => Side::Rendered,
             };
             let side = *side;
             self.send(Message::SetSide(side));
@@ -257,9 +257,12 @@ impl Sound {
         }
         let what = match (&take.recipe, &d.recipe, &d.source) {
             (Some(_), Some(made), Some(_)) => playable(made),
-            (None, _, Some(source)) => {
-                Playable { rendered: source.analysed.clip.audio.clone(), source: None, looping: None }
-            }
+            (None, _, Some(source)) => Playable {
+                rendered: source.analysed.clip.audio.clone(),
+                source: None,
+                removed: None,
+                looping: None,
+            },
             _ => return,
         };
         let made = d.recipe.as_ref().filter(|_| take.recipe.is_some());
@@ -393,13 +396,19 @@ fn playable_audition(a: &Audition) -> Playable {
     Playable {
         rendered: a.looped.clone(),
         source: a.straight.clone(),
+        removed: None,
         looping: Some(PlayLoop { range, tail }),
     }
 }
 
 fn playable(made: &FromRecipe) -> Playable {
     let looping = made.rendered.looping.as_ref().and_then(|l| play_loop(made, l.range, l.crossfade));
-    Playable { rendered: made.rendered.audio.clone(), source: Some(made.plain.clone()), looping }
+    Playable {
+        rendered: made.rendered.audio.clone(),
+        source: Some(made.plain.clone()),
+        removed: made.cleaning.as_ref().map(|c| c.removed.clone()),
+        looping,
+    }
 }
 
 /// A loop ready to be played; a crossfade that does not fit is left out rather than the loop.
@@ -426,7 +435,7 @@ fn moved_loop(l: &LoopRecipe, made: &FromRecipe, source: &FromSource) -> Option<
 }
 
 fn only_loop_differs(a: &Recipe, b: &Recipe) -> bool {
-    a.trim == b.trim && a.tune == b.tune && a.level == b.level
+    a.clean.does_as(&b.clean) && a.trim == b.trim && a.tune == b.tune && a.level == b.level
 }
 
 fn start_frame(from: From, what: &Playable, take: &Take, source: Option<&FromSource>) -> u64 {

@@ -116,6 +116,14 @@ impl AudioBuf {
         }
     }
 
+    /// A copy with every sample times `gain`. Errors: a gain that is not a finite number.
+    pub fn scaled(&self, gain: f32) -> Result<Self> {
+        if gain == 1.0 {
+            return Ok(self.clone());
+        }
+        Self::new(self.channels().map(|c| c.iter().map(|s| s * gain).collect()).collect(), self.rate)
+    }
+
     /// A copy of the part of `range` that exists.
     pub fn part(&self, range: FrameRange) -> Self {
         let end = (range.end.0 as usize).min(self.len());

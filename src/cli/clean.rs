@@ -7,12 +7,13 @@ use serde_json::{Value, json};
 use super::Done;
 use super::options::{made_by, may_write, number, percent};
 use super::output::Output;
-use crate::audio::{AudioBuf, level};
-use crate::dsp::clean::{CleanParams, ENOUGH_S, NoiseProfile, clean, learn};
+use crate::audio::AudioBuf;
+use crate::dsp::clean::{CleanParams, NoiseProfile, clean, learn};
 use crate::dsp::pitch::{F0Params, track_f0};
 use crate::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::{decode, wav};
+use crate::render::room::{CHANGED_DB, doubts, rms};
 use crate::units::{Decibels, FrameRange};
 
 /// Takes the room out of a file: hum, hiss and rumble, as learned from room tone.
@@ -118,11 +119,6 @@ fn in_words(room: &RoomTone, before: Decibels, after: Option<Decibels>) -> Strin
     }
 }
 
-fn rms(audio: &AudioBuf) -> Decibels {
-    let power = audio.channels().map(|c| level::rms(c).powi(2)).sum::<f64>() / audio.channel_count() as f64;
-    Decibels::of_amplitude(power.sqrt())
-}
-
 /// The room tone that was named, or the one that is found.
 fn room_tone(named: Option<&str>, source: &AudioBuf) -> Result<RoomTone> {
     let Some(named) = named else { return found(source) };
@@ -162,33 +158,12 @@ fn found(source: &AudioBuf) -> Result<RoomTone> {
 
 /// What the user should know: kind and sentence.
 fn warnings(profile: &NoiseProfile, room: &RoomTone, source: &AudioBuf) -> Vec<(&'static str, String)> {
-    let mut all = Vec::new();
-    if profile.is_too_little() {
-        all.push((
-            "little_room_tone",
-            format!(
-                "the room tone is only {:.2} s long; under {ENOUGH_S} s the room is not well known, 2 s would be better",
-                profile.seconds
-            ),
-        ));
-    }
-    if profile.left_out > 0.5 {
-        all.push((
-            "restless_room_tone",
-            format!(
-                "{:.0} % of the room tone holds clicks, breaths or other sounds and was left out; a calmer stretch would be better",
-                100.0 * profile.left_out
-            ),
-        ));
-    }
+    let mut all = doubts(profile);
     if room.file.is_some() {
         all.extend(changed(profile, source));
     }
     all
 }
-
-/// Rooms that differ by this are not the same, in dB.
-const CHANGED_DB: f64 = 3.0;
 
 /// Whether the room of another file is that of this one, where this one has room tone at all.
 fn changed(profile: &NoiseProfile, source: &AudioBuf) -> Option<(&'static str, String)> {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::{SurveyArgs, number};
+use super::options::{SurveyArgs, number, percent};
 use super::output::{Output, table};
 use super::session_file::open_or_new;
 use crate::error::{Error, Result};
@@ -20,6 +20,10 @@ pub struct Args {
     /// needs a look (noise and levels alone do not)
     #[arg(long, value_parser = number, value_name = "SCORE")]
     accept: Option<f64>,
+    /// How much of the room is taken out of new takes whose room tone is known, 0 to 100 %; 0: nothing.
+    /// Kept in the session; a new one begins with 100
+    #[arg(long, value_parser = number, value_name = "PERCENT")]
+    clean: Option<f64>,
     #[command(flatten)]
     how: SurveyArgs,
     /// Print JSON
@@ -33,10 +37,14 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     if let Some(score) = args.accept.filter(|s| !(0.0..=100.0).contains(s)) {
         return Err(Error::invalid("--accept", score, "a score from 0 to 100, such as 70"));
     }
+    let clean = args.clean.map(|p| percent("--clean", p)).transpose()?;
     if !args.folder.is_dir() {
         return Err(Error::invalid("FOLDER", args.folder.display(), "a folder with sound files in it"));
     }
     let mut session = open_or_new(&args.folder, output)?;
+    if let Some(amount) = clean {
+        session.document.setup.clean.amount = amount;
+    }
     let mut failed = session.survey(&args.folder, &options, output)?;
     failed.extend(session.propose(output)?);
     if let Some(score) = args.accept {
@@ -79,6 +87,7 @@ fn take_json(d: &Document, t: &Take) -> Value {
         "note": t.note.map(|n| n.to_string()),
         "layer": t.layer + 1,
         "state": t.state.word(),
+        "clean_percent": t.recipe.as_ref().map(|r| 100.0 * r.clean.amount),
         "target": t.recipe.as_ref().map(|r| r.tune.target.0),
         "loop": t.recipe.as_ref().and_then(|r| r.looping.as_ref()).map(|l| json!({
             "start": l.start, "end": l.end, "crossfade_s": l.crossfade.0, "score": l.score, "parts": l.parts,

@@ -424,8 +424,12 @@ mod tests {
             shared: Arc::clone(&shared),
         };
         let sound = crate::audio::AudioBuf::mono(vec![0.1; 48_000], SampleRate::DELIVERY).unwrap();
-        let playable =
-            || super::super::message::Playable { rendered: sound.clone(), source: None, looping: None };
+        let playable = || super::super::message::Playable {
+            rendered: sound.clone(),
+            source: None,
+            removed: None,
+            looping: None,
+        };
         // More than the engine has places for.
         for _ in 0..200 {
             messages

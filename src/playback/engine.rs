@@ -89,8 +89,9 @@ struct Voice {
     gain: Fade,
     /// Level and pan, left and right.
     mix: [Fade; 2],
-    /// 0 rendered, 1 source.
+    /// Share of the source, and of what was removed; the rest is the rendered take.
     side: Fade,
+    taken: Fade,
     /// Frames of silence before it begins.
     wait: u64,
     /// Frames of the device since the onset; below 0 before it.
@@ -253,6 +254,7 @@ impl Engine {
             gain,
             mix: [Fade::still(1.0); 2],
             side: Fade::still(heard),
+            taken: Fade::still(if side == Side::Removed { 1.0 } else { 0.0 }),
             wait: 0,
             since: 0,
             period: 0.0,
@@ -327,9 +329,11 @@ impl Engine {
         let Some(voice) = &mut self.voices[index] else { return };
         let has_source = self.sounds[voice.sound].as_deref().is_some_and(|s| s.source.is_some());
         let goal = if side == Side::Source && has_source { 1.0 } else { 0.0 };
-        if voice.side.goal() != goal {
-            // Two readings of one performance: nearly the same sound.
+        let taken = if side == Side::Removed { 1.0 } else { 0.0 };
+        if voice.side.goal() != goal || voice.taken.goal() != taken {
+            // Readings of one performance: nearly the same sound. The shares always sum to one.
             voice.side.go(goal, length, Shape::EqualGain);
+            voice.taken.go(taken, length, Shape::EqualGain);
         }
     }
 
@@ -480,16 +484,22 @@ impl Voice {
             LoopOf::Sound => sound.looping.as_ref(),
             LoopOf::Place(p) => loops[p].as_deref(),
         };
-        let side = self.side.advance();
-        let rendered = if side < 1.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
-        let frame = match &sound.source {
+        let (side, taken) = (self.side.advance(), self.taken.advance());
+        let left = 1.0 - side - taken;
+        let rendered = if left > 0.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
+        let mut frame = match &sound.source {
             Some(source) if side > 0.0 => {
                 // The tail belongs to the rendering; the source is read plainly.
                 let plain = self.reader.read(source, None, kernel);
-                std::array::from_fn(|c| rendered[c] * (1.0 - side) + plain[c] * side)
+                std::array::from_fn(|c| rendered[c] * left + plain[c] * side)
             }
+            _ if taken > 0.0 => rendered.map(|x| x * left),
             _ => rendered,
         };
+        if let Some(removed) = sound.removed.as_ref().filter(|_| taken > 0.0) {
+            let removed = self.reader.read(removed, None, kernel);
+            frame = std::array::from_fn(|c| frame[c] + removed[c] * taken);
+        }
         self.reader.step();
         frame
     }

@@ -15,7 +15,7 @@ pub struct PlayLoop {
     pub tail: Arc<Vec<Vec<f32>>>,
 }
 
-/// Which of two sounds of the same length is heard.
+/// Which of the sounds of one length is heard.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Side {
     /// The rendered take.
@@ -23,6 +23,8 @@ pub enum Side {
     Rendered,
     /// The source, read plainly at the same rate.
     Source,
+    /// What cleaning removed.
+    Removed,
 }
 
 /// What to play.
@@ -32,6 +34,8 @@ pub struct Playable {
     pub rendered: AudioBuf,
     /// The source for comparison, lined up frame by frame (may be shorter; silent beyond).
     pub source: Option<AudioBuf>,
+    /// What cleaning removed, lined up as well; none: nothing was removed, which is silence.
+    pub removed: Option<AudioBuf>,
     /// The loop to go round; none: play to the end once.
     pub looping: Option<PlayLoop>,
 }

@@ -8,6 +8,7 @@ use std::sync::{Arc, Mutex};
 use super::chain::{self, Analysed, Rendered};
 use super::intake::analyse_takes;
 use super::loops::Loopable;
+use super::room::Rooms;
 use crate::dsp::looping::stack::{StackLoop, StackParams, StackReport, choose_apart, report};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
@@ -320,7 +321,7 @@ pub fn apart(
         job.check()?;
         one(take, Ok(&known[&take]));
     }
-    analyse_takes(session_path, document, &missing, job, &|t, a| {
+    analyse_takes(session_path, document, &missing, &Rooms::default(), job, &|t, a| {
         one(t.id, a.as_ref().map_err(Clone::clone))
     })?;
     let found = found.into_inner().unwrap_or_default();

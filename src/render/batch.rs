@@ -17,6 +17,7 @@ use super::level::{self, Heard, Loudness};
 use super::manifest::{Entry, Facts, Manifest};
 use super::names::{described, root_of};
 use super::plan::{Plan, plan};
+use super::room::Rooms;
 use super::take_file::{self, Item};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::{PROGRAM, hash};
@@ -76,6 +77,8 @@ pub(super) struct Run<'a> {
     pub(super) folder: &'a Path,
     pub(super) plan: Plan,
     pub(super) job: &'a Job,
+    /// The rooms that takes are cleaned of.
+    pub(super) rooms: Rooms,
     /// Names that fall on files that are not ours.
     pub(super) strangers: BTreeMap<String, Error>,
     manifest: Mutex<(Manifest, Instant)>,
@@ -121,7 +124,8 @@ pub fn deliver(
         .filter_map(|name| folder::refuse_stranger(folder, name, &known).err().map(|e| (name.to_owned(), e)));
     let strangers = strangers.collect();
     let manifest = Mutex::new((Manifest { program: PROGRAM.into(), files: known.files }, Instant::now()));
-    let run = Run { session_path, document, folder, plan, job, strangers, manifest };
+    let rooms = Rooms::default();
+    let run = Run { session_path, document, folder, plan, job, rooms, strangers, manifest };
     run.carry_out(options)
 }
 
@@ -271,7 +275,8 @@ impl Run<'_> {
         if let Some(facts) = known.filter(|f| f.sound == sound) {
             return Ok(facts.as_played());
         }
-        let (_, shaped) = take_file::render_item(self.session_path, self.document, item, self.job)?;
+        let (_, shaped, _) =
+            take_file::render_item(self.session_path, self.document, item, &self.rooms, self.job)?;
         level::loudness(&shaped.audio)
     }
 

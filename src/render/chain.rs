@@ -1,16 +1,20 @@
 //! One take through its recipe.
 //!
 //! ```text
-//! Clip ─read along the pitch map→ ─fade, gain→ ─even the loop→ Rendered ─crossfade→ finished
+//! Clip ─clean→ ─read along the pitch map→ ─fade, gain→ ─even the loop→ Rendered ─crossfade→ finished
 //! ```
 //! The same functions serve the window, the commands and the tests: same recipe, same bits.
 
+use std::sync::{Arc, Mutex, PoisonError};
+
+use super::room::Room;
 use crate::audio::{AudioBuf, Clip};
+use crate::dsp::clean::{Cleaned, clean};
 use crate::dsp::looping;
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
 use crate::dsp::tune::{self, Deviation, PitchMap, TuneParams};
 use crate::error::{Error, ErrorKind, Result};
-use crate::session::{LoopRecipe, Recipe, Source, Take, TuneRecipe};
+use crate::session::{CleanRecipe, LoopRecipe, Recipe, Source, Take, TuneRecipe};
 use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
 
 /// How much sound around a take is decoded with it, so that its ends can be moved.
@@ -30,6 +34,40 @@ pub struct Analysed {
     pub track: F0Track,
     /// The steady part in source frames; none where no note was found.
     pub sustain: Option<FrameRange>,
+    /// The room it was recorded in; none: not known, and so nothing is cleaned.
+    pub room: Option<Arc<Room>>,
+    /// The clip as it was cleaned last: tuning and loops are tried many times over one cleaning.
+    cleaned: Arc<Mutex<Option<CleanedBy>>>,
+}
+
+/// A cleaned clip and what it was cleaned by.
+type CleanedBy = (CleanRecipe, Arc<Cleaned>);
+
+impl Analysed {
+    /// Of what is known already, in no room.
+    pub fn new(clip: Clip, track: F0Track, sustain: Option<FrameRange>) -> Self {
+        Self { clip, track, sustain, room: None, cleaned: Arc::default() }
+    }
+
+    /// The same take in `room`.
+    #[must_use]
+    pub fn in_room(self, room: Option<Arc<Room>>) -> Self {
+        Self { room, cleaned: Arc::default(), ..self }
+    }
+
+    /// The clip without the room and what was removed of it, frame for frame as long as the clip; none
+    /// where nothing is cleaned. Errors: `InvalidParameter` for settings out of range.
+    pub fn cleaned(&self, recipe: &CleanRecipe) -> Result<Option<Arc<Cleaned>>> {
+        let Some(room) = self.room.as_ref().filter(|_| recipe.is_on()) else { return Ok(None) };
+        let mut kept = self.cleaned.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, cleaned)) = kept.as_ref().filter(|(r, _)| r.does_as(recipe)) {
+            return Ok(Some(Arc::clone(cleaned)));
+        }
+        let track = recipe.protect.then_some(&self.track);
+        let cleaned = Arc::new(clean(&self.clip.audio, &room.profile, track, &recipe.params())?);
+        *kept = Some((recipe.clone(), Arc::clone(&cleaned)));
+        Ok(Some(cleaned))
+    }
 }
 
 /// What a recipe makes of a take.
@@ -37,6 +75,8 @@ pub struct Analysed {
 pub struct Rendered {
     /// The tuned, trimmed, faded sound with its gain and its loop evened, without the crossfade.
     pub audio: AudioBuf,
+    /// The cleaned clip it was read from; none: nothing was cleaned.
+    pub cleaned: Option<Arc<Cleaned>>,
     /// The same before the loop was evened; none where the recipe asks for no evening.
     pub uneven: Option<AudioBuf>,
     /// What the evening adds at the loop end; 0 dB where nothing is evened.
@@ -94,7 +134,7 @@ pub fn analyse(clip: Clip, span: FrameRange) -> Result<Analysed> {
         let frame = |t: f64| clip.offset.0 + Seconds(t).frames(rate).0;
         FrameRange::new(frame(s.sustain_s.0), frame(s.sustain_s.1))
     });
-    Ok(Analysed { clip, track, sustain })
+    Ok(Analysed::new(clip, track, sustain))
 }
 
 /// Frequency that a tune recipe aims at.
@@ -139,7 +179,10 @@ pub fn render_while(
     {
         (map, f0) = exact_loop(map, l.range, f, rate);
     }
-    let mut planes = tune::read_along_while(&clip.audio, &map, rate, go_on)?;
+    // Cleaned and source line up to the frame: the map reads either.
+    let cleaned = a.cleaned(&recipe.clean)?;
+    let clean = cleaned.as_ref().map_or(&clip.audio, |c| &c.audio);
+    let mut planes = tune::read_along_while(clean, &map, rate, go_on)?;
     planes = faded(&planes, recipe)?;
     let frame_of = |source: Frame| {
         let m = map.output_at(clip.local(source.0 as f64)).round().max(0.0);
@@ -166,6 +209,7 @@ pub fn render_while(
         rms_cents: before.as_ref().map(|d| rms_before_after(a, d, &params)),
         before,
         audio: planes,
+        cleaned,
         map,
     })
 }
@@ -308,6 +352,15 @@ pub fn plain(a: &Analysed, r: &Rendered) -> Result<AudioBuf> {
     let frames = r.map.source_at(r.map.frames() as f64) - from;
     let map = PitchMap::plain(from, frames, a.clip.audio.rate(), rate);
     tune::read_along(&a.clip.audio, &map, rate)
+}
+
+/// What cleaning removed, read along the same pitch map and with the same gain as the rendered take:
+/// the rendered take and this sum to what it would be uncleaned (but for the fades). None where nothing
+/// was cleaned.
+pub fn removed(r: &Rendered, recipe: &Recipe) -> Result<Option<AudioBuf>> {
+    let Some(cleaned) = &r.cleaned else { return Ok(None) };
+    let read = tune::read_along(&cleaned.removed, &r.map, r.audio.rate())?;
+    read.scaled(recipe.level.gain.gain() as f32).map(Some)
 }
 
 /// Deviation of the rendered sound from `target`, tracked afresh: what an ear would find.

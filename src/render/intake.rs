@@ -7,10 +7,13 @@ use rayon::prelude::*;
 
 use super::chain::{self, Analysed};
 use super::propose::{self, Proposal};
+use super::room::Rooms;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::jobs::Job;
-use crate::session::{Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store};
+use crate::session::{
+    Concern, ConcernKind, Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store,
+};
 use crate::survey::{FileSurvey, FoundTake};
 use crate::units::FrameRange;
 
@@ -29,6 +32,7 @@ pub fn found(session_path: &Path, files: &[FileSurvey]) -> Edit {
             channels: file.channels,
             frames: file.frames,
             room_tone: file.room.map(|r| RoomTone { range: r.range, level: r.level }),
+            room_marked: Vec::new(),
         });
         takes.extend(file.takes.iter().map(|t| take(id, t)));
     }
@@ -65,6 +69,7 @@ pub fn analyse_takes(
     session_path: &Path,
     document: &Document,
     takes: &[TakeId],
+    rooms: &Rooms,
     job: &Job,
     each: &(dyn Fn(&Take, Result<Analysed>) + Sync),
 ) -> Result<()> {
@@ -77,7 +82,12 @@ pub fn analyse_takes(
     let groups: Vec<_> = by_source.into_iter().collect();
     groups.par_iter().try_for_each(|(source, takes)| {
         let Some(source) = document.source(*source) else { return Ok(()) };
-        analyse_source(session_path, source, takes, job, each)
+        let room = rooms.of(session_path, document, source, job);
+        job.check()?;
+        let in_room = |take: &Take, a: Result<Analysed>| {
+            each(take, a.and_then(|a| Ok(a.in_room(room.clone()?))));
+        };
+        analyse_source(session_path, source, takes, job, &in_room)
     })
 }
 
@@ -86,7 +96,7 @@ fn analyse_source(
     source: &Source,
     takes: &[&Take],
     job: &Job,
-    each: &(dyn Fn(&Take, Result<Analysed>) + Sync),
+    each: &dyn Fn(&Take, Result<Analysed>),
 ) -> Result<()> {
     let ranges: Vec<FrameRange> = takes.iter().map(|t| chain::clip_range(t, source)).collect();
     let mut handed = vec![false; takes.len()];
@@ -120,11 +130,35 @@ pub fn propose_takes(
     report: &(dyn Fn(TakeId, Result<Proposal>) + Sync),
 ) -> Result<()> {
     job.begin("propose", takes.len() as u64);
-    analyse_takes(session_path, document, takes, job, &|take, analysed| {
-        let result = analysed.and_then(|a| propose::propose(take, &a, &document.setup));
+    let rooms = Rooms::default();
+    analyse_takes(session_path, document, takes, &rooms, job, &|take, analysed| {
+        let changed = || room_changed(session_path, document, take, &rooms, job);
+        let result = analysed.and_then(|a| {
+            let mut p = propose::propose(take, &a, &document.setup)?;
+            p.concerns.extend(changed()?);
+            p.concerns.sort_by_key(|c| c.kind);
+            Ok(p)
+        });
         report(take.id, result);
         job.advance(1);
     })
+}
+
+fn room_changed(
+    session_path: &Path,
+    document: &Document,
+    take: &Take,
+    rooms: &Rooms,
+    job: &Job,
+) -> Result<Option<Concern>> {
+    let Some(source) = document.source(take.source) else { return Ok(None) };
+    let by = rooms.changed(session_path, document, source, job)?;
+    Ok(by.map(|db| {
+        let text = format!(
+            "the room in this file differs by {db:.1} dB from the one that the set is cleaned of or shares; listen, and learn its room from its own room tone"
+        );
+        Concern::new(ConcernKind::RoomChanged, text)
+    }))
 }
 
 /// The takes that `propose` fills by itself: those nobody has decided about.

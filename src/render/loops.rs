@@ -5,6 +5,7 @@ use std::sync::Mutex;
 
 use super::chain::{Analysed, Rendered, evened, render};
 use super::intake::analyse_takes;
+use super::room::Rooms;
 use crate::dsp::looping::{
     self, HEARD_LEVEL_DB, LoopCandidate, LoopParams, PairMap, SeamAudit, best_near, best_of_length,
     find_loops,
@@ -192,7 +193,7 @@ pub fn copy_length(session: &Path, document: &Document, take: TakeId, job: &Job)
     let all: Vec<TakeId> = std::iter::once(take).chain(todo.iter().copied()).collect();
     job.begin("copy loop length", all.len() as u64);
     let ready: Mutex<Vec<Ready>> = Mutex::new(Vec::new());
-    analyse_takes(session, document, &all, job, &|t, analysed| {
+    analyse_takes(session, document, &all, &Rooms::default(), job, &|t, analysed| {
         let loopable = analysed.and_then(|a| {
             let recipe = t.recipe.as_ref().ok_or_else(|| none("this take has no recipe yet"))?;
             let on = Loopable::new(&a, recipe, &document.setup)?;

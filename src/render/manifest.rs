@@ -73,6 +73,9 @@ pub struct Facts {
     pub audibility: Option<f64>,
     /// All of the seam audit.
     pub audit: Option<serde_json::Value>,
+    /// RMS level of the room before cleaning and after it, dB re full scale, without any gain.
+    #[serde(default)]
+    pub room: Option<(f64, f64)>,
     /// Lowest and highest sample of equal stretches, −127 to 127.
     pub wave: Vec<(i8, i8)>,
 }

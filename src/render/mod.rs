@@ -17,6 +17,7 @@ pub mod names;
 pub mod plan;
 pub mod propose;
 pub mod report;
+pub mod room;
 pub mod shape;
 pub mod standing;
 mod take_file;

@@ -7,7 +7,7 @@ use crate::dsp::looping::{MOST_EVENING_DB, MOST_RISE_DB, SeamAudit};
 use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
-    Concern, ConcernKind, LevelRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
+    CleanRecipe, Concern, ConcernKind, LevelRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
 };
 use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
 
@@ -44,6 +44,7 @@ pub struct Proposal {
 pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     let target = target_note(take, setup)?;
     let mut recipe = Recipe {
+        clean: clean_for(take, a, setup),
         trim: trim_for(take, a),
         tune: TuneRecipe {
             target,
@@ -59,7 +60,8 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     };
     let rendered = render(a, &recipe, setup.a4, setup.delivery_rate)?;
     let mut concerns: Vec<Concern> =
-        take.concerns.iter().filter(|c| c.kind != ConcernKind::NoGoodLoop).cloned().collect();
+        take.concerns.iter().filter(|c| !of_proposals(c.kind)).cloned().collect();
+    concerns.extend(little_room_tone(a));
     let loopable = Loopable::of(rendered.clone(), setup);
     let loops = match loopable.as_ref().map_err(Clone::clone).and_then(|l| l.candidates(a, LOOPS)) {
         Ok(loops) => loops,
@@ -83,6 +85,32 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     concerns.sort_by_key(|c| c.kind);
     let audit = recipe.looping.as_ref().zip(loopable.ok()).and_then(|(l, on)| on.audit(a, l));
     Ok(Proposal { recipe, loops, audit, concerns })
+}
+
+/// The concerns that a proposal judges anew.
+fn of_proposals(kind: ConcernKind) -> bool {
+    matches!(kind, ConcernKind::NoGoodLoop | ConcernKind::LittleRoomTone | ConcernKind::RoomChanged)
+}
+
+/// Settings of its own stay; else those of the set, where the room is known well enough.
+fn clean_for(take: &Take, a: &Analysed, setup: &Setup) -> CleanRecipe {
+    if let Some(own) = take.recipe.as_ref().map(|r| &r.clean).filter(|c| c.own) {
+        return own.clone();
+    }
+    let known = a.room.as_ref().is_some_and(|r| !r.profile.is_too_little());
+    let amount = if known { setup.clean.amount } else { 0.0 };
+    CleanRecipe { amount, own: false, ..setup.clean.clone() }
+}
+
+fn little_room_tone(a: &Analysed) -> Option<Concern> {
+    let profile = &a.room.as_ref()?.profile;
+    profile.is_too_little().then(|| {
+        let text = format!(
+            "only {:.2} s of room tone are known, too little to clean by; mark a longer stretch with nobody playing (2 s are good), or learn the room from the whole folder",
+            profile.seconds
+        );
+        Concern::new(ConcernKind::LittleRoomTone, text)
+    })
 }
 
 /// The take's note, unless something else sounds by more than half a step.

@@ -26,7 +26,7 @@ pub struct Row<'a> {
 }
 
 /// Columns of the table; the unit is part of the name.
-const COLUMNS: [&str; 21] = [
+const COLUMNS: [&str; 23] = [
     "file",
     "note",
     "midi",
@@ -48,6 +48,8 @@ const COLUMNS: [&str; 21] = [
     "gain_db",
     "above_room_before_db",
     "concerns",
+    "room_before_db",
+    "room_after_db",
 ];
 
 impl Row<'_> {
@@ -101,6 +103,8 @@ pub fn csv(document: &Document, rows: &[Row<'_>]) -> String {
             number(Some(r.gain()), 2),
             number(r.take.snr.map(|s| s.0), 1),
             quoted(&r.concerns().join("; ")),
+            number(f.room.map(|r| r.0), 1),
+            number(f.room.map(|r| r.1), 1),
         ];
         text.push_str(&cells.join(","));
         text.push_str("\r\n");
@@ -139,6 +143,8 @@ pub fn json(document: &Document, rows: &[Row<'_>], failed: &[(String, String)]) 
                 "true_peak_db": f.true_peak,
                 "gain_db": r.gain(),
                 "above_room_before_db": r.take.snr.map(|s| s.0),
+                "room_before_db": f.room.map(|r| r.0),
+                "room_after_db": f.room.map(|r| r.1),
                 "concerns": r.take.concerns.iter().map(|c| json!({"kind": c.kind.key(), "text": c.text})).collect::<Vec<_>>(),
             })
         })
@@ -246,7 +252,7 @@ fn sheet(t: &mut String, document: &Document, rows: &[Row<'_>]) {
 }
 
 fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
-    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr><th>File</th><th>Wave, loop shaded</th><th class=\"n\">Length</th><th class=\"n\">Loop</th><th class=\"n\">Seam, 0 to 100</th><th class=\"n\">Pitch before, cents</th><th class=\"n\">rms before → after</th><th class=\"n\">Loudness</th><th class=\"n\">True peak</th><th class=\"n\">Gain</th><th>Concerns left</th></tr>\n");
+    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr><th>File</th><th>Wave, loop shaded</th><th class=\"n\">Length</th><th class=\"n\">Loop</th><th class=\"n\">Seam, 0 to 100</th><th class=\"n\">Pitch before, cents</th><th class=\"n\">rms before → after</th><th class=\"n\">Loudness</th><th class=\"n\">True peak</th><th class=\"n\">Gain</th><th class=\"n\">Room before → after</th><th>Concerns left</th></tr>\n");
     let dash = || "–".to_owned();
     for r in rows {
         let f = r.facts;
@@ -260,6 +266,7 @@ fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
             f.lufs.map_or_else(dash, |l| format!("{l:.1} LUFS")),
             format!("{:.1} dB", f.true_peak),
             format!("{:+.1} dB", r.gain()),
+            f.room.map_or_else(dash, |(b, a)| format!("{b:.0} → {a:.0} dB")),
         ];
         let _ = write!(
             t,

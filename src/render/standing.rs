@@ -161,10 +161,11 @@ pub fn measure_levels(
         .filter(|(_, sound)| !known.contains_key(sound))
         .collect();
     job.begin("measure levels", wanted.len() as u64);
+    let rooms = super::room::Rooms::default();
     let one = |take: TakeId, sound: &String| -> Result<()> {
         job.check()?;
         let Some(item) = item(document, take) else { return Ok(()) };
-        let (_, shaped) = take_file::render_item(session_path, document, &item, job)?;
+        let (_, shaped, _) = take_file::render_item(session_path, document, &item, &rooms, job)?;
         report(Measured { take, sound: sound.clone(), loudness: level::loudness(&shaped.audio)? });
         job.advance(1);
         Ok(())

@@ -8,6 +8,7 @@ use super::level::{self, Loudness};
 use super::manifest::{Entry, Facts, hash_of};
 use super::mapping::Region;
 use super::plan::Plan;
+use super::room::{self, Levels, Rooms, Stretches};
 use super::shape::{self, Shaped};
 use crate::audio::{AudioBuf, Clip};
 use crate::dsp::looping;
@@ -64,6 +65,7 @@ impl Item<'_> {
             &self.source.hash,
             self.take.span,
             self.recipe(document, Decibels(0.0))?,
+            self.room(document),
             (s.a4, s.delivery_rate, s.delivery.pre_roll, s.delivery.tail),
         ))
     }
@@ -75,9 +77,16 @@ impl Item<'_> {
             &self.source.hash,
             self.take.span,
             self.recipe(document, self.gain)?,
+            self.room(document),
             self.setup_hash(document)?,
             self.name,
         ))
+    }
+
+    /// What the room is learned from that it is cleaned of.
+    fn room(&self, document: &Document) -> Option<Stretches> {
+        let cleaned = self.take.recipe.as_ref().is_some_and(|r| r.clean.is_on());
+        cleaned.then(|| room::stretches_for(document, self.source)).flatten()
     }
 
     /// Hash of the settings that matter for it.
@@ -111,29 +120,40 @@ pub fn decode_take(source_path: &Path, take: &Take, source: &Source, job: &Job) 
     })
 }
 
-/// Decodes, analyses, renders and shapes one take: what is held in memory is one take a worker.
+/// Decodes, analyses, cleans, renders and shapes one take: what is held in memory is one take a worker.
+/// With the room's level before and after, where it is known.
 pub(super) fn render_item(
     session_path: &Path,
     document: &Document,
     item: &Item<'_>,
+    rooms: &Rooms,
     job: &Job,
-) -> Result<(Rendered, Shaped)> {
+) -> Result<(Rendered, Shaped, Option<Levels>)> {
     let source_path = store::source_path(session_path, &item.source.path);
     let recipe = item.recipe(document, item.gain)?;
     let clip = decode_take(&source_path, item.take, item.source, job)?;
-    let analysed = chain::analyse(clip, item.take.span)?;
+    let room = match item.room(document) {
+        Some(stretches) => rooms.learned(session_path, &stretches, job)?,
+        None => None,
+    };
+    let analysed = chain::analyse(clip, item.take.span)?.in_room(room);
     job.check()?;
     let (a4, rate) = (document.setup.a4, document.setup.delivery_rate);
     let go_on = || !job.cancel.is_cancelled();
     let rendered = chain::render_while(&analysed, &recipe, a4, rate, &go_on)?;
     job.check()?;
     let shaped = shape::shaped(&rendered, &document.setup.delivery)?;
-    Ok((rendered, shaped))
+    let levels = match &analysed.room {
+        Some(room) => Some(room.levels(&recipe.clean.params())?),
+        // Nothing is cleaned: what was found is what is left.
+        None => item.source.room_tone.map(|r| Levels { before: r.level, after: r.level }),
+    };
+    Ok((rendered, shaped, levels))
 }
 
 /// Writes one take's file and gives its entry for the manifest.
 pub(super) fn write(run: &Run<'_>, item: &Item<'_>) -> Result<Entry> {
-    let (rendered, shaped) = render_item(run.session_path, run.document, item, run.job)?;
+    let (rendered, shaped, room) = render_item(run.session_path, run.document, item, &run.rooms, run.job)?;
     let form = run.document.setup.delivery.form;
     let peak = shaped.audio.peak();
     if peak > 1.0 && !form.is_float() {
@@ -151,7 +171,7 @@ pub(super) fn write(run: &Run<'_>, item: &Item<'_>) -> Result<Entry> {
     if let Some(parent) = path.parent().filter(|p| *p != run.folder) {
         std::fs::create_dir_all(parent).map_err(|e| Error::io("make", parent, &e))?;
     }
-    let facts = facts(run, item, &rendered, &shaped)?;
+    let facts = facts(run, item, &rendered, &shaped, room)?;
     run.job.check()?;
     let go_on = || !run.job.cancel.is_cancelled();
     write_sound(&path, &shaped.audio, form, &marks(run.document, item, &rendered, &shaped), &go_on)?;
@@ -199,7 +219,7 @@ fn marks(document: &Document, item: &Item<'_>, r: &Rendered, s: &Shaped) -> File
     }
 }
 
-fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped) -> Result<Facts> {
+fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped, room: Option<Levels>) -> Result<Facts> {
     let loudness = level::loudness(&s.audio)?;
     run.job.check()?;
     // A loop that is too short to be judged is told by the check; it is no reason not to deliver.
@@ -222,6 +242,7 @@ fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped) -> Result<Fac
         true_peak: loudness.true_peak.0,
         audibility: audit.map(|a| a.audibility),
         audit: audit.and_then(|a| serde_json::to_value(a).ok()),
+        room: room.map(|l| (l.before.0, l.after.0)),
         wave: small_wave(&s.audio),
     })
 }

@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use super::cleaning::{CleanRecipe, RoomFrom};
 use super::delivery::DeliverySetup;
 use super::recipe::LoopSearch;
 use super::take::{Source, SourceId, Take, TakeId};
@@ -33,6 +34,12 @@ pub struct Setup {
     /// Everything else about the delivery.
     #[serde(default)]
     pub delivery: DeliverySetup,
+    /// How proposals clean takes whose room is known.
+    #[serde(default = "CleanRecipe::full")]
+    pub clean: CleanRecipe,
+    /// Where the room is learned from.
+    #[serde(default)]
+    pub room_from: RoomFrom,
 }
 
 /// How the takes lie in the files.
@@ -59,6 +66,8 @@ impl Default for Setup {
             accept_score: 70.0,
             loops: LoopSearch::default(),
             delivery: DeliverySetup::default(),
+            clean: CleanRecipe::full(),
+            room_from: RoomFrom::default(),
         }
     }
 }

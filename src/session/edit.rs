@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use super::cleaning::CleanRecipe;
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
 use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState};
 use crate::error::{Error, ErrorKind, Result};
-use crate::units::{MiddleC, MidiNote};
+use crate::units::{FrameRange, MiddleC, MidiNote};
 
 /// One change. Applying it gives a new document or an error; never half of one.
 #[derive(Debug, Clone, PartialEq)]
@@ -87,6 +88,20 @@ pub enum Edit {
         /// The part now.
         level: LevelRecipe,
     },
+    /// Replaces one part of a recipe.
+    SetClean {
+        /// Which take.
+        take: TakeId,
+        /// The part now.
+        clean: CleanRecipe,
+    },
+    /// Marks the room tone of a source by hand.
+    MarkRoom {
+        /// Which source.
+        source: SourceId,
+        /// The stretches in its frames; none: the one that was found counts.
+        stretches: Vec<FrameRange>,
+    },
     /// Replaces the settings of the set.
     SetSetup(Box<Setup>),
     /// Several, as one.
@@ -131,6 +146,14 @@ impl Edit {
             Self::SetTune { take, tune } => recipe_mut(d, *take)?.tune.clone_from(tune),
             Self::SetLoop { take, looping } => recipe_mut(d, *take)?.looping = *looping,
             Self::SetLevel { take, level } => recipe_mut(d, *take)?.level = *level,
+            Self::SetClean { take, clean } => recipe_mut(d, *take)?.clean.clone_from(clean),
+            Self::MarkRoom { source, stretches } => {
+                let s =
+                    d.sources.iter_mut().find(|s| s.id == *source).map(Arc::make_mut).ok_or_else(|| {
+                        Error::new(ErrorKind::Internal, format!("there is no source {}", source.0))
+                    })?;
+                s.room_marked.clone_from(stretches);
+            }
             Self::SetSetup(setup) => d.setup = (**setup).clone(),
             Self::Many(edits) => {
                 for e in edits {
@@ -248,6 +271,12 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
         let old = d.sources.iter().position(|s| s.path == fresh.path);
         fresh.id = old.map_or_else(|| d.free_source_id(), |i| d.sources[i].id);
         let id = fresh.id;
+        // What the user marked survives, as far as the file still has it.
+        if let Some(i) = old {
+            fresh.room_marked.clone_from(&d.sources[i].room_marked);
+            let frames = fresh.frames;
+            fresh.room_marked.retain(|r| r.end.0 <= frames);
+        }
         match old {
             Some(i) => d.sources[i] = Arc::new(fresh),
             None => d.sources.push(Arc::new(fresh)),

@@ -2,6 +2,7 @@
 //!
 //! Knows no thread and no widget. Only [`store`] touches files.
 
+pub mod cleaning;
 pub mod delivery;
 pub mod document;
 pub mod edit;
@@ -12,6 +13,7 @@ pub mod store;
 pub mod take;
 pub mod tuning;
 
+pub use cleaning::{CleanRecipe, RoomFrom};
 pub use delivery::DeliverySetup;
 pub use document::{Document, Setup};
 pub use edit::Edit;

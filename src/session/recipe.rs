@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use super::cleaning::CleanRecipe;
 use crate::dsp::looping::LoopParts;
 use crate::dsp::tune::StrengthCurve;
 use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
@@ -9,6 +10,9 @@ use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
 /// What is to be done with a take, from the source's frames to the file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Recipe {
+    /// How the room is taken out; a session of an older form has none of it.
+    #[serde(default)]
+    pub clean: CleanRecipe,
     /// Which part of the source, and its fades.
     pub trim: TrimRecipe,
     /// Where to bring the pitch, and how much of it.

@@ -46,6 +46,20 @@ pub struct Source {
     pub frames: u64,
     /// The room, where one was found.
     pub room_tone: Option<RoomTone>,
+    /// Stretches of room tone that the user marked instead; empty: none.
+    #[serde(default)]
+    pub room_marked: Vec<FrameRange>,
+}
+
+impl Source {
+    /// The stretches that its room is learned from: those marked by hand, else the one found.
+    pub fn room_stretches(&self) -> Vec<FrameRange> {
+        if self.room_marked.is_empty() {
+            self.room_tone.iter().map(|r| r.range).collect()
+        } else {
+            self.room_marked.clone()
+        }
+    }
 }
 
 /// The note and layer that a file's name claims.
@@ -109,6 +123,10 @@ pub enum ConcernKind {
     PitchUnsure,
     /// Little distance between the note and the room.
     Noisy,
+    /// The room is not the one that was learned, or not that of the other files.
+    RoomChanged,
+    /// Too little room tone to know the room by.
+    LittleRoomTone,
     /// Much louder or softer than its neighbours.
     LevelOutOfLine,
     /// Another take claims the same note and layer.
@@ -136,6 +154,8 @@ impl ConcernKind {
             Self::OctaveUnsure => "octave unsure",
             Self::PitchUnsure => "pitch unsure",
             Self::Noisy => "noisy",
+            Self::RoomChanged => "room changed",
+            Self::LittleRoomTone => "little room tone",
             Self::LevelOutOfLine => "level out of line",
             Self::DuplicateCell => "two takes for one cell",
             Self::MissingCell => "missing",
@@ -158,6 +178,8 @@ impl ConcernKind {
             Self::OctaveUnsure => "octave_unsure",
             Self::PitchUnsure => "pitch_unsure",
             Self::Noisy => "noisy",
+            Self::RoomChanged => "room_changed",
+            Self::LittleRoomTone => "little_room_tone",
             Self::LevelOutOfLine => "level_out_of_line",
             Self::DuplicateCell => "duplicate_cell",
             Self::MissingCell => "missing_cell",
@@ -168,7 +190,14 @@ impl ConcernKind {
 
     /// Whether `propose --accept` leaves a take with this concern for the user to decide.
     pub fn needs_a_look(self) -> bool {
-        !matches!(self, Self::Noisy | Self::LevelOutOfLine | Self::SourceDisagrees)
+        !matches!(
+            self,
+            Self::Noisy
+                | Self::RoomChanged
+                | Self::LittleRoomTone
+                | Self::LevelOutOfLine
+                | Self::SourceDisagrees
+        )
     }
 }
 

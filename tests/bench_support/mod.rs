@@ -15,7 +15,7 @@ use seamwright::audio::{AudioBuf, Clip, level, signals};
 use seamwright::dsp::looping;
 use seamwright::dsp::peaks::Peaks;
 use seamwright::playback::message::Side;
-use seamwright::render::{chain, loops::Loopable, propose};
+use seamwright::render::{chain, loops::Loopable, propose, room};
 use seamwright::session::{
     Concern, ConcernKind, Document, History, Recipe, RoomTone, Setup, Sheet, Source, SourceId, Take, TakeId,
     TakeState,
@@ -78,6 +78,7 @@ fn source(id: u32, audio: &AudioBuf) -> Source {
         channels: audio.channel_count() as u16,
         frames: audio.frames().0,
         room_tone: Some(RoomTone { range: FrameRange::new(2_000, 20_000), level: Decibels(-64.0) }),
+        room_marked: Vec::new(),
     }
 }
 
@@ -135,7 +136,9 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
 /// Decodes (so to speak) and tracks a take's sound.
 pub fn analyse(audio: &AudioBuf, take: &Take) -> FromSource {
     let clip = Clip { audio: audio.clone(), offset: Frame(0) };
-    let analysed = Arc::new(chain::analyse(clip, take.span).unwrap());
+    let tone = audio.part(FrameRange::new(2_000, 20_000));
+    let room = room::of_audio(Vec::new(), &[tone]).ok().map(Arc::new);
+    let analysed = Arc::new(chain::analyse(clip, take.span).unwrap().in_room(room));
     let mixed: Arc<[f32]> = audio.mixed().into();
     let peaks = Arc::new(Peaks::build(&mixed));
     FromSource { analysed, mixed, peaks }
@@ -151,6 +154,9 @@ pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
         audit: rendered.looping.and_then(|l| looping::audit(&finished, l.range).ok()),
         finished,
         plain: chain::plain(&sound.analysed, &rendered).unwrap(),
+        cleaning: seamwright::app::derived::CleaningMade::of(&sound.analysed, &rendered, recipe)
+            .unwrap()
+            .map(Arc::new),
         after: chain::deviation_after(&rendered, target).ok().map(Arc::new),
         rendered: Arc::new(rendered),
     }

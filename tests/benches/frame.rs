@@ -88,6 +88,7 @@ fn world() -> World {
     };
     let loops: Vec<_> = (0..24).map(candidate).collect();
     let recipe = Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: FrameRange::new(40_000, frames - 30_000),
             onset: Frame(48_000),
@@ -111,8 +112,7 @@ fn world() -> World {
     let clip = Clip { audio: audio.clone(), offset: Frame(0) };
     let mixed: Arc<[f32]> = audio.mixed().into();
     let peaks = Arc::new(Peaks::build(&mixed));
-    let analysed =
-        Arc::new(Analysed { clip, track: track(), sustain: Some(FrameRange::new(60_000, frames - 90_000)) });
+    let analysed = Arc::new(Analysed::new(clip, track(), Some(FrameRange::new(60_000, frames - 90_000))));
     let sound = FromSource { analysed, mixed, peaks };
     let mut document = (**world.history.document()).clone();
     let mut from_recipe = made_quickly(&sound, &recipe);
@@ -140,6 +140,7 @@ fn made_quickly(sound: &FromSource, recipe: &Recipe) -> seamwright::app::derived
         finished: chain::finished(&rendered).unwrap(),
         plain: rendered.audio.clone(),
         after: None,
+        cleaning: None,
         rendered: Arc::new(rendered),
     }
 }

@@ -30,6 +30,7 @@ pub fn take(note: u8, layer: u16) -> Take {
         state: TakeState::Accepted,
         concerns: Vec::new(),
         recipe: Some(Recipe {
+            clean: Default::default(),
             trim: TrimRecipe {
                 range: span,
                 onset: Frame(4800),
@@ -62,6 +63,7 @@ pub fn document(takes: &[Take]) -> Document {
         channels: 1,
         frames: 96_000,
         room_tone: None,
+        room_marked: Vec::new(),
     };
     let mut d = Document::default();
     d.sources.push(Arc::new(source));

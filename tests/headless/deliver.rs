@@ -98,7 +98,7 @@ fn the_same_recipe_gives_the_same_bits_and_resume_keeps_them() {
 fn window_and_command_render_the_same_bits() {
     use seamwright::io::decode;
     use seamwright::jobs::Job;
-    use seamwright::render::{batch, chain, shape};
+    use seamwright::render::{batch, chain, room::Rooms, shape};
     use seamwright::session::store;
     let dir = folder_of_three();
     let session = accepted(dir.path());
@@ -109,7 +109,8 @@ fn window_and_command_render_the_same_bits() {
         let source = d.source(take.source).unwrap();
         let path = store::source_path(&session, &source.path);
         let clip = batch::decode_take(&path, take, source, &Job::new()).unwrap();
-        let analysed = chain::analyse(clip, take.span).unwrap();
+        let room = Rooms::default().of(&session, &d, source, &Job::new()).unwrap();
+        let analysed = chain::analyse(clip, take.span).unwrap().in_room(room);
         let recipe = take.recipe.as_ref().unwrap();
         let r = chain::render(&analysed, recipe, d.setup.a4, d.setup.delivery_rate).unwrap();
         let here = shape::shaped(&r, &d.setup.delivery).unwrap().audio;

@@ -2,6 +2,7 @@
 
 mod bad_input;
 mod clean;
+mod cleaned_set;
 mod commands;
 mod deliver;
 mod deliver_odd;

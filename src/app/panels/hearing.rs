@@ -43,21 +43,38 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
             out.push(Command::Sound(wish));
         }
     }
-    sides(ui, view, silent, out);
+    sides(ui, view, take, silent, out);
 }
 
-/// Result or source: two halves of one switch.
-fn sides(ui: &mut Ui, view: &View<'_>, silent: Option<String>, out: &mut Vec<Command>) {
+/// Result, source or what was removed: parts of one switch.
+fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out: &mut Vec<Command>) {
     ui.add_space(6.0);
     let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, 1.0);
-    for (text, name, side, about) in [
-        ("Result", "Hear result", Side::Rendered, "Hear the take as it will be delivered"),
-        ("Source", "Hear source", Side::Source, "Hear the recording as it was, lined up with the result"),
+    let cleaned = take.recipe.as_ref().is_some_and(|r| r.clean.is_on());
+    let raised = view
+        .derived
+        .of(take.id)
+        .and_then(|d| d.recipe.as_ref()?.cleaning.as_ref())
+        .map_or_else(String::new, |c| format!(", raised by {:.0} dB to the level of the take", c.raised_db));
+    let removed = format!("Hear what cleaning took{raised}");
+    let not_cleaned = "This take is not cleaned, so nothing was taken: give it an amount on the bench";
+    for (text, name, side, about, key) in [
+        ("Result", "Hear result", Side::Rendered, "Hear the take as it will be delivered", Action::Compare),
+        (
+            "Source",
+            "Hear source",
+            Side::Source,
+            "Hear the recording as it was, at the level of the result and lined up with it",
+            Action::Compare,
+        ),
+        ("Removed", "Hear removed", Side::Removed, &removed, Action::Removed),
     ] {
         let chosen = view.sound.side == side;
-        let r = ui.add_enabled(silent.is_none(), Button::selectable(chosen, text)).accessible_name(name);
-        let r = r.on_hover_text(tip(ui.ctx(), about, Action::Compare));
-        if r.on_disabled_hover_text(silent.clone().unwrap_or_default()).clicked() && !chosen {
+        let why_not =
+            silent.clone().or_else(|| (side == Side::Removed && !cleaned).then(|| not_cleaned.to_owned()));
+        let r = ui.add_enabled(why_not.is_none(), Button::selectable(chosen, text)).accessible_name(name);
+        let r = r.on_hover_text(tip(ui.ctx(), about, key));
+        if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() && !chosen {
             out.push(Command::Sound(SoundCommand::Listen(side)));
         }
     }
@@ -73,7 +90,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
     let text = match side {
         None => "Sustain",
         Some(Side::Rendered) => "Loop now",
-        Some(Side::Source) => "Own now",
+        Some(Side::Source | Side::Removed) => "Own now",
     };
     let button = Button::new(small(text)).small().selected(side.is_some());
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");

@@ -60,7 +60,7 @@ impl KeysPanel {
 }
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
-const BENCH: [(&str, &str); 15] = [
+const BENCH: [(&str, &str); 16] = [
     ("Drag in the seam", "Left: loop end, right: loop start"),
     ("Click in the loop map", "Best loop near there"),
     ("Arrows, Enter", "In the loop map: a place, take it"),
@@ -74,7 +74,8 @@ const BENCH: [(&str, &str); 15] = [
     ("Shift+Left, Right", "Handle by 10 ms"),
     ("Page Up, Down", "Handle by one period"),
     ("O, Shift+O", "To the next zero crossing, back"),
-    ("Delete", "Removes a strength node"),
+    ("I", "Gain picture"),
+    ("Delete", "Removes a node, room tone"),
     ("Escape", "Cancels a drag"),
 ];
 

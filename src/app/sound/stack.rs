@@ -35,7 +35,7 @@ fn voice(made: Option<&FromRecipe>, mix: Mix) -> GroupVoice {
     GroupVoice {
         what: made.map(|m| {
             // The layers are compared with one another here, not with their sources.
-            Box::new(crate::playback::message::Playable { source: None, ..playable(m) })
+            Box::new(crate::playback::message::Playable { source: None, removed: None, ..playable(m) })
         }),
         onset: made.map_or(0, |m| m.rendered.onset.0),
         period,

@@ -21,6 +21,7 @@ mod layer;
 mod lines;
 mod low_band;
 mod noise_profile;
+mod picture;
 mod pitch_lines;
 mod plan;
 
@@ -28,6 +29,7 @@ pub use apply::{Cleaned, clean};
 pub use gain::{exponential_integral, log_spectral_amplitude};
 pub use lines::Line;
 pub use noise_profile::{ENOUGH_S, NoiseProfile, learn};
+pub use picture::{GainPicture, gain_picture};
 pub use plan::Plan;
 
 use serde::{Deserialize, Serialize};
@@ -58,6 +60,8 @@ pub struct CleanParams {
     pub curve: ReductionCurve,
     /// The room is never lowered by more than this, in dB, 0 to 80.
     pub floor_db: f64,
+    /// Whether the room's steady lines (hum) are taken off; else they stay as they are.
+    pub hum: bool,
     /// Corner of the high-pass in hertz, 5 to 1000; none: no high-pass.
     pub high_pass_hz: Option<f64>,
     /// Whether the mean of each channel is taken off.
@@ -70,6 +74,7 @@ impl Default for CleanParams {
             amount: 1.0,
             curve: ReductionCurve::default(),
             floor_db: 80.0,
+            hum: true,
             high_pass_hz: None,
             remove_dc: true,
         }

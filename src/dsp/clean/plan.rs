@@ -91,7 +91,9 @@ impl Plan {
         // The same belief in all channels, and the same gains: the stereo image stays.
         let low_rate = rate / plan.band.factor() as f64;
         let low = plan.band.down(&plan.filtered(&x.mixed()));
-        plan.trusted = lines::trust(&low, low_rate, &profile.lines);
+        if params.hum {
+            plan.trusted = lines::trust(&low, low_rate, &profile.lines);
+        }
         let mut channels: Vec<Vec<f32>> = x.channels().map(|x| plan.without_steady(x).rest).collect();
         let (pitch, params) = (&pitch, params);
         let top_hz = UNDER * pitch.highest();

@@ -90,6 +90,7 @@ impl Engine {
             gain: Fade::still(if from_start { 1.0 } else { 0.0 }),
             mix: gains(given.mix).map(Fade::still),
             side: Fade::still(0.0),
+            taken: Fade::still(0.0),
             wait,
             since,
             period: given.period,

@@ -7,7 +7,7 @@ use crate::app::shortcuts::{By, Nudge};
 use crate::app::view::View;
 use crate::dsp::looping::{self, LoopParts};
 use crate::render::chain;
-use crate::session::{Edit, LoopRecipe, TrimRecipe, TuneRecipe};
+use crate::session::{CleanRecipe, Edit, LoopRecipe, TrimRecipe, TuneRecipe};
 use crate::units::{Decibels, Frame, FrameRange, Seconds};
 
 /// A loop is longer than this, in rendered frames.
@@ -334,6 +334,13 @@ pub fn set_tune(m: &Model<'_>, change: impl FnOnce(&mut TuneRecipe)) -> Option<E
     let mut tune = m.recipe()?.tune.clone();
     change(&mut tune);
     Some(Edit::SetTune { take: m.take.id, tune })
+}
+
+/// Replaces the cleaning.
+pub fn set_clean(m: &Model<'_>, change: impl FnOnce(&mut CleanRecipe)) -> Option<Edit> {
+    let mut clean = m.recipe()?.clean.clone();
+    change(&mut clean);
+    Some(Edit::SetClean { take: m.take.id, clean })
 }
 
 /// Replaces the loop.

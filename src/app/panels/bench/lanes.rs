@@ -6,7 +6,7 @@ use egui::{Align2, FontId, Painter, Rect, Stroke, Ui, pos2};
 
 use super::model::Model;
 use super::pitch::TraceCache;
-use super::{BenchPanel, Zoom, empty, loops, overview, pitch, wave};
+use super::{BenchPanel, Zoom, empty, gain_lane, loops, overview, pitch, room_lane, wave};
 use crate::app::command::Command;
 use crate::app::theme::Theme;
 use crate::app::view::View;
@@ -15,6 +15,7 @@ use crate::app::widgets::wave_view::ColumnCache;
 
 /// Left of every lane: its name and scale.
 pub const GUTTER: f32 = 52.0;
+const FILE: f32 = 26.0;
 const RULER: f32 = 20.0;
 const PITCH_HEAD: f32 = 24.0;
 const GAP: f32 = 6.0;
@@ -94,28 +95,39 @@ pub fn zoomed(now: TimeRange, wish: Zoom, model: &Model<'_>) -> TimeRange {
 }
 
 struct Places {
+    file: Rect,
     overview: Rect,
     ruler: Rect,
     wave: Rect,
+    /// Under the wave; without height while it does not show.
+    gain: Rect,
     pitch_head: Rect,
     pitch: Rect,
     loops: Rect,
 }
 
-/// The lanes from top to bottom; the wave gets what the others leave.
-fn places(all: Rect) -> Places {
+/// The lanes from top to bottom; the wave gets what the others leave. `gain`: whether its lane shows.
+fn places(all: Rect, gain: bool) -> Places {
     let left = all.left() + GUTTER;
     let overview_h = (all.height() * 0.09).clamp(40.0, 72.0);
-    let rest = (all.height() - overview_h - RULER - PITCH_HEAD - 2.0 * GAP).max(120.0);
+    let rest = (all.height() - FILE - overview_h - RULER - PITCH_HEAD - 3.0 * GAP).max(120.0);
     let (pitch_h, loops_h) = ((rest * 0.3).max(70.0), (rest * 0.17).max(44.0));
     let row = |top: f32, h: f32| Rect::from_min_max(pos2(left, top), pos2(all.right(), top + h));
-    let overview = row(all.top(), overview_h);
+    // The picture takes some of every lane.
+    let gain_h = if gain { (rest * 0.24).max(64.0) } else { 0.0 };
+    let gap = if gain { GAP } else { 0.0 };
+    let rest = rest - gain_h - gap;
+    let (pitch_h, loops_h) =
+        if gain { ((rest * 0.3).max(60.0), (rest * 0.17).max(40.0)) } else { (pitch_h, loops_h) };
+    let file = row(all.top(), FILE);
+    let overview = row(file.bottom() + GAP, overview_h);
     let ruler = row(overview.bottom() + GAP, RULER);
     let wave = row(ruler.bottom(), (rest - pitch_h - loops_h).max(80.0));
-    let pitch_head = row(wave.bottom(), PITCH_HEAD);
+    let gain = row(wave.bottom() + gap, gain_h);
+    let pitch_head = row(gain.bottom(), PITCH_HEAD);
     let pitch = row(pitch_head.bottom(), pitch_h);
     let loops = row(pitch.bottom() + GAP, loops_h);
-    Places { overview, ruler, wave, pitch_head, pitch, loops }
+    Places { file, overview, ruler, wave, gain, pitch_head, pitch, loops }
 }
 
 /// Draws all lanes in the rest of `ui`.
@@ -134,7 +146,7 @@ pub fn show(
     if let Some(wish) = wish {
         seen = zoomed(seen, wish, model);
     }
-    let p = places(all);
+    let p = places(all, bench.cleaner.picture);
     let lanes = p.overview.union(p.loops);
     seen = wheel(ui, lanes, TimeAxis::new(seen, p.wave.left(), p.wave.right()), limits, shortest_s(model));
     let editable = !view.read_only && model.recipe().is_some();
@@ -147,10 +159,15 @@ pub fn show(
         columns: &bench.columns,
         traces: &bench.traces,
     };
+    let seconds = TimeRange::new(0.0, model.s(model.source.frames as f64));
+    room_lane::show(ui, &lane(p.file, seconds), &mut bench.handles, out);
     seen = overview::show(ui, &lane(p.overview, limits), seen, shortest_s(model));
     ruler(ui, &lane(p.ruler, seen));
     seen = wave::show(ui, &lane(p.wave, seen), &mut bench.handles, out);
     bench.visible = Some(seen);
+    if bench.cleaner.picture {
+        gain_lane::show(ui, &lane(p.gain, seen), &mut bench.picture);
+    }
     if model.recipe().is_some() {
         let memory = &mut bench.handles;
         pitch::show(ui, &lane(p.pitch, seen), p.pitch_head, memory, &mut bench.cents_half, out);
@@ -220,14 +237,17 @@ mod tests {
     fn lanes_do_not_overlap_and_fill_the_room() {
         for (w, h) in [(900.0, 560.0), (1560.0, 900.0), (500.0, 420.0)] {
             let all = Rect::from_min_size(pos2(10.0, 20.0), egui::vec2(w, h));
-            let p = places(all);
-            let rows = [p.overview, p.ruler, p.wave, p.pitch_head, p.pitch, p.loops];
-            for r in rows.windows(2) {
-                assert!(r[0].bottom() <= r[1].top());
+            for gain in [false, true] {
+                let p = places(all, gain);
+                let rows = [p.file, p.overview, p.ruler, p.wave, p.gain, p.pitch_head, p.pitch, p.loops];
+                for r in rows.windows(2) {
+                    assert!(r[0].bottom() <= r[1].top());
+                }
+                assert!((p.loops.bottom() - all.bottom()).abs() < 0.5, "{w}×{h}: {}", p.loops.bottom());
+                assert!(rows.iter().all(|r| r.right() == all.right() && r.left() == all.left() + GUTTER));
+                assert!(p.wave.height() > p.pitch.height());
+                assert_eq!(p.gain.height() > 0.0, gain);
             }
-            assert!((p.loops.bottom() - all.bottom()).abs() < 0.5, "{w}×{h}: {}", p.loops.bottom());
-            assert!(rows.iter().all(|r| r.right() == all.right() && r.left() == all.left() + GUTTER));
-            assert!(p.wave.height() > p.pitch.height());
         }
     }
 }

@@ -3,10 +3,12 @@
 //! Four layers: [`model`] gathers what is shown, the axes ([`crate::app::widgets`]) are pure
 //! numbers, the lanes turn input into commands by way of [`edits`], and paint last.
 
+pub mod cleaning;
 pub mod curve;
 pub mod edits;
 mod empty;
 mod fields;
+mod gain_lane;
 pub(super) mod gesture;
 mod lanes;
 mod loop_side;
@@ -15,6 +17,8 @@ mod map;
 pub mod model;
 mod overview;
 mod pitch;
+pub mod reduction;
+mod room_lane;
 mod score;
 mod seam;
 mod side;
@@ -53,6 +57,8 @@ pub struct BenchPanel {
     below_seam: side::BelowSeam,
     columns: RefCell<ColumnCache>,
     traces: RefCell<pitch::TraceCache>,
+    cleaner: cleaning::CleaningSide,
+    picture: gain_lane::PictureCache,
 }
 
 /// Ways to change what is seen.
@@ -97,15 +103,20 @@ impl BenchPanel {
         if self.take == view.selected {
             return;
         }
-        let open = self.handles.drop_drag() | self.gesture.drop_drag() | self.seam.drop_drag();
+        let open = self.handles.drop_drag()
+            | self.gesture.drop_drag()
+            | self.seam.drop_drag()
+            | self.cleaner.drop_drag();
         if open {
             out.push(gesture::abort());
         }
-        *self = Self { take: view.selected, below_seam: self.below_seam, ..Self::default() };
+        let cleaner = std::mem::take(&mut self.cleaner);
+        *self = Self { take: view.selected, below_seam: self.below_seam, cleaner, ..Self::default() };
     }
 
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let theme = view.theme;
+        cleaning::key(ui, &mut self.cleaner);
         Panel::right("bench side")
             .exact_size(330.0)
             .resizable(false)
@@ -116,6 +127,7 @@ impl BenchPanel {
                     spectra: &mut self.spectra,
                     map: &mut self.map,
                     below: &mut self.below_seam,
+                    cleaner: &mut self.cleaner,
                 };
                 side::show(ui, view, model, &mut self.gesture, pictures, out);
             });

@@ -135,8 +135,13 @@ fn describe(ui: &Ui, ground: &egui::Response, seen: TimeRange, limits: TimeRange
 }
 
 fn room_tone(lane: &Lane<'_, '_>, painter: &egui::Painter) {
-    let Some(room) = lane.model.source.room_tone else { return };
-    let (l, r) = (lane.x(room.range.start.0 as f64), lane.x(room.range.end.0 as f64));
+    for range in lane.model.source.room_stretches() {
+        one_room_tone(lane, painter, range);
+    }
+}
+
+fn one_room_tone(lane: &Lane<'_, '_>, painter: &egui::Painter, range: crate::units::FrameRange) {
+    let (l, r) = (lane.x(range.start.0 as f64), lane.x(range.end.0 as f64));
     let shown = Rect::from_x_y_ranges(l..=r, lane.rect.y_range()).intersect(lane.rect);
     if shown.width() < 2.0 {
         return;

@@ -3,6 +3,7 @@
 
 use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
+use super::cleaning::{self, CleaningSide};
 use super::gesture::{Gesture, step};
 use super::map::MapCloseUp;
 use super::model::{Model, parse_note};
@@ -41,6 +42,8 @@ pub struct Pictures<'a> {
     pub map: &'a mut MapCloseUp,
     /// Which of the two is seen.
     pub below: &'a mut BelowSeam,
+    /// What the rows on cleaning remember.
+    pub cleaner: &'a mut CleaningSide,
 }
 
 /// Height of the lower picture, by the height of the column.
@@ -49,7 +52,7 @@ fn below(column: f32) -> f32 {
 }
 
 impl Pictures<'_> {
-    fn show(self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+    fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let looped = model.looping().is_some();
         let height = below(ui.clip_rect().height());
         ui.add_space(4.0);
@@ -89,7 +92,7 @@ pub fn show(
     view: &View<'_>,
     model: &Model<'_>,
     gesture: &mut Gesture,
-    pictures: Pictures<'_>,
+    mut pictures: Pictures<'_>,
     out: &mut Vec<Command>,
 ) {
     header(ui, view, model);
@@ -110,6 +113,7 @@ pub fn show(
         tune_fields(&mut rows, model, recipe);
         rows.heading("Fades and level", "");
         level_fields(&mut rows, model, recipe);
+        cleaning::show(&mut rows, view, model, recipe, pictures.cleaner);
         rows.ui.add_space(8.0);
     });
 }

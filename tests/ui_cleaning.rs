@@ -1,0 +1,342 @@
+//! Cleaning in the bench room as its user works it: every control by its name, one step each.
+
+mod bench_support;
+
+use std::sync::Arc;
+
+use bench_support::{TAKE, World, made, worked};
+use egui::{Event, Key, Modifiers, PointerButton, Pos2, Role, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT, Queryable};
+use seamwright::app::command::{Command, EditCommand, SoundCommand};
+use seamwright::playback::message::Side;
+use seamwright::session::{CleanRecipe, Edit, History, RoomFrom, Source, TakeId, TakeState};
+use seamwright::units::FrameRange;
+
+type Bench<'a> = Harness<'a, World>;
+
+/// A take that is cleaned at full amount, in as many layers.
+fn cleaned(layers: u16) -> World {
+    let mut world = worked(layers, 2.5);
+    let mut d = (**world.history.document()).clone();
+    let sound = world.derived.of(TAKE).unwrap().source.clone().unwrap();
+    let recipe = {
+        let first = Arc::make_mut(&mut d.takes[0]).recipe.as_mut().unwrap();
+        first.clean = CleanRecipe::full();
+        first.clone()
+    };
+    for t in &mut d.takes[1..] {
+        let t = Arc::make_mut(t);
+        t.recipe = Some(recipe.clone());
+        t.recipe.as_mut().unwrap().clean = CleanRecipe::default();
+        t.state = TakeState::Proposed;
+    }
+    world.derived.entry(TAKE).recipe = Some(made(&sound, &recipe, &d.setup));
+    world.history = History::new(d);
+    world
+}
+
+fn bench<'a>(world: World) -> Bench<'a> {
+    // High enough that the whole column shows.
+    let mut h = Harness::builder()
+        .with_size(vec2(1400.0, 3000.0))
+        .with_step_dt(1.0 / 60.0)
+        .build_ui_state(|ui, world: &mut World| world.pass(ui), world);
+    h.run_steps(3);
+    h.state_mut().log.clear();
+    h
+}
+
+fn clean(h: &Bench<'_>) -> CleanRecipe {
+    h.state().recipe().clean
+}
+
+fn labels(h: &Bench<'_>) -> Vec<String> {
+    h.state().history.labels().map(str::to_owned).collect()
+}
+
+fn pointer(h: &mut Bench<'_>, at: Pos2, button: PointerButton, pressed: bool) {
+    h.hover_at(at);
+    h.step();
+    h.event(Event::PointerButton { pos: at, button, pressed, modifiers: Modifiers::NONE });
+    h.step();
+}
+
+/// Presses at `from`, creeps by (dx, dy) points; the button stays down.
+fn drag(h: &mut Bench<'_>, from: Pos2, by: egui::Vec2) -> Pos2 {
+    pointer(h, from, PointerButton::Primary, true);
+    let mut at = from;
+    for i in 1..=10 {
+        at = from + by * (i as f32 / 10.0);
+        h.hover_at(at);
+        h.step();
+    }
+    at
+}
+
+fn let_go(h: &mut Bench<'_>, at: Pos2) {
+    pointer(h, at, PointerButton::Primary, false);
+    h.run_steps(2);
+}
+
+fn double_click(h: &mut Bench<'_>, at: Pos2) {
+    for pressed in [true, false, true, false] {
+        pointer(h, at, PointerButton::Primary, pressed);
+    }
+    h.run_steps(2);
+}
+
+fn slider(h: &Bench<'_>, name: &str) -> (Pos2, f64) {
+    let n = h.get_by_role_and_label(Role::Slider, name);
+    (n.rect().center(), n.accesskit_node().numeric_value().unwrap())
+}
+
+fn source(h: &Bench<'_>) -> Arc<Source> {
+    let d = h.state().history.document();
+    Arc::clone(d.source(d.take(TAKE).unwrap().source).unwrap())
+}
+
+#[test]
+fn every_number_is_one_step_and_undone() {
+    type Case = (&'static str, f64, &'static str, fn(&CleanRecipe) -> f64, f64);
+    let cases: [Case; 3] = [
+        ("Amount", 40.0, "Set cleaning amount", |c| c.amount, 0.4),
+        ("Floor", 18.0, "Set cleaning floor", |c| c.floor_db, 18.0),
+        ("High-pass", 60.0, "Set high-pass", |c| c.high_pass_hz, 60.0),
+    ];
+    for (name, typed, label, value, wanted) in cases {
+        let mut h = bench(cleaned(1));
+        let before = clean(&h);
+        h.get_by_role_and_label(Role::Slider, name).set_value_accesskit(typed);
+        h.run_steps(3);
+        assert!((value(&clean(&h)) - wanted).abs() < 1e-9, "{name}: {:?}", clean(&h));
+        assert_eq!(labels(&h), [label]);
+        h.state_mut().history.undo();
+        assert_eq!(clean(&h), before, "{name}");
+    }
+    // Under 5 Hz there is no high-pass.
+    let mut h = bench(cleaned(1));
+    h.get_by_role_and_label(Role::Slider, "High-pass").set_value_accesskit(3.0);
+    h.run_steps(3);
+    assert_eq!(clean(&h).high_pass_hz, 0.0);
+}
+
+#[test]
+fn switches_switch() {
+    type Case = (&'static str, fn(&CleanRecipe) -> bool);
+    let cases: [Case; 4] = [
+        ("Take off hum", |c| c.hum),
+        ("Protect partials", |c| c.protect),
+        ("Take off the offset", |c| c.remove_dc),
+        ("Own settings", |c| c.own),
+    ];
+    for (name, value) in cases {
+        let mut h = bench(cleaned(1));
+        let before = value(&clean(&h));
+        h.get_by_label(name).click();
+        h.run_steps(3);
+        assert_eq!(value(&clean(&h)), !before, "{name}");
+        assert_eq!(labels(&h).len(), 1, "{name}");
+    }
+}
+
+#[test]
+fn the_curve_is_dragged_added_to_and_taken_from() {
+    let mut h = bench(cleaned(1));
+    let (at, _) = slider(&h, "Reduction node 2");
+    let (from, before) = (at, clean(&h).curve);
+    let end = drag(&mut h, from, vec2(20.0, -20.0));
+    assert!(labels(&h).is_empty(), "a drag is no step yet");
+    let_go(&mut h, end);
+    let after = clean(&h).curve;
+    assert_eq!(labels(&h), ["Bend reduction curve"]);
+    assert!(after.nodes[1].0 > before.nodes[1].0 && after.nodes[1].1 < before.nodes[1].1, "{after:?}");
+    assert_eq!(after.nodes[0], before.nodes[0]);
+    // Escape gives a drag up.
+    let (at, _) = slider(&h, "Reduction node 1");
+    let end = drag(&mut h, at, vec2(0.0, -15.0));
+    h.key_press(Key::Escape);
+    h.run_steps(2);
+    let_go(&mut h, end);
+    assert_eq!(clean(&h).curve, after);
+    // Keys: down is deeper, Delete removes.
+    h.get_by_role_and_label(Role::Slider, "Reduction node 1").focus();
+    h.run_steps(2);
+    h.key_press(Key::ArrowDown);
+    h.run_steps(2);
+    assert_eq!(clean(&h).curve.nodes[0].1, after.nodes[0].1 + 1.0);
+    let curve = h.get_by_label("Reduction curve: dB deeper over frequency in Hz").rect();
+    double_click(&mut h, curve.left_top() + vec2(curve.width() * 0.8, curve.height() * 0.25));
+    assert_eq!(clean(&h).curve.nodes.len(), 3, "{:?}", clean(&h).curve);
+    h.get_by_role_and_label(Role::Slider, "Reduction node 3").focus();
+    h.run_steps(2);
+    h.key_press(Key::Delete);
+    h.run_steps(2);
+    assert_eq!(clean(&h).curve.nodes.len(), 2);
+    h.get_by_label("Reset reduction curve").click();
+    h.run_steps(2);
+    assert_eq!(clean(&h).curve, CleanRecipe::default().curve);
+}
+
+#[test]
+fn room_tone_is_dragged_nudged_added_and_found_again() {
+    let mut h = bench(cleaned(1));
+    let found = source(&h).room_tone.unwrap().range;
+    let (at, _) = slider(&h, "Room tone end");
+    let end = drag(&mut h, at, vec2(-30.0, 0.0));
+    assert!(labels(&h).is_empty());
+    let_go(&mut h, end);
+    assert_eq!(labels(&h), ["Mark room tone"], "one drag, one step");
+    let marked = source(&h).room_marked.clone();
+    assert_eq!(marked.len(), 1);
+    assert_eq!(marked[0].start, found.start);
+    assert!(marked[0].end < found.end);
+    assert_eq!(source(&h).room_tone.unwrap().range, found, "what was found stays known");
+    // Escape.
+    let (at, _) = slider(&h, "Room tone start");
+    let end = drag(&mut h, at, vec2(12.0, 0.0));
+    assert_ne!(source(&h).room_marked, marked);
+    h.key_press(Key::Escape);
+    h.run_steps(2);
+    let_go(&mut h, end);
+    assert_eq!(source(&h).room_marked, marked);
+    // Arrows: 10 ms, that is 480 frames; the whole stretch goes along.
+    h.get_by_role_and_label(Role::Slider, "Room tone").focus();
+    h.run_steps(2);
+    h.key_press(Key::ArrowLeft);
+    h.run_steps(2);
+    let now = source(&h).room_marked[0];
+    assert_eq!(now.start.0 + 480, marked[0].start.0);
+    assert_eq!(now.count(), marked[0].count());
+    // Another stretch, then both forgotten.
+    h.get_by_label("Mark room tone").click();
+    h.run_steps(2);
+    let two = source(&h).room_marked.clone();
+    assert_eq!(two.len(), 2);
+    let take = h.state().take().span;
+    assert!(two.iter().all(|r| r.overlap(take).0 == 0), "not where somebody plays");
+    h.get_by_role_and_label(Role::Slider, "Room tone 2").focus();
+    h.run_steps(2);
+    h.key_press(Key::Delete);
+    h.run_steps(2);
+    assert_eq!(source(&h).room_marked.len(), 1);
+    h.get_by_label("Use what was found").click();
+    h.run_steps(2);
+    assert!(source(&h).room_marked.is_empty());
+    assert_eq!(source(&h).room_stretches(), [found]);
+}
+
+#[test]
+fn a_stretch_beyond_the_file_is_refused() {
+    let h = bench(cleaned(1));
+    let d = h.state().history.document();
+    let (id, frames) = (source(&h).id, source(&h).frames);
+    let bad = vec![FrameRange::new(0, frames + 1)];
+    let e = seamwright::session::cleaning::mark_room(d, id, bad).unwrap_err();
+    assert!(e.to_string().contains(&format!("inside 0 to {frames}")), "{e}");
+}
+
+#[test]
+fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
+    let mut h = bench(cleaned(3));
+    h.get_by_label("Copy cleaning to note").click();
+    h.run_steps(2);
+    assert_eq!(labels(&h), ["Copy cleaning (2 takes)"]);
+    let of = |h: &Bench<'_>, id: u32| {
+        h.state().history.document().take(TakeId(id)).unwrap().recipe.clone().unwrap().clean
+    };
+    assert!((1..=3).all(|id| of(&h, id).amount == 1.0));
+    h.state_mut().history.undo();
+    assert_eq!(of(&h, 2).amount, 0.0);
+    // The second take has settings of its own.
+    let own = CleanRecipe { own: true, amount: 0.3, ..CleanRecipe::default() };
+    let edit = Edit::SetClean { take: TakeId(2), clean: own.clone() };
+    h.state_mut().history.apply("own", &edit).unwrap();
+    h.get_by_role_and_label(Role::Slider, "Amount").set_value_accesskit(70.0);
+    h.run_steps(3);
+    h.get_by_label("Copy cleaning to all takes").click();
+    h.run_steps(3);
+    assert_eq!(of(&h, 2), own);
+    assert!((of(&h, 3).amount - 0.7).abs() < 1e-9);
+    assert!((h.state().history.document().setup.clean.amount - 0.7).abs() < 1e-9, "later proposals too");
+    assert!(h.query_by_label("Own settings: A3, layer 2").is_some(), "exceptions stay visible");
+}
+
+#[test]
+fn the_room_can_be_shared() {
+    let mut h = bench(cleaned(1));
+    h.get_by_label("Room of folder").click();
+    h.run_steps(2);
+    assert_eq!(h.state().history.document().setup.room_from, RoomFrom::Folder);
+    h.get_by_label("Room of this file").click();
+    h.run_steps(2);
+    assert_eq!(h.state().history.document().setup.room_from, RoomFrom::File(source(&h).id));
+}
+
+#[test]
+fn meters_tell_the_room_before_and_after() {
+    let h = bench(cleaned(1));
+    let level = |name: &str| -> f64 {
+        let label = h
+            .query_all_by_role(Role::Meter)
+            .filter_map(|n| n.accesskit_node().label())
+            .find_map(|l| l.strip_prefix(&format!("{name}: ")).map(str::to_owned))
+            .unwrap_or_else(|| panic!("no meter {name}"));
+        label.trim_end_matches(" dB").replace('−', "-").parse().unwrap()
+    };
+    let (before, after) = (level("Room before"), level("Room after"));
+    // White noise of RMS 0.0006: 20·log10 of it is −64.4 dB.
+    assert!((before + 64.4).abs() < 0.5, "{before}");
+    assert!(before - after > 20.0, "{before} to {after}");
+}
+
+#[test]
+fn the_gain_picture_comes_and_goes_by_button_and_key() {
+    let mut h = bench(cleaned(1));
+    let shown = |h: &Bench<'_>| {
+        h.query_all_by_role(Role::Image)
+            .any(|n| n.accesskit_node().label().is_some_and(|l| l.starts_with("Gain picture: the room from")))
+    };
+    assert!(!shown(&h));
+    h.get_by_label("Gain picture").click();
+    h.run_steps(2);
+    assert!(shown(&h));
+    h.key_press(Key::I);
+    h.run_steps(2);
+    assert!(!shown(&h));
+    assert!(labels(&h).is_empty(), "looking is no step");
+}
+
+#[test]
+fn what_was_removed_can_be_heard_where_something_was() {
+    let mut h = bench(cleaned(1));
+    h.get_by_label("Hear removed").click();
+    h.run_steps(2);
+    assert!(h.state().log.contains(&Command::Sound(SoundCommand::Listen(Side::Removed))));
+    let mut world = worked(1, 2.5);
+    world.log.clear();
+    let mut h = bench(world);
+    h.get_by_label("Hear removed").click();
+    h.run_steps(2);
+    assert!(!h.state().log.iter().any(|c| matches!(c, Command::Sound(_))), "nothing was cleaned");
+}
+
+#[test]
+fn read_only_changes_nothing() {
+    let mut world = cleaned(1);
+    world.read_only = true;
+    let mut h = bench(world);
+    for name in ["Take off hum", "Own settings", "Room of folder", "Mark room tone"] {
+        h.get_by_label(name).click();
+        h.run_steps(1);
+    }
+    let (at, _) = slider(&h, "Room tone end");
+    let end = drag(&mut h, at, vec2(-30.0, 0.0));
+    let_go(&mut h, end);
+    assert!(
+        !h.state()
+            .log
+            .iter()
+            .any(|c| matches!(c, Command::Edit(EditCommand::Do { .. } | EditCommand::Preview(_))))
+    );
+}
