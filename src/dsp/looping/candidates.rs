@@ -21,8 +21,6 @@ const FADES_TRIED: usize = 30;
 /// At most so many candidates are audited, and none after one that measures this or less.
 const MOST_AUDITED: usize = 8;
 const UNHEARD: f64 = 1.0;
-/// Of loops that are not heard the longer one is wanted: an octave of length makes up for so much score.
-const OCTAVE_WORTH: f64 = 5.0;
 /// Room of fewer rows than this is searched period by period.
 const TIGHT_ROWS: usize = 6;
 /// Phases tried within a period.
@@ -35,9 +33,9 @@ const WANTED_SHARE: f64 = 0.4;
 const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
-/// and place. Best first is by score; before all stands, of the best eight (an octave of length is
-/// worth five points there), the first that [`super::audit()`] does not hear once it is rendered, or
-/// the one that it hears least.
+/// and place. Best first is by score; of the best eight the first stands first that [`super::audit()`]
+/// does not hear once it is rendered, or else the one that it hears least, and the score of those it
+/// hears more is lowered to that one's.
 ///
 /// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
@@ -62,16 +60,11 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
     Ok(chosen)
 }
 
-/// Moves the candidate to the front that is heard least once it is rendered: those with the best
-/// score, where a longer loop makes up for some, are baked and audited until one is found that nobody
-/// hears.
+/// Puts the candidate first that is heard least once it is rendered: the ones that score best are baked
+/// and audited until one is found that nobody hears. What is heard more than it scores no higher.
 fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
-    let worth = |c: &LoopCandidate| c.score + OCTAVE_WORTH * (c.range.count().0 as f64).log2();
-    let mut order: Vec<usize> = (0..chosen.len()).collect();
-    order.sort_by(|a, b| worth(&chosen[*b]).total_cmp(&worth(&chosen[*a])));
     let mut least = (f64::INFINITY, 0);
-    for i in order.into_iter().take(MOST_AUDITED) {
-        let c = &chosen[i];
+    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
         // Everything around the loop that either of the two looks at.
         let heard = bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range));
         let Ok(heard) = heard else { continue };
@@ -82,7 +75,9 @@ fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
             break;
         }
     }
+    let Some(score) = chosen.get(least.1).map(|c| c.score) else { return };
     chosen[..=least.1].rotate_right(1);
+    chosen[1..].iter_mut().for_each(|c| c.score = c.score.min(score));
 }
 
 /// The best candidate whose start and end lie within `reach_s` seconds (0.005 to 1) of `start` and
