@@ -340,3 +340,19 @@ fn read_only_changes_nothing() {
             .any(|c| matches!(c, Command::Edit(EditCommand::Do { .. } | EditCommand::Preview(_))))
     );
 }
+
+/// In a window of common size the column is longer than it: a click on a heading's name brings it up.
+#[test]
+fn a_part_of_the_column_is_brought_into_view() {
+    let mut h = Harness::builder()
+        .with_size(vec2(1280.0, 760.0))
+        .with_step_dt(1.0 / 60.0)
+        .build_ui_state(|ui, world: &mut World| world.pass(ui), cleaned(1));
+    h.run_steps(3);
+    let seen = |h: &Bench<'_>| h.query_by_label("Cleaning").map(|n| n.rect().center().y);
+    assert!(seen(&h).is_none_or(|y| y > 760.0), "it is below the window at first");
+    h.get_by_label("Show cleaning").click();
+    h.run_steps(40);
+    assert!(seen(&h).is_some_and(|y| y < 700.0), "{:?}", seen(&h));
+    assert!(h.state().log.is_empty(), "nothing was changed");
+}

@@ -140,7 +140,7 @@ fn bench(change: impl FnOnce(&mut Document)) -> Harness<'static, World> {
     change(&mut d);
     world.history = seamwright::session::History::new(d);
     let mut h = Harness::builder()
-        .with_size([1500.0, 1600.0])
+        .with_size([1500.0, 3000.0])
         .with_step_dt(1.0 / 60.0)
         .build_ui_state(|ui, w: &mut World| w.pass(ui), world);
     h.run_steps(4);

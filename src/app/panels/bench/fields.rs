@@ -76,19 +76,24 @@ pub struct Rows<'a> {
     pub gesture: &'a mut Gesture,
     /// Where wishes go.
     pub out: &'a mut Vec<Command>,
+    /// The heading to bring into view.
+    pub jump: Option<&'static str>,
 }
 
 impl Rows<'_> {
     /// A heading with a line under it; `where_` (may be empty): where what stands below is counted.
     pub fn heading(&mut self, text: &str, where_: &str) {
         self.ui.add_space(8.0);
-        self.ui.horizontal(|ui| {
+        let row = self.ui.horizontal(|ui| {
             ui.label(RichText::new(text).size(13.0).family(strong()).color(self.theme.ink));
             ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
                 let soft = RichText::new(where_).size(12.0).color(self.theme.ink_soft);
                 ui.label(soft).on_hover_text(WHERE);
             });
         });
+        if self.jump == Some(text) {
+            self.ui.scroll_to_rect(row.response.rect, Some(egui::Align::TOP));
+        }
         let y = self.ui.cursor().top();
         let x = self.ui.max_rect().x_range();
         self.ui.painter().hline(x, y, egui::Stroke::new(1.0, self.theme.line));

@@ -97,13 +97,14 @@ pub fn show(
 ) {
     header(ui, view, model);
     state_buttons(ui, view, model, out);
+    let jump = jumps(ui, model);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.spacing_mut().item_spacing = vec2(6.0, 4.0);
         ui.set_max_width(ui.available_width() - 6.0);
         concerns(ui, view.theme, model);
         let Some(recipe) = model.recipe() else { return };
         pictures.show(ui, view, model, out);
-        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out };
+        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out, jump };
         rows.heading("Loop", "in the delivered file");
         loop_side::fields(&mut rows, view, model);
         rows.heading("Candidates", "in the delivered file");
@@ -116,6 +117,30 @@ pub fn show(
         cleaning::show(&mut rows, view, model, recipe, pictures.cleaner);
         rows.ui.add_space(8.0);
     });
+}
+
+/// The headings below, to be brought into view by a click; the one that was clicked.
+fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
+    model.recipe()?;
+    let mut wanted = None;
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 2.0;
+        for (text, heading, about) in [
+            ("Loop", "Loop", "Ends, crossfade, score"),
+            ("Candidates", "Candidates", "Loops to choose from, and what to look for"),
+            ("Tuning", "Tuning", "Target note and strengths"),
+            ("Level", "Fades and level", "Fades and gain"),
+            ("Cleaning", "Cleaning", "What is taken of the room"),
+        ] {
+            let button = Button::new(RichText::new(text).size(12.0)).small();
+            let r = ui.add(button).accessible_name(&format!("Show {}", heading.to_lowercase()));
+            if r.on_hover_text(format!("{about}: brings it into view below")).clicked() {
+                wanted = Some(heading);
+            }
+        }
+    });
+    ui.add_space(2.0);
+    wanted
 }
 
 fn header(ui: &mut Ui, view: &View<'_>, model: &Model<'_>) {
