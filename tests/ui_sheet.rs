@@ -242,7 +242,7 @@ impl Window {
 
     /// Whether a cell tells a screen reader that it is selected.
     fn told_selected(&self, place: &str) -> bool {
-        self.cell(place).accesskit_node().is_selected() == Some(true)
+        self.cell(place).accesskit_node().toggled() == Some(egui::accesskit::Toggled::True)
     }
 }
 
@@ -385,7 +385,7 @@ fn of_two_takes_for_one_cell_one_is_kept_in_one_step() {
     assert_eq!((w.place(1), w.place(5)), ((Some(61), 1), (Some(61), 1)), "both are there");
     let crowded = |w: &Window, id| w.take(id).concerns.iter().any(|c| c.kind == ConcernKind::DuplicateCell);
     assert!(crowded(&w, 1) && crowded(&w, 5));
-    assert!(w.says("two takes for one cell, 2 takes here") && w.says("2 takes for this cell"));
+    assert!(w.says("wrong note, 2 takes here") && w.says("2 takes for this cell"));
     w.press("Keep take 5");
     assert_eq!(w.states(&[1, 5]), [SetAside, Proposed]);
     assert!(!crowded(&w, 5));

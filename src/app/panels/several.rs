@@ -43,7 +43,9 @@ impl SeveralPanel {
         self.place(ui, view, &chosen, &mut commands);
         section(ui, "Selected");
         let add = ui.ctx().format_modifiers(egui::Modifiers::COMMAND);
-        let how = format!("{add}+Click adds or takes out, Shift+Click selects a range, Escape leaves one.");
+        let how = format!(
+            "{add}+Click adds or takes out, Shift+Click selects a range, Escape keeps only the one with the strong edge."
+        );
         ui.label(soft(how, view.theme).small());
         ui.add_space(2.0);
         ui.spacing_mut().item_spacing.y = 0.0;

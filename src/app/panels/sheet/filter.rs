@@ -35,6 +35,7 @@ impl FilterRow {
             states(ui, &mut next.filter, counts);
             concerns(ui, view, &mut next.filter);
             under(ui, &mut next.filter);
+            ui.add_space(6.0);
             if next.form == Form::List {
                 order(ui, &mut next);
             } else {

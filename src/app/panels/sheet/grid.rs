@@ -36,7 +36,7 @@ impl CellForm {
     pub fn wide(available: egui::Vec2, layers: u16, notes: usize) -> Self {
         let columns = f32::from(layers.max(1));
         let width = ((available.x - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 340.0);
-        let height = ((available.y - HEAD_HEIGHT) / notes.max(1) as f32 - GAP).clamp(44.0, 56.0);
+        let height = ((available.y - HEAD_HEIGHT) / notes.max(1) as f32 - GAP).clamp(44.0, 72.0);
         Self { wide: true, cell: vec2(width, height.floor()) }
     }
 }
@@ -195,7 +195,7 @@ impl SheetPanel {
         if keys.is_empty() {
             // Another click on a place with several takes goes to the next of them.
             let next = chosen.map_or(take.id, |i| takes[(i + 1) % takes.len()]);
-            let plain = ui.input(|i| i.modifiers.is_none());
+            let plain = ui.input(|i| i.modifiers.is_none()) && !r.secondary_clicked();
             let pick = Pick { id: if plain { next } else { take.id }, anchor: &mut self.anchor };
             picked(ui, view, &r, pick, |from, to| between(view, &grid.notes(), from, to), commands);
         }

@@ -8,12 +8,6 @@ use crate::app::command::{Command, GoCommand, Room};
 use crate::app::view::View;
 use crate::session::TakeId;
 
-/// Whether keys are for the sheet now: nothing else has the focus, and no menu is open.
-pub(super) fn ours(ui: &Ui, focused: bool) -> bool {
-    let other = ui.memory(|m| m.focused().is_some()) && !focused;
-    !other && !Popup::is_any_open(ui.ctx())
-}
-
 /// Whether a key was pressed, and whether with Shift.
 fn pressed(ui: &Ui, key: Key) -> Option<bool> {
     let with = |m| ui.input_mut(|i| i.consume_key(m, key));
@@ -55,6 +49,14 @@ fn along(
 }
 
 impl SheetPanel {
+    /// Whether keys are for the sheet now: nothing else has the focus, and no menu is open. A key that
+    /// leaves a field or closes a menu is not ours either, so it counts how it was a frame ago too.
+    fn keys_are_ours(&mut self, ui: &Ui, focused: bool) -> bool {
+        let other = ui.memory(|m| m.focused().is_some()) && !focused;
+        let elsewhere = other || Popup::is_any_open(ui.ctx());
+        !(std::mem::replace(&mut self.keys_elsewhere, elsewhere) || elsewhere)
+    }
+
     /// Arrows go from cell to cell, over the places that are missing or left out.
     pub(super) fn walk_grid(
         &mut self,
@@ -64,7 +66,7 @@ impl SheetPanel {
         focused: bool,
         commands: &mut Vec<Command>,
     ) {
-        if !ours(ui, focused) || self.drag.is_some() {
+        if !self.keys_are_ours(ui, focused) || self.drag.is_some() {
             return;
         }
         common(ui, view, commands);
@@ -138,7 +140,7 @@ impl SheetPanel {
         row_id: impl Fn(TakeId) -> egui::Id,
         commands: &mut Vec<Command>,
     ) {
-        if !ours(ui, focused) {
+        if !self.keys_are_ours(ui, focused) {
             return;
         }
         common(ui, view, commands);

@@ -48,6 +48,8 @@ pub struct SheetPanel {
     anchor: Option<TakeId>,
     /// A take on its way to another cell.
     drag: Option<Drag>,
+    /// Something else had the keys when last drawn.
+    keys_elsewhere: bool,
     /// Small waves that were asked for already.
     asked: HashSet<TakeId>,
     tuning: TuningPanel,
