@@ -25,6 +25,7 @@ const SPAN: FrameRange = FrameRange { start: Frame(48_000), end: Frame(192_000) 
 
 fn recipe(note: MidiNote, score: f64) -> Recipe {
     Recipe {
+        clean: Default::default(),
         trim: TrimRecipe {
             range: SPAN,
             onset: Frame(50_000),
@@ -47,6 +48,7 @@ fn recipe(note: MidiNote, score: f64) -> Recipe {
             score,
             parts: LoopParts::default(),
             locked: false,
+            even: false,
         }),
         level: Default::default(),
     }
@@ -84,6 +86,7 @@ fn document(takes: Vec<Take>) -> Document {
         channels: 1,
         frames: 480_000,
         room_tone: None,
+        room_marked: Vec::new(),
     };
     Document {
         sources: vec![source.into()],
@@ -395,8 +398,8 @@ fn of_two_takes_for_one_cell_one_is_kept_in_one_step() {
     // By key it is the selected one; what was set aside comes back.
     w.click("C#4, layer 2", Modifiers::NONE);
     let one = w.selected();
-    w.key(Key::K);
-    w.key(Key::K);
+    w.key(Key::U);
+    w.key(Key::U);
     assert!(w.says("this take is kept already"));
     let other = 6 - one;
     assert_eq!(w.states(&[one, other]), [Proposed, SetAside]);

@@ -29,6 +29,7 @@ impl KeysPanel {
                     ui.vertical(|ui| {
                         group(ui, ctx, theme, "Moving about");
                         group(ui, ctx, theme, "Deciding");
+                        group(ui, ctx, theme, "Session");
                     });
                     ui.add_space(28.0);
                     ui.vertical(|ui| {
@@ -42,8 +43,6 @@ impl KeysPanel {
                         room(ui, theme, "On the bench", &BENCH);
                         ui.add_space(8.0);
                         room(ui, theme, "In the stack", &STACK);
-                        ui.add_space(8.0);
-                        group(ui, ctx, theme, "Session");
                     });
                 });
                 ui.add_space(4.0);
