@@ -2,6 +2,7 @@
 
 use proptest::prelude::*;
 use seamwright::dsp::tune::StrengthCurve;
+use seamwright::session::placing::{self, Decision};
 use seamwright::session::tuning::{self, Copied, Strengths};
 use seamwright::session::{
     Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
@@ -316,4 +317,53 @@ proptest! {
         while h.redo().is_some() {}
         prop_assert_eq!(h.document(), &end);
     }
+}
+
+#[test]
+fn decisions_about_several_takes_pass_by_what_cannot_be_and_are_one_step() {
+    let mut d = Document::default();
+    for (i, note) in [60, 60, 62].into_iter().enumerate() {
+        let mut t = take(100_000 * i as u64, note, 0);
+        t.id = TakeId(i as u32 + 1);
+        d.takes.push(t.into());
+    }
+    let ids: Vec<TakeId> = d.takes.iter().map(|t| t.id).collect();
+    let edit = Edit::Propose { take: ids[0], recipe: Box::new(recipe(60)), concerns: vec![] };
+    let d = edit.apply(&d).unwrap();
+    let s = placing::decide(&d, &ids, Decision::Accept);
+    assert_eq!((s.changed, s.passed_by), (1, 2), "two have no recipe");
+    let accepted = s.named.unwrap().edit.apply(&d).unwrap();
+    assert_eq!(accepted.take(ids[0]).unwrap().state, TakeState::Accepted);
+    assert_eq!(placing::decide(&accepted, &ids[..1], Decision::Accept).named, None, "it is so already");
+    let s = placing::decide(&accepted, &ids, Decision::Undecide);
+    assert_eq!(s.changed, 1);
+    assert_eq!(
+        s.named.unwrap().edit.apply(&accepted).unwrap().take(ids[0]).unwrap().state,
+        TakeState::Proposed
+    );
+    assert_eq!(placing::give_layer(&d, &ids, 0).named, None);
+    let s = placing::give_layer(&d, &ids, 4);
+    assert_eq!((s.changed, s.named.unwrap().label.as_str()), (3, "Layer 5 for 3 takes"));
+}
+
+#[test]
+fn keeping_one_take_sets_the_others_of_its_cell_aside_and_no_more() {
+    let mut d = Document::default();
+    for (i, note) in [60, 60, 60, 62].into_iter().enumerate() {
+        let mut t = take(100_000 * i as u64, note, 0);
+        t.id = TakeId(i as u32 + 1);
+        d.takes.push(t.into());
+    }
+    let states = |d: &Document| d.takes.iter().map(|t| t.state).collect::<Vec<_>>();
+    use TakeState::{New, SetAside};
+    assert_eq!(placing::claims(&d, TakeId(2)), [TakeId(1), TakeId(2), TakeId(3)]);
+    let kept = placing::keep(&d, TakeId(2)).unwrap();
+    assert_eq!(kept.label, "Keep one of 3 takes");
+    let d = kept.edit.apply(&d).unwrap();
+    assert_eq!(states(&d), [SetAside, New, SetAside, New]);
+    assert!(placing::keep(&d, TakeId(2)).unwrap_err().to_string().contains("kept already"));
+    assert!(placing::keep(&d, TakeId(4)).unwrap_err().to_string().contains("the only one"));
+    // Another mind: the one set aside comes back.
+    let d = placing::keep(&d, TakeId(1)).unwrap().edit.apply(&d).unwrap();
+    assert_eq!(states(&d), [New, SetAside, SetAside, New]);
 }

@@ -13,6 +13,7 @@ use seamwright::app::panels::sheet::SheetPanel;
 use seamwright::app::session_state::SessionState;
 use seamwright::app::sound::SoundKind;
 use seamwright::app::theme::{self, Theme};
+use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::dsp::looping::LoopParts;
@@ -338,6 +339,7 @@ fn wishes<P: Default + 'static>(
     draw: impl Fn(&mut P, &mut egui::Ui, &View<'_>) -> Vec<Command> + 'static,
 ) -> Vec<Command> {
     let sheet = Sheet::of(document);
+    let triage = Triage::default();
     let derived = Derived::default();
     let theme = Theme::light();
     let sound = SoundView {
@@ -364,6 +366,7 @@ fn wishes<P: Default + 'static>(
                     redo: None,
                     room: Room::Sheet,
                     selected: Some(TakeId(1)),
+                    triage: &triage,
                     derived: &derived,
                     jobs: &[],
                     notices: &[],

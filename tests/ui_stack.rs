@@ -14,6 +14,7 @@ use seamwright::app::command::{Command, Room, StackCommand, WorkCommand};
 use seamwright::app::panels::stack::StackPanel;
 use seamwright::app::stack::StackSetup;
 use seamwright::app::theme::Theme;
+use seamwright::app::triage::Triage;
 use seamwright::app::view::View;
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::dsp::looping::LoopParts;
@@ -79,6 +80,7 @@ fn pass(ui: &mut egui::Ui, state: &mut State) {
     let w = &mut state.world;
     let document = Arc::clone(w.history.document());
     let sheet = Sheet::of(&document);
+    let triage = Triage::default();
     let theme = Theme::of(ui.ctx());
     let view = View {
         document: &document,
@@ -90,6 +92,7 @@ fn pass(ui: &mut egui::Ui, state: &mut State) {
         redo: None,
         room: Room::Stack,
         selected: w.selected,
+        triage: &triage,
         derived: &w.derived,
         jobs: &[],
         notices: &[],

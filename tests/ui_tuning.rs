@@ -10,6 +10,7 @@ use egui_kittest::kittest::Queryable as _;
 use seamwright::app::command::{Command, EditCommand, GoCommand, Room};
 use seamwright::app::panels::sheet::SheetPanel;
 use seamwright::app::theme::Theme;
+use seamwright::app::triage::{Form, Triage};
 use seamwright::app::view::{SoundView, View};
 use seamwright::dsp::tune::Movement;
 use seamwright::playback::message::Side;
@@ -53,6 +54,9 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
     }));
     let theme: &'static Theme = Box::leak(Box::new(Theme::light()));
     let derived: &'static _ = Box::leak(Box::default());
+    let mut triage = Triage::default();
+    triage.listing.form = Form::Tuning;
+    let triage: &'static Triage = Box::leak(Box::new(triage));
     let mut h = Harness::builder().with_size([1280.0, 700.0]).with_step_dt(1.0 / 60.0).build_ui_state(
         move |ui, state: &mut State| {
             if !bench_support::dress(ui.ctx()) {
@@ -68,6 +72,7 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
                 redo: None,
                 room: Room::Sheet,
                 selected: None,
+                triage,
                 derived,
                 jobs: &[],
                 notices: &[],
@@ -79,8 +84,6 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
         },
         State { panel: SheetPanel::default(), log: Vec::new() },
     );
-    h.run_steps(4);
-    h.get_by_label("Tuning").click();
     h.run_steps(4);
     h.state_mut().log.clear();
     h

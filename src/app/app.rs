@@ -17,6 +17,7 @@ use super::session_state::{Autosave, SessionState};
 use super::settings::SettingsStore;
 use super::sound::Sound;
 use super::theme::{self, Theme};
+use super::triage::Triage;
 use super::view::View;
 use super::work::{Event, PROGRESS_EVERY, Work};
 use super::{dispatch, events, shortcuts};
@@ -32,6 +33,8 @@ const AT_THE_END: Duration = Duration::from_secs(5);
 pub(super) struct Place {
     pub room: Room,
     pub selected: Option<TakeId>,
+    /// What else is selected, and what the sheet shows.
+    pub triage: Triage,
     pub keys_shown: bool,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
@@ -104,6 +107,11 @@ impl App {
     /// The selected take.
     pub fn selected(&self) -> Option<TakeId> {
         self.place.selected
+    }
+
+    /// What else is selected, and what the sheet shows.
+    pub fn triage(&self) -> &Triage {
+        &self.place.triage
     }
 
     /// The room shown.
@@ -232,6 +240,7 @@ impl App {
     }
 
     fn draw(&mut self, ui: &mut Ui) -> Vec<Command> {
+        self.place.triage.go_on = self.settings.get().go_on;
         let theme = Theme::of(ui.ctx());
         let document = self.session.document();
         let view = View {
@@ -244,6 +253,7 @@ impl App {
             redo: self.session.history().redo_label(),
             room: self.place.room,
             selected: self.place.selected,
+            triage: &self.place.triage,
             derived: &self.derived,
             jobs: self.work.views(),
             notices: self.notices.views(),

@@ -5,7 +5,9 @@ use std::path::PathBuf;
 use serde::{Deserialize, Serialize};
 
 use super::stack::StackSetup;
+use super::triage::Listing;
 use crate::playback::message::Side;
+use crate::session::placing::Decision;
 use crate::session::{Edit, TakeId, TakeState};
 
 /// A wish of the user. Panels return these; only `dispatch` carries them out.
@@ -47,6 +49,10 @@ pub enum LookCommand {
     Theme(ThemeChoice),
     /// Shows or hides the list of keys.
     Keys(bool),
+    /// After a decision it goes on to the next take to look at, or stays.
+    GoOn(bool),
+    /// Goes to the fields that give the selected takes another note or layer.
+    AskPlace,
 }
 
 /// The session as a file.
@@ -86,6 +92,10 @@ pub enum EditCommand {
     Redo,
     /// Accepts, sets aside or takes either back, for the given take.
     SetState(TakeId, TakeState),
+    /// Decides about several takes in one step.
+    Decide(Vec<TakeId>, Decision),
+    /// Keeps this take of several for one cell; the others are set aside.
+    Keep(TakeId),
 }
 
 /// What is heard.
@@ -153,8 +163,16 @@ pub enum Room {
 pub enum GoCommand {
     /// To a room.
     Room(Room),
-    /// Selects a take.
+    /// Selects a take, and no other.
     Select(TakeId),
+    /// Adds a take to the selection, or takes it out.
+    Toggle(TakeId),
+    /// Selects several; all rooms show the one named first.
+    SelectMany(TakeId, Vec<TakeId>),
+    /// Selects everything that the sheet shows.
+    SelectAll,
+    /// Form, order and filter of the sheet.
+    List(Listing),
     /// To the next take (or the one before) in sheet order.
     Step(i32),
     /// To the next take that needs a look.
@@ -184,6 +202,8 @@ pub enum WorkCommand {
     },
     /// Gives the loops of the note's other layers the length of this take's loop.
     CopyLoopLength(TakeId),
+    /// Fills (again) the recipes of several takes; those without a note are passed by.
+    ProposeThese(Vec<TakeId>),
     /// Accepts every proposed take that passes.
     AcceptPassing,
     /// Draws small waves of these takes, the first first.

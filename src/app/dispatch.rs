@@ -10,13 +10,14 @@ use super::command::{
     Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
     WorkCommand,
 };
-use super::events;
+use super::panels::details::place_field;
 use super::sound::From;
 use super::work::Purpose;
+use super::{choosing, events};
 use crate::render::apart::layers_of;
 use crate::render::audition::Judged;
 use crate::render::intake;
-use crate::session::{Edit, TakeId, TakeState};
+use crate::session::{Edit, TakeId, TakeState, placing};
 use crate::units::MidiNote;
 
 /// Carries out `command`.
@@ -33,6 +34,11 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
             ctx.set_theme(preference(choice));
         }
         Command::Look(LookCommand::Keys(shown)) => app.place.keys_shown = shown,
+        Command::Look(LookCommand::GoOn(on)) => app.settings.change().go_on = on,
+        Command::Look(LookCommand::AskPlace) => {
+            app.place.room = Room::Sheet;
+            ctx.memory_mut(|m| m.request_focus(place_field()));
+        }
     }
 }
 
@@ -69,18 +75,30 @@ fn edit(app: &mut App, command: EditCommand) {
             app.session.abort();
             Ok(())
         }
-        EditCommand::Undo => app.session.undo().map(drop),
-        EditCommand::Redo => app.session.redo().map(drop),
+        EditCommand::Undo | EditCommand::Redo => {
+            let before = Arc::clone(app.session.document());
+            let done = if command == EditCommand::Undo { app.session.undo() } else { app.session.redo() };
+            choosing::show_changed(app, &before);
+            done.map(drop)
+        }
+        EditCommand::Decide(takes, decision) => return choosing::decide_all(app, &takes, decision),
+        EditCommand::Keep(take) => placing::keep(app.session.document(), take)
+            .and_then(|named| app.session.apply(&named.label, &named.edit)),
         EditCommand::SetState(take, state) => {
             let label = match state {
                 TakeState::Accepted => "Accept",
                 TakeState::SetAside => "Set aside",
                 TakeState::New | TakeState::Proposed => "Undecide",
             };
-            app.session.apply(label, &Edit::SetState { take, state })
+            let result = app.session.apply(label, &Edit::SetState { take, state });
+            if result.is_ok() && matches!(state, TakeState::Accepted | TakeState::SetAside) {
+                choosing::go_on(app);
+            }
+            result
         }
     };
     app.notices.check(result);
+    choosing::forget_gone(app);
 }
 
 fn sound(app: &mut App, command: SoundCommand) {
@@ -182,31 +200,18 @@ fn go(app: &mut App, command: GoCommand) {
             app.place.room = room;
         }
         GoCommand::Select(id) => select(app, id),
-        GoCommand::Step(by) => {
-            let walk = app.session.sheet().walk();
-            let at = app.place.selected.and_then(|id| walk.iter().position(|t| *t == id));
-            let to = at.map_or(0, |i| (i as i64 + i64::from(by)).clamp(0, walk.len() as i64 - 1) as usize);
-            if let Some(id) = walk.get(to) {
-                select(app, *id);
-            }
-        }
-        GoCommand::NextToLookAt => {
-            let walk = app.session.sheet().walk();
-            let at = app.place.selected.and_then(|id| walk.iter().position(|t| *t == id));
-            let after = at.map_or(0, |i| i + 1);
-            let document = app.session.document();
-            let next = (0..walk.len())
-                .map(|i| walk[(after + i) % walk.len()])
-                .find(|id| document.take(*id).is_some_and(|t| t.needs_a_look()));
-            match next {
-                Some(id) => select(app, id),
-                None => app.notices.say("Nothing left to look at: every take is accepted or set aside."),
-            }
-        }
+        GoCommand::Toggle(id) => choosing::toggle(app, id),
+        GoCommand::SelectMany(at, takes) => choosing::select_many(app, at, &takes),
+        GoCommand::SelectAll => choosing::select_all(app),
+        GoCommand::List(listing) => app.place.triage.listing = listing,
+        GoCommand::Step(by) => choosing::step(app, by),
+        GoCommand::NextToLookAt => choosing::next_to_look_at(app),
     }
 }
 
-fn select(app: &mut App, id: TakeId) {
+/// Selects a take and no other.
+pub(super) fn select(app: &mut App, id: TakeId) {
+    app.place.triage.also.clear();
     if app.place.selected == Some(id) || app.session.document().take(id).is_none() {
         return;
     }
@@ -258,6 +263,16 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
             }
         }
         WorkCommand::Propose(take) => propose(app, vec![take]),
+        WorkCommand::ProposeThese(takes) => {
+            let document = app.session.document();
+            let with_note = |id: &TakeId| document.take(*id).is_some_and(|t| t.note.is_some());
+            let takes: Vec<_> = takes.into_iter().filter(with_note).collect();
+            if takes.is_empty() {
+                app.notices.say("None of these takes has a note yet; give them one first.");
+            } else {
+                propose(app, takes);
+            }
+        }
         WorkCommand::ProposeAll => {
             let document = app.session.document();
             let new = |id: &TakeId| {

@@ -8,6 +8,7 @@
 // The window is called App everywhere, and so is its file.
 #[allow(clippy::module_inception)]
 mod app;
+mod choosing;
 pub mod command;
 mod deliver_state;
 pub mod derived;
@@ -27,6 +28,7 @@ pub mod sound;
 pub mod stack;
 pub mod theme;
 mod thumbs;
+pub mod triage;
 pub mod view;
 pub mod widgets;
 mod words;

@@ -29,6 +29,8 @@ pub struct Settings {
     pub scale: f32,
     /// The caution of the first start was read.
     pub caution_read: bool,
+    /// After a decision it goes on to the next take to look at.
+    pub go_on: bool,
     /// Width and height of the window in points.
     pub window: [f32; 2],
 }
@@ -41,6 +43,7 @@ impl Default for Settings {
             theme: ThemeChoice::System,
             scale: 1.0,
             caution_read: false,
+            go_on: false,
             window: [1280.0, 800.0],
         }
     }

@@ -2,7 +2,8 @@
 //! of keys.
 //!
 //! Letters are the first of an English word that says what happens (N next, R round, S seam,
-//! C compare, A against, W what was taken, L lock, P propose, Y yes, D drop, B back), so the list needs learning once.
+//! C compare, A against, W what was taken, L lock, P propose, Y yes, D drop, B back,
+//! U use, M move), so the list needs learning once.
 //! G H J K lie side by side: the loop start earlier and later, the loop end earlier and later. Arrows,
 //! Page, Home, End, Delete, Tab, Enter and Escape are left to what has the focus.
 
@@ -15,7 +16,8 @@ use super::command::{
 use super::panels::bench::edits;
 use super::view::View;
 use crate::playback::message::Side;
-use crate::session::TakeState;
+use crate::session::placing::{Decision, undecided};
+use crate::session::{TakeId, TakeState};
 
 /// What a key can do.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -56,6 +58,14 @@ pub enum Action {
     SetAside,
     /// Takes either back.
     Undecide,
+    /// Keeps the take of several for one cell.
+    Keep,
+    /// Asks for another note or layer.
+    Move,
+    /// After a decision it goes on to the next take, or stays.
+    GoOn,
+    /// Selects everything that the sheet shows.
+    SelectAll,
     /// Fills the recipe of the take.
     Propose,
     /// Fills the recipes of all new takes.
@@ -161,6 +171,7 @@ pub const TABLE: &[Shortcut] = table! {
     RoomStack GO "Stack": key(Key::Num3);
     RoomDeliver GO "Deliver": key(Key::Num4);
     NextToLookAt GO "Next take to look at": key(Key::N);
+    SelectAll GO "Select all shown": command(Key::A);
     NextTake GO "Next take": key(Key::CloseBracket);
     PreviousTake GO "Take before": key(Key::OpenBracket);
     PlayStop HEAR "Play the take, or stop": key(Key::Space);
@@ -176,6 +187,9 @@ pub const TABLE: &[Shortcut] = table! {
     Accept DECIDE "Accept (yes)": key(Key::Y);
     SetAside DECIDE "Set aside (drop it)": key(Key::D);
     Undecide DECIDE "Undecide": key(Key::B);
+    GoOn DECIDE "Going on after a decision: on, off": shift(Key::N);
+    Keep DECIDE "Use this of several takes for a cell": key(Key::U);
+    Move DECIDE "Move: another note or layer": key(Key::M);
     Propose DECIDE "Propose a recipe for this take": key(Key::P);
     ProposeAll DECIDE "Propose recipes for all new takes": shift(Key::P);
     AcceptPassing DECIDE "Accept every take that passes": shift(Key::Y);
@@ -250,7 +264,7 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
 
 /// What an action means as things are now.
 pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<Command> {
-    let state = |s| view.selected.map(|id| Command::Edit(EditCommand::SetState(id, s)));
+    let decide = |decision| decision_for(decision, view);
     let volume = |by: f32| Some(Command::Sound(SoundCommand::Volume(view.sound.volume_db + by)));
     match action {
         Action::Keys => return Some(Command::Look(LookCommand::Keys(!keys_shown))),
@@ -289,13 +303,18 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
             Side::Removed => Side::Rendered,
             _ => Side::Removed,
         }))),
-        Action::Accept => state(TakeState::Accepted),
-        Action::SetAside => state(TakeState::SetAside),
-        Action::Undecide => {
-            let proposed = view.selected_take()?.recipe.is_some();
-            state(if proposed { TakeState::Proposed } else { TakeState::New })
-        }
-        Action::Propose => view.selected.map(|id| Command::Work(WorkCommand::Propose(id))),
+        Action::Accept => decide(Decision::Accept),
+        Action::SetAside => decide(Decision::SetAside),
+        Action::Undecide => decide(Decision::Undecide),
+        Action::Keep => view.selected.map(|id| Command::Edit(EditCommand::Keep(id))),
+        Action::Move if view.read_only => None,
+        Action::Move => view.selected.map(|_| Command::Look(LookCommand::AskPlace)),
+        Action::GoOn => Some(Command::Look(LookCommand::GoOn(!view.triage.go_on))),
+        Action::SelectAll => Some(Command::Go(GoCommand::SelectAll)),
+        Action::Propose => match several(view) {
+            Some(takes) => Some(Command::Work(WorkCommand::ProposeThese(takes))),
+            None => view.selected.map(|id| Command::Work(WorkCommand::Propose(id))),
+        },
         Action::ProposeAll => Some(Command::Work(WorkCommand::ProposeAll)),
         Action::AcceptPassing => Some(Command::Work(WorkCommand::AcceptPassing)),
         Action::Undo => Some(Command::Edit(EditCommand::Undo)),
@@ -303,6 +322,24 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::Save => Some(Command::Session(SessionCommand::Save)),
         Action::Keys | Action::OpenFolder | Action::Louder | Action::Softer => None,
     }
+}
+
+/// The takes that a key is about, where it is about several: all that are selected in the sheet. In the
+/// other rooms it is about the one take that is seen.
+fn several(view: &View<'_>) -> Option<Vec<TakeId>> {
+    (view.room == Room::Sheet && !view.triage.also.is_empty()).then(|| view.chosen())
+}
+
+fn decision_for(decision: Decision, view: &View<'_>) -> Option<Command> {
+    if let Some(takes) = several(view) {
+        return Some(Command::Edit(EditCommand::Decide(takes, decision)));
+    }
+    let state = match decision {
+        Decision::Accept => TakeState::Accepted,
+        Decision::SetAside => TakeState::SetAside,
+        Decision::Undecide => undecided(view.selected_take()?),
+    };
+    view.selected.map(|id| Command::Edit(EditCommand::SetState(id, state)))
 }
 
 /// The side that is not heard now.

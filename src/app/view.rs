@@ -6,6 +6,7 @@ use super::command::Room;
 use super::derived::Derived;
 use super::stack::StackView;
 use super::theme::Theme;
+use super::triage::Triage;
 use crate::playback::message::Side;
 use crate::render::audition::Judged;
 use crate::session::{Document, Sheet, Take, TakeId};
@@ -77,6 +78,8 @@ pub struct View<'a> {
     pub room: Room,
     /// The selected take.
     pub selected: Option<TakeId>,
+    /// How the takes are looked through: what is selected besides, what the sheet shows.
+    pub triage: &'a Triage,
     /// Heavy results.
     pub derived: &'a Derived,
     /// Long work.
@@ -93,5 +96,18 @@ impl<'a> View<'a> {
     /// The selected take.
     pub fn selected_take(&self) -> Option<&'a Take> {
         self.document.take(self.selected?).map(|t| &**t)
+    }
+
+    /// Whether a take is selected, alone or among others.
+    pub fn is_chosen(&self, id: TakeId) -> bool {
+        self.selected == Some(id) || self.triage.also.contains(&id)
+    }
+
+    /// All takes that are selected, in the order of the sheet.
+    pub fn chosen(&self) -> Vec<TakeId> {
+        if self.triage.also.is_empty() {
+            return self.selected.filter(|id| self.document.take(*id).is_some()).into_iter().collect();
+        }
+        self.sheet.walk().into_iter().filter(|id| self.is_chosen(*id)).collect()
     }
 }

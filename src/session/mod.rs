@@ -7,6 +7,7 @@ pub mod delivery;
 pub mod document;
 pub mod edit;
 pub mod history;
+pub mod placing;
 pub mod recipe;
 pub mod sheet;
 pub mod store;

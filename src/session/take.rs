@@ -267,7 +267,7 @@ impl Take {
         self.recipe.as_ref()?.looping.as_ref().map(|l| l.score)
     }
 
-    /// Whether the user ought to look at it: it has a concern that matters and is not decided.
+    /// Whether the user ought to look at it: nobody has decided about it yet.
     pub fn needs_a_look(&self) -> bool {
         matches!(self.state, TakeState::New | TakeState::Proposed)
     }

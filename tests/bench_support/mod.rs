@@ -10,6 +10,7 @@ use seamwright::app::command::{Command, EditCommand, Room};
 use seamwright::app::derived::{Derived, FromRecipe, FromSource, LoopMap};
 use seamwright::app::panels::bench::BenchPanel;
 use seamwright::app::theme::Theme;
+use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::audio::{AudioBuf, Clip, level, signals};
 use seamwright::dsp::looping;
@@ -228,6 +229,7 @@ impl World {
         }
         let document = Arc::clone(self.history.document());
         let sheet = Sheet::of(&document);
+        let triage = Triage::default();
         let view = View {
             document: &document,
             revision: self.history.revision(),
@@ -238,6 +240,7 @@ impl World {
             redo: None,
             room: Room::Bench,
             selected: self.selected,
+            triage: &triage,
             derived: &self.derived,
             jobs: &[],
             notices: &[],

@@ -1,25 +1,31 @@
 //! The selected take in words and numbers: what it is, what is wrong with it, what to do with it.
 
-use egui::{Button, Grid, RichText, ScrollArea, Sense, Ui, vec2};
+use egui::{Button, Grid, Id, RichText, ScrollArea, Sense, Ui, vec2};
 
-use super::hearing;
+use super::{hearing, keeper};
 use crate::app::command::{Command, EditCommand, GoCommand, Room};
 use crate::app::shortcuts::{Action, command_for, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
-use crate::app::widgets::control::{field, key_button, soft};
+use crate::app::widgets::control::{field, field_called, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::dsp::looping::score_words;
 use crate::session::{Edit, Source, Take, TakeId, TakeState};
 use crate::survey::names::parse_note;
+use crate::units::MidiNote;
 
 const NOTE_TIP: &str =
     "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
 const LAYER_TIP: &str = "Which pass over the notes it belongs to, from 1; then Enter";
 /// Why nothing can be changed.
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
+
+/// The field that a key goes to, to give what is selected another note or layer.
+pub fn place_field() -> Id {
+    Id::unique("place field")
+}
 
 /// The details.
 #[derive(Debug, Default)]
@@ -50,8 +56,9 @@ impl DetailsPanel {
             hearing(ui, view, take, &mut commands);
             deciding(ui, view, take, &mut commands);
             concerns(ui, view, take);
-            facts(ui, view, take, source);
+            keeper::choice(ui, view, take, &mut commands);
             self.place(ui, view, take, &mut commands);
+            facts(ui, view, take, source);
         });
         commands
     }
@@ -64,7 +71,8 @@ impl DetailsPanel {
         ui.add_enabled_ui(!view.read_only, |ui| {
             ui.horizontal(|ui| {
                 ui.label("Note");
-                note = field(ui, ("Note", NOTE_TIP), &now_note, &mut self.note, 70.0);
+                let id = Some(place_field());
+                note = field_called(ui, id, ("Note", NOTE_TIP), &now_note, &mut self.note, 70.0);
                 ui.add_space(8.0);
                 ui.label("Layer");
                 layer = field(ui, ("Layer", LAYER_TIP), &now_layer, &mut self.layer, 46.0);
@@ -94,26 +102,26 @@ fn wanted_place(
     layer: Option<&str>,
 ) -> Result<Edit, String> {
     let note = match note {
-        Some(text) => parse_note(text.trim(), view.document.setup.middle_c).ok_or_else(|| {
-            format!("“{text}” is no note; write one such as C#4, Db4 or a number from 0 to 127")
-        })?,
+        Some(text) => typed_note(view, text)?,
         None => take.note.ok_or("give the take a note first, such as C#4")?,
     };
-    let layer = match layer {
-        Some(text) => {
-            text.trim()
-                .parse::<u16>()
-                .ok()
-                .filter(|n| (1..=99).contains(n))
-                .ok_or_else(|| format!("“{text}” is no layer; write a number from 1 to 99"))?
-                - 1
-        }
-        None => take.layer,
-    };
+    let layer = layer.map_or(Ok(take.layer), typed_layer)?;
     Ok(Edit::Place { take: take.id, note, layer })
 }
 
-fn section(ui: &mut Ui, name: &str) {
+/// The note that a text names. Errors: a sentence.
+pub(super) fn typed_note(view: &View<'_>, text: &str) -> Result<MidiNote, String> {
+    parse_note(text.trim(), view.document.setup.middle_c)
+        .ok_or_else(|| format!("“{text}” is no note; write one such as C#4, Db4 or a number from 0 to 127"))
+}
+
+/// The layer that a text names, counted from 0. Errors: a sentence.
+pub(super) fn typed_layer(text: &str) -> Result<u16, String> {
+    let number = text.trim().parse::<u16>().ok().filter(|n| (1..=99).contains(n));
+    number.map(|n| n - 1).ok_or_else(|| format!("“{text}” is no layer; write a number from 1 to 99"))
+}
+
+pub(super) fn section(ui: &mut Ui, name: &str) {
     ui.add_space(10.0);
     ui.label(RichText::new(name).family(strong()));
 }
@@ -210,7 +218,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
     section(ui, "What it is");
     let d = view.document;
     let at = |f: crate::units::Frame| f.at(source.rate).0;
-    let note = |n: Option<crate::units::MidiNote>| n.map_or("–".into(), |n| words::note(d, n));
+    let note = |n: Option<MidiNote>| n.map_or("–".into(), |n| words::note(d, n));
     let sounding = match (take.sounds, take.f0) {
         (Some(n), Some(f)) => {
             format!("{} {} cents ({f})", words::note(d, n), words::signed(take.cents.0, 1))

@@ -38,13 +38,15 @@ impl KeysPanel {
                     });
                     ui.add_space(28.0);
                     ui.vertical(|ui| {
+                        room(ui, theme, "In the sheet", &SHEET);
+                        ui.add_space(8.0);
                         room(ui, theme, "On the bench", &BENCH);
                         ui.add_space(8.0);
                         room(ui, theme, "In the stack", &STACK);
                     });
                 });
                 ui.add_space(4.0);
-                ui.label(soft("In the sheet, arrows go from cell to cell. Tab goes from control to control; Escape leaves one.", theme));
+                ui.label(soft("Tab goes from control to control; Escape leaves one.", theme));
                 ui.label(soft("While a text field has the focus, letters are text.", theme));
                 close = ui.button("Close").clicked();
             });
@@ -77,6 +79,15 @@ const BENCH: [(&str, &str); 16] = [
     ("I", "Gain picture"),
     ("Delete", "Removes a node, room tone"),
     ("Escape", "Cancels a drag"),
+];
+
+/// What keys and mouse do in the sheet.
+const SHEET: [(&str, &str); 5] = [
+    ("Arrows, Home, End", "From take to take"),
+    ("With Shift, Shift+Click", "Selects a range"),
+    ("Ctrl+Click", "Adds to what is selected, takes out"),
+    ("Enter", "Opens the take on the bench"),
+    ("Drag", "A take to another cell"),
 ];
 
 /// What the mouse does in the stack room.

@@ -6,8 +6,10 @@ pub mod deliver;
 pub mod details;
 mod hearing;
 pub mod jobs;
+mod keeper;
 pub mod keys;
 pub mod notices;
+pub mod several;
 pub mod sheet;
 pub mod stack;
 pub mod start;
@@ -32,6 +34,7 @@ pub struct Panels {
     start: start::StartPanel,
     sheet: sheet::SheetPanel,
     details: details::DetailsPanel,
+    several: several::SeveralPanel,
     bench: bench::BenchPanel,
     stack: stack::StackPanel,
     deliver: deliver::DeliverPanel,
@@ -93,7 +96,13 @@ impl Panels {
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
                 .default_size(350.0)
                 .size_range(350.0..=480.0)
-                .show(ui, |ui| take(self.details.ui(ui, view)));
+                .show(ui, |ui| {
+                    take(if view.triage.also.is_empty() {
+                        self.details.ui(ui, view)
+                    } else {
+                        self.several.ui(ui, view)
+                    });
+                });
             CentralPanel::default()
                 .frame(frame(theme.paper, Margin::symmetric(12, 10)))
                 .show(ui, |ui| take(self.sheet.ui(ui, view)));

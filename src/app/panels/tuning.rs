@@ -8,6 +8,7 @@ use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::field;
+use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
 use crate::session::tuning::{Strengths, set_strengths};
@@ -146,7 +147,7 @@ impl TuningPanel {
             let font = FontId::new(13.0, strong());
             let text = ui.painter().text(rect.left_center(), Align2::LEFT_CENTER, name, font, colour);
             if self.by == *column {
-                order_sign(ui, text.right_center() + vec2(9.0, 0.0), self.descending, colour);
+                glyph::order(ui.painter(), text.right_center() + vec2(9.0, 0.0), self.descending, colour);
             }
             r.on_hover_text(format!("{about}. Click to sort by it"));
         }
@@ -201,19 +202,12 @@ fn lines(view: &View<'_>) -> Vec<Line> {
         .collect()
 }
 
-/// A small triangle that points the way the values grow.
-fn order_sign(ui: &Ui, at: egui::Pos2, descending: bool, colour: egui::Color32) {
-    let tip = if descending { 3.5 } else { -3.5 };
-    let points = vec![at + vec2(0.0, tip), at + vec2(4.0, -tip), at + vec2(-4.0, -tip)];
-    ui.painter().add(egui::Shape::convex_polygon(points, colour, egui::Stroke::NONE));
-}
-
 /// Draws one line; whether it was clicked.
 fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
     let t = view.theme;
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
     let r = ui.interact(rect, ui.scope_id().with(("tuning row", line.row.take)), Sense::CLICK);
-    let chosen = view.selected == Some(line.row.take);
+    let chosen = view.is_chosen(line.row.take);
     let name = COLUMNS.iter().zip(&line.texts).map(|(c, text)| format!("{} {text}", c.1));
     let name = name.collect::<Vec<_>>().join(", ");
     r.widget_info(|| WidgetInfo::selected(Role::ListBoxOption, true, chosen, name.clone()));

@@ -12,6 +12,18 @@ use crate::dsp::looping::score_words;
 use crate::dsp::peaks::Column;
 use crate::session::{Take, TakeState};
 
+/// How a cell stands to what is selected.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Standing {
+    /// Not selected.
+    #[default]
+    Plain,
+    /// One of several that are selected.
+    Among,
+    /// The take that all rooms show.
+    Selected,
+}
+
 /// What a cell shows.
 pub struct CellLook<'a> {
     /// Its place in words, such as `C4, layer 2`.
@@ -22,8 +34,12 @@ pub struct CellLook<'a> {
     pub claims: usize,
     /// The take's small wave.
     pub thumb: Option<&'a [Column]>,
-    /// Whether its take is the selected one.
-    pub selected: bool,
+    /// Whether its take is selected.
+    pub standing: Standing,
+    /// The filter leaves it out: it stays in its place, pale.
+    pub left_out: bool,
+    /// A take that is being dragged would come here.
+    pub target: bool,
     /// The wide form has room for words.
     pub wide: bool,
     /// What its loop measures when it goes round, as far as that is known.
@@ -35,7 +51,8 @@ pub struct CellLook<'a> {
 impl CellLook<'_> {
     /// Everything it shows, in words.
     pub fn words(&self) -> String {
-        let Some(take) = self.take else { return format!("{}: missing", self.place) };
+        let left_out = if self.left_out { ", left out by the filter" } else { "" };
+        let Some(take) = self.take else { return format!("{}: missing{left_out}", self.place) };
         let mut text = format!("{}: {}", self.place, take.state.word());
         if let Some(score) = take.loop_score() {
             text += &format!(", loop {score:.0}");
@@ -49,20 +66,25 @@ impl CellLook<'_> {
         if self.claims > 1 {
             text += &format!(", {} takes here", self.claims);
         }
-        text
+        text + left_out
     }
 
     fn tooltip(&self) -> String {
         let mut text = self.words();
-        if let Some(take) = self.take {
-            if let Some(score) = take.loop_score() {
-                text += &format!("\nLoop score {score:.0} of 100: {}", score_words(score));
+        match self.take {
+            None => {
+                text += "\nNobody played it, or its file is not here. Drop a sound file onto the window, or drag a take to this cell.";
             }
-            if let Some(a) = &self.audit {
-                text += &format!("\nHeard: {}", audit_words(a));
-            }
-            for c in &take.concerns {
-                text += &format!("\n{}", c.text);
+            Some(take) => {
+                if let Some(score) = take.loop_score() {
+                    text += &format!("\nLoop score {score:.0} of 100: {}", score_words(score));
+                }
+                if let Some(a) = &self.audit {
+                    text += &format!("\nHeard: {}", audit_words(a));
+                }
+                for c in &take.concerns {
+                    text += &format!("\n{}", c.text);
+                }
             }
         }
         text
@@ -73,30 +95,52 @@ fn locked(take: &Take) -> bool {
     take.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked)
 }
 
-/// Draws a cell in `rect` and makes it a button named by all it shows.
-pub fn cell(ui: &Ui, rect: Rect, id: Id, look: &CellLook<'_>, theme: &Theme) -> Response {
-    let response = ui.interact(rect, id, Sense::click());
+/// Draws a cell in `rect` and makes it a button named by all it shows; `drags`: it can be taken
+/// elsewhere.
+pub fn cell(ui: &Ui, rect: Rect, id: Id, look: &CellLook<'_>, drags: bool, theme: &Theme) -> Response {
+    let response = ui.interact(rect, id, if drags { Sense::click_and_drag() } else { Sense::click() });
     paint(&ui.painter_at(rect.expand(2.0)), rect, &response, look, theme);
-    response.widget_info(|| WidgetInfo::selected(Role::Button, true, look.selected, look.words()));
-    response.on_hover_text(look.tooltip())
+    let selected = look.standing != Standing::Plain;
+    response.widget_info(|| WidgetInfo::selected(Role::Button, true, selected, look.words()));
+    if response.dragged() { response } else { response.on_hover_text(look.tooltip()) }
 }
 
 fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>, theme: &Theme) {
-    let Some(take) = look.take else {
-        let stroke = Stroke::new(1.0, theme.line);
-        painter.extend(egui::Shape::dashed_line(&outline(rect.shrink(0.5)), stroke, 4.0, 4.0));
-        if look.wide {
-            let font = FontId::proportional(12.0);
-            painter.text(rect.center(), Align2::CENTER_CENTER, "missing", font, theme.ink_soft);
-        }
-        return;
-    };
+    match look.take {
+        None => paint_missing(painter, rect, response, look, theme),
+        Some(take) => paint_take(painter, rect, response, look, take, theme),
+    }
+    if look.target {
+        painter.rect_stroke(rect, 3.0, Stroke::new(3.0, theme.accent), StrokeKind::Inside);
+    }
+}
+
+fn paint_missing(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>, theme: &Theme) {
+    let stroke = Stroke::new(1.0, if look.left_out { mix(theme.line, theme.paper, 0.6) } else { theme.line });
+    painter.extend(egui::Shape::dashed_line(&outline(rect.shrink(0.5)), stroke, 4.0, 4.0));
+    if look.wide && !look.left_out {
+        let font = FontId::proportional(12.0);
+        painter.text(rect.center(), Align2::CENTER_CENTER, "missing", font, theme.ink_soft);
+    }
+    if response.has_focus() {
+        painter.rect_stroke(rect, 3.0, Stroke::new(2.0, theme.accent), StrokeKind::Inside);
+    }
+}
+
+fn paint_take(
+    painter: &Painter,
+    rect: Rect,
+    response: &Response,
+    look: &CellLook<'_>,
+    take: &Take,
+    theme: &Theme,
+) {
     let aside = take.state == TakeState::SetAside;
-    let fill = if look.selected {
+    let fill = if look.standing != Standing::Plain {
         theme.chosen()
     } else if response.hovered() {
         theme.control()
-    } else if aside {
+    } else if aside || look.left_out {
         theme.paper
     } else {
         theme.sheet
@@ -104,17 +148,47 @@ fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>
     painter.rect_filled(rect, 3.0, fill);
     if let Some(columns) = look.thumb {
         // Its layer's colour, paled so that what is written over it stays legible.
-        let strength = if aside { 0.18 } else { 0.5 };
+        let strength = if look.left_out {
+            0.1
+        } else if aside {
+            0.18
+        } else {
+            0.5
+        };
         let area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
         wave(painter, area, columns, mix(fill, look.layer, strength));
     }
-    let edge = match (look.selected || response.has_focus(), response.hovered()) {
-        (true, _) => Stroke::new(2.0, theme.accent),
-        (false, true) => Stroke::new(1.0, theme.ink_soft),
-        (false, false) => Stroke::new(1.0, theme.line),
+    let edge = match (look.standing, response.has_focus(), response.hovered()) {
+        (Standing::Selected, _, _) | (_, true, _) => Stroke::new(2.5, theme.accent),
+        (Standing::Among, _, _) => Stroke::new(1.25, theme.accent),
+        (Standing::Plain, _, true) => Stroke::new(1.0, theme.ink_soft),
+        (Standing::Plain, _, false) => Stroke::new(1.0, theme.line),
     };
     painter.rect_stroke(rect, 3.0, edge, StrokeKind::Inside);
-    signs(painter, rect, look, take, fill, theme);
+    // What is left out keeps its place, but its signs step back.
+    if look.left_out {
+        glyph::state(
+            &painter.with_clip_rect(rect),
+            rect.left_top() + vec2(12.0, 12.0),
+            4.0,
+            take.state,
+            &pale(theme),
+        );
+    } else {
+        signs(painter, rect, look, take, fill, theme);
+    }
+}
+
+/// The theme with everything near the paper.
+fn pale(theme: &Theme) -> Theme {
+    let near = |c: Color32| mix(c, theme.paper, 0.65);
+    Theme {
+        ink: near(theme.ink),
+        ink_soft: near(theme.ink_soft),
+        accent: near(theme.accent),
+        on_accent: theme.paper,
+        ..theme.clone()
+    }
 }
 
 fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: Color32, theme: &Theme) {

@@ -1,6 +1,6 @@
 //! Buttons that know their key, and fields that hand over a value when it is finished.
 
-use egui::{Button, Key, Response, RichText, Stroke, TextEdit, Ui};
+use egui::{Button, Id, Key, Response, RichText, Stroke, TextEdit, Ui};
 
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::Theme;
@@ -31,14 +31,32 @@ pub fn soft(text: impl Into<String>, theme: &Theme) -> RichText {
 /// the field hands it over; Escape forgets it. `about` is its tooltip.
 pub fn field(
     ui: &mut Ui,
+    names: (&str, &str),
+    now: &str,
+    draft: &mut Option<String>,
+    width: f32,
+) -> Option<String> {
+    field_called(ui, None, names, now, draft, width)
+}
+
+/// The same with an id of its own, so that a key can go to it.
+pub fn field_called(
+    ui: &mut Ui,
+    id: Option<Id>,
     (name, about): (&str, &str),
     now: &str,
     draft: &mut Option<String>,
     width: f32,
 ) -> Option<String> {
     let mut text = draft.clone().unwrap_or_else(|| now.to_owned());
-    let response = ui.add(TextEdit::singleline(&mut text).desired_width(width)).accessible_name(name);
-    let response = response.on_hover_text(about);
+    let mut edit = TextEdit::singleline(&mut text).desired_width(width);
+    if let Some(id) = id {
+        edit = edit.id(id);
+    }
+    let response = ui.add(edit).accessible_name(name).on_hover_text(about);
+    if response.gained_focus() {
+        response.scroll_to_me(None);
+    }
     if response.changed() {
         *draft = Some(text.clone());
     }

@@ -72,26 +72,47 @@ pub fn concern_sign(ui: &mut Ui, theme: &Theme) {
     concern(ui.painter(), rect.center(), 6.5, theme.warn, theme.sheet);
 }
 
-/// A ring filled clockwise from the top to `share` (0 to 1).
-pub fn ring(ui: &mut Ui, share: f32, diameter: f32, words: &str, theme: &Theme) -> Response {
+/// A ring filled clockwise from the top: first the share that is accepted, then the share that is set
+/// aside (thinner and grey, so that not colour alone tells them apart); what is left stays open.
+pub fn ring(
+    ui: &mut Ui,
+    (accepted, aside): (f32, f32),
+    diameter: f32,
+    words: &str,
+    theme: &Theme,
+) -> Response {
     let (rect, response) = ui.allocate_exact_size(vec2(diameter, diameter), Sense::hover());
     let radius = diameter / 2.0 - 3.0;
     let centre = rect.center();
     ui.painter().circle_stroke(centre, radius, Stroke::new(4.0, theme.line));
-    let steps = (share.clamp(0.0, 1.0) * 60.0).round() as usize;
-    if steps > 0 {
+    let arc = |from: f32, to: f32, stroke: Stroke| {
+        let steps = ((to - from) * 60.0).ceil() as usize;
+        if steps == 0 {
+            return;
+        }
         let at = |i: usize| {
-            let a = std::f32::consts::TAU * i as f32 / 60.0 - std::f32::consts::FRAC_PI_2;
+            let turn = from + (to - from) * i as f32 / steps as f32;
+            let a = std::f32::consts::TAU * turn - std::f32::consts::FRAC_PI_2;
             centre + radius * egui::Vec2::angled(a)
         };
-        ui.painter().line((0..=steps).map(at).collect(), Stroke::new(4.0, theme.accent));
-    }
+        ui.painter().line((0..=steps).map(at).collect(), stroke);
+    };
+    let decided = (accepted + aside).clamp(0.0, 1.0);
+    arc(0.0, accepted.clamp(0.0, 1.0), Stroke::new(4.0, theme.accent));
+    arc(accepted.clamp(0.0, 1.0), decided, Stroke::new(2.0, theme.ink_soft));
     response.widget_info(|| {
         let mut info = WidgetInfo::labeled(Role::ProgressIndicator, true, words);
-        info.value = Some(f64::from(share) * 100.0);
+        info.value = Some(f64::from(decided) * 100.0);
         info
     });
     response.on_hover_text(words)
+}
+
+/// A small triangle that points the way the values grow.
+pub fn order(painter: &Painter, at: Pos2, descending: bool, colour: Color32) {
+    let tip = if descending { 3.5 } else { -3.5 };
+    let points = vec![at + vec2(0.0, tip), at + vec2(4.0, -tip), at + vec2(-4.0, -tip)];
+    painter.add(Shape::convex_polygon(points, colour, Stroke::NONE));
 }
 
 /// A round-cornered patch of a layer's colour, with its number's place beside it.

@@ -1,0 +1,187 @@
+//! The row above the takes: in which form they stand, which of them, in which order.
+
+use egui::{Button, ComboBox, DragValue, Ui};
+
+use super::counts::Counts;
+use crate::app::command::{Command, GoCommand};
+use crate::app::triage::{ConcernFilter, Filter, Form, Listing, Order, StateFilter};
+use crate::app::view::View;
+use crate::app::widgets::control::soft;
+use crate::session::{ConcernKind, TakeState};
+
+const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
+                         loop are among them";
+/// What "score under" begins with: just what "accept what passes" leaves over is a good guess.
+const FIRST_UNDER: f64 = 70.0;
+
+/// The row.
+#[derive(Debug, Default)]
+pub(super) struct FilterRow {
+    /// Rows of the grid in which nothing is shown are left out.
+    pub hide_rows: bool,
+}
+
+impl FilterRow {
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Command>) {
+        let now = view.triage.listing;
+        let mut next = now;
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            forms(ui, &mut next.form);
+            if next.form == Form::Tuning {
+                return;
+            }
+            ui.add_space(6.0);
+            states(ui, &mut next.filter, counts);
+            concerns(ui, view, &mut next.filter);
+            under(ui, &mut next.filter);
+            ui.add_space(6.0);
+            if next.form == Form::List {
+                order(ui, &mut next);
+            } else {
+                let why_not = "Nothing is left out; choose above what to show";
+                ui.add_enabled(
+                    !next.filter.is_open(),
+                    egui::Checkbox::new(&mut self.hide_rows, "Hide other notes"),
+                )
+                .on_hover_text("Leaves out notes of which nothing is shown")
+                .on_disabled_hover_text(why_not);
+            }
+            if !next.filter.is_open() {
+                if ui.add(Button::new("Show all")).on_hover_text("Clears the filter").clicked() {
+                    next.filter = Filter::default();
+                }
+                ui.label(soft(shown_words(view, counts), view.theme));
+            }
+        });
+        if next != now {
+            commands.push(Command::Go(GoCommand::List(next)));
+        }
+    }
+}
+
+fn shown_words(view: &View<'_>, counts: &Counts) -> String {
+    let filter = view.triage.listing.filter;
+    if filter.state == StateFilter::Missing {
+        return format!("{} missing", counts.missing());
+    }
+    let shown = view.document.takes.iter().filter(|t| filter.shows(t)).count();
+    format!("{shown} of {} shown", counts.all())
+}
+
+fn forms(ui: &mut Ui, form: &mut Form) {
+    ui.spacing_mut().item_spacing.x = 1.0;
+    for (which, name, about) in [
+        (Form::Cells, "Cells", "Notes down, layers across"),
+        (Form::List, "List", "A row for each take; sorts by what needs a look, by concern, by score"),
+        (Form::Tuning, "Tuning", "Every take's centre, drift and vibrato as a table; flatten all at once"),
+    ] {
+        if ui.add(Button::selectable(*form == which, name)).on_hover_text(about).clicked() {
+            *form = which;
+        }
+    }
+    ui.spacing_mut().item_spacing.x = 6.0;
+}
+
+fn choice<T: PartialEq + Copy>(
+    ui: &mut Ui,
+    (name, about): (&str, &str),
+    width: f32,
+    now: &mut T,
+    all: &[(T, String)],
+) {
+    let text = all.iter().find(|(v, _)| v == now).map_or("", |(_, t)| t);
+    let shown =
+        ComboBox::from_id_salt(name).selected_text(text).width(width).height(420.0).show_ui(ui, |ui| {
+            for (value, text) in all {
+                if ui.selectable_label(now == value, text).clicked() {
+                    *now = *value;
+                }
+            }
+        });
+    shown.response.accessible_name(name).on_hover_text(about);
+}
+
+fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts) {
+    let only = |s: TakeState| (StateFilter::Only(s), format!("{} ({})", s.word(), counts.state(s)));
+    let all = [
+        (StateFilter::All, "all takes".to_owned()),
+        (StateFilter::Open, format!("needs a look ({})", counts.open())),
+        only(TakeState::New),
+        only(TakeState::Proposed),
+        only(TakeState::Accepted),
+        only(TakeState::SetAside),
+        (StateFilter::Missing, format!("missing ({})", counts.missing())),
+    ];
+    choice(
+        ui,
+        ("Show states", "Which takes are shown, by how far they have come"),
+        128.0,
+        &mut filter.state,
+        &all,
+    );
+}
+
+fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter) {
+    let count = |f: ConcernFilter| {
+        let filter = Filter { concern: f, ..Filter::default() };
+        view.document.takes.iter().filter(|t| filter.shows(t)).count()
+    };
+    let mut all = vec![
+        (ConcernFilter::All, "any or no concern".to_owned()),
+        (ConcernFilter::Any, format!("with a concern ({})", count(ConcernFilter::Any))),
+        (ConcernFilter::None, format!("without ({})", count(ConcernFilter::None))),
+    ];
+    let mut kinds: Vec<ConcernKind> =
+        view.document.takes.iter().flat_map(|t| t.concerns.iter().map(|c| c.kind)).collect();
+    if let ConcernFilter::Kind(k) = filter.concern {
+        kinds.push(k);
+    }
+    kinds.sort_unstable();
+    kinds.dedup();
+    for k in kinds {
+        let which = ConcernFilter::Kind(k);
+        all.push((which, format!("{} ({})", k.words(), count(which))));
+    }
+    choice(
+        ui,
+        ("Show concerns", "Which takes are shown, by what is wrong with them"),
+        150.0,
+        &mut filter.concern,
+        &all,
+    );
+}
+
+fn under(ui: &mut Ui, filter: &mut Filter) {
+    let mut on = filter.under.is_some();
+    if ui.checkbox(&mut on, "Score under").on_hover_text(UNDER_TIP).changed() {
+        filter.under = on.then_some(FIRST_UNDER);
+    }
+    if let Some(most) = &mut filter.under {
+        ui.add(DragValue::new(most).range(0.0..=100.0).max_decimals(0))
+            .accessible_name("Score under, 0 to 100")
+            .on_hover_text(UNDER_TIP);
+    }
+}
+
+fn order(ui: &mut Ui, next: &mut Listing) {
+    let all = [
+        (Order::Sheet, "as in the sheet".to_owned()),
+        (Order::Look, "needs a look first".to_owned()),
+        (Order::Concern, "worst concern first".to_owned()),
+        (Order::Score, "by score".to_owned()),
+        (Order::Centre, "by centre".to_owned()),
+        (Order::Level, "by level".to_owned()),
+    ];
+    let before = next.order;
+    choice(
+        ui,
+        ("Sort", "In which order the takes stand; a click on a column's name does the same"),
+        140.0,
+        &mut next.order,
+        &all,
+    );
+    if next.order != before {
+        next.descending = false;
+    }
+}

@@ -1,0 +1,173 @@
+//! The sheet: notes × layers, wide as a room of its own, narrow beside the other rooms. The wide one
+//! can also be a list or the table of tuning.
+
+mod counts;
+mod drag;
+mod filter;
+mod grid;
+mod keys;
+mod list;
+mod menu;
+mod pick;
+
+use std::collections::HashSet;
+
+use egui::{Button, RichText, ScrollArea, Ui};
+
+use self::counts::Counts;
+use self::drag::Drag;
+use self::filter::FilterRow;
+use self::grid::{CellForm, GAP, NOTE_WIDTH};
+use super::tuning::TuningPanel;
+use crate::app::command::{Command, GoCommand, LookCommand, Room, SessionCommand, WorkCommand};
+use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::strong;
+use crate::app::triage::Form;
+use crate::app::view::View;
+use crate::app::widgets::control::{key_button, soft};
+use crate::app::widgets::glyph;
+use crate::app::words;
+use crate::session::{TakeId, TakeState};
+
+/// Why nothing can be changed.
+const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
+
+/// The width that the narrow form likes.
+pub fn narrow_width(layers: u16) -> f32 {
+    let columns = f32::from(layers.clamp(1, 6));
+    (NOTE_WIDTH + columns * (CellForm::NARROW.cell.x + GAP) + 32.0).max(190.0)
+}
+
+/// The sheet.
+#[derive(Debug, Default)]
+pub struct SheetPanel {
+    filter: FilterRow,
+    /// The selected take when last drawn; the sheet scrolls when it changes.
+    last_selected: Option<TakeId>,
+    /// The take that a selection of several counts from.
+    anchor: Option<TakeId>,
+    /// A take on its way to another cell.
+    drag: Option<Drag>,
+    /// Something else had the keys when last drawn.
+    keys_elsewhere: bool,
+    /// Small waves that were asked for already.
+    asked: HashSet<TakeId>,
+    tuning: TuningPanel,
+}
+
+impl SheetPanel {
+    /// Draws the sheet.
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
+        let mut commands = Vec::new();
+        let wide = view.room == Room::Sheet;
+        if view.triage.also.is_empty() {
+            self.anchor = view.selected;
+        }
+        self.head(ui, view, wide, &mut commands);
+        ui.add_space(4.0);
+        if view.document.takes.is_empty() {
+            nothing_yet(ui, view);
+            return commands;
+        }
+        match view.triage.listing.form {
+            Form::Tuning if wide => commands.extend(self.tuning.ui(ui, view)),
+            Form::List if wide => self.list(ui, view, &mut commands),
+            _ => self.cells(ui, view, wide, &mut commands),
+        }
+        self.last_selected = view.selected;
+        commands
+    }
+
+    fn cells(&mut self, ui: &mut Ui, view: &View<'_>, wide: bool, commands: &mut Vec<Command>) {
+        let form = if wide {
+            CellForm::wide(ui.available_size(), view.sheet.layers, view.sheet.notes.len())
+        } else {
+            CellForm::NARROW
+        };
+        let scroll = ScrollArea::both().auto_shrink(false).id_salt(("sheet", wide));
+        scroll.show(ui, |ui| {
+            let grid = self.grid(ui, view, form, commands);
+            self.unplaced(ui, view, form, commands);
+            self.follow_drag(ui, view, &grid, commands);
+        });
+    }
+
+    fn head(&mut self, ui: &mut Ui, view: &View<'_>, wide: bool, commands: &mut Vec<Command>) {
+        let counts = Counts::of(view);
+        ui.horizontal(|ui| {
+            let words = format!("{} of {} decided", counts.decided(), words::takes(counts.all()));
+            let about = format!("{words}: {}", counts.words());
+            glyph::ring(ui, counts.shares(), if wide { 34.0 } else { 28.0 }, &words, view.theme)
+                .on_hover_text(about);
+            ui.vertical(|ui| {
+                ui.spacing_mut().item_spacing.y = 1.0;
+                if wide {
+                    ui.label(RichText::new(&words).family(strong()));
+                    ui.label(soft(counts.words(), view.theme));
+                } else {
+                    let short = format!("{} of {}", counts.decided(), counts.all());
+                    ui.label(RichText::new(short).family(strong()));
+                    ui.label(soft("decided", view.theme)).on_hover_text(counts.words());
+                }
+            });
+        });
+        if !wide {
+            next_to_look_at(ui, &counts, commands);
+            return;
+        }
+        ui.horizontal_wrapped(|ui| actions(ui, view, &counts, commands));
+        if !view.document.takes.is_empty() {
+            self.filter.ui(ui, view, &counts, commands);
+        }
+    }
+}
+
+fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Command>) {
+    let read_only = view.read_only.then_some(READ_ONLY);
+    let propose = "Fills in tuning, trim and loop of every new take; you decide afterwards";
+    let none_new = (counts.state(TakeState::New) == 0).then_some("No take is new");
+    if key_button(ui, "Propose all", propose, Action::ProposeAll, read_only.or(none_new)) {
+        commands.push(Command::Work(WorkCommand::ProposeAll));
+    }
+    let score = view.document.setup.accept_score;
+    let accept = format!(
+        "Accepts every proposed take with a loop score of at least {score:.0} (0 to 100) and no concern that needs a look"
+    );
+    let none = (counts.state(TakeState::Proposed) == 0).then_some("No take is proposed; propose all first");
+    if key_button(ui, "Accept what passes", &accept, Action::AcceptPassing, read_only.or(none)) {
+        commands.push(Command::Work(WorkCommand::AcceptPassing));
+    }
+    next_to_look_at(ui, counts, commands);
+    let mut go_on = view.triage.go_on;
+    let about = "After accepting or setting aside it goes on to the next take that is not decided";
+    if ui.checkbox(&mut go_on, "Go on by itself").on_hover_text(tip(ui.ctx(), about, Action::GoOn)).changed()
+    {
+        commands.push(Command::Look(LookCommand::GoOn(go_on)));
+    }
+    let again = "Looks through the folder again: new files come in, what you did stays";
+    let survey = ui.add_enabled(!view.read_only, Button::new("Survey again")).on_hover_text(again);
+    if survey.on_disabled_hover_text(READ_ONLY).clicked() {
+        commands.push(Command::Work(WorkCommand::Survey));
+    }
+    if key_button(ui, "Open…", "Opens another folder", Action::OpenFolder, None) {
+        commands.push(Command::Session(SessionCommand::ChooseFolder));
+    }
+}
+
+fn next_to_look_at(ui: &mut Ui, counts: &Counts, commands: &mut Vec<Command>) {
+    let about = "The next take shown that is not decided";
+    let none = (counts.open() == 0).then_some("Every take is decided");
+    if key_button(ui, "Next to look at", about, Action::NextToLookAt, none) {
+        commands.push(Command::Go(GoCommand::NextToLookAt));
+    }
+}
+
+fn nothing_yet(ui: &mut Ui, view: &View<'_>) {
+    ui.add_space(24.0);
+    let text = if view.jobs.is_empty() {
+        "There are no takes here yet. Drop sound files or a folder onto the window, or survey again."
+    } else {
+        "Listening through the files; takes appear here as they are found."
+    };
+    ui.label(soft(text, view.theme));
+}
