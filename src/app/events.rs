@@ -62,8 +62,21 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.work.thumbs().0.ended();
             ctx.request_repaint();
         }
+        Event::KeySound { take, of, result, .. } => {
+            app.keyboard.take_in(take, of, result);
+            ctx.request_repaint();
+        }
+        Event::Devices { outputs, inputs } => devices(app, ctx, outputs, inputs),
+        Event::Missing(missing) => app.missing = missing,
         Event::Chosen { purpose, path, at_once } => chosen(app, ctx, purpose, path, at_once),
     }
+}
+
+fn devices(app: &mut App, ctx: &Context, outputs: Result<Vec<String>>, inputs: Result<Vec<String>>) {
+    app.devices.outputs = Some(outputs.map_err(|e| e.to_string()));
+    app.devices.inputs = Some(inputs.map_err(|e| e.to_string()));
+    app.follow_midi_inputs(ctx);
+    ctx.request_repaint();
 }
 
 fn opened(app: &mut App, job: u64, result: Result<Outcome>) {
