@@ -244,11 +244,12 @@ impl App {
         self.keyboard.step(path, document, &self.derived, runner, session);
     }
 
-    /// Finds out what the deliver room shows; a drag is waited for.
+    /// Finds out what the deliver room and the marks beside a take show; a drag is waited for.
     fn follow_deliver_room(&mut self) {
         let Some(path) = self.session.path() else { return };
         let history = self.session.history();
-        if self.place.room != Room::Deliver || history.in_gesture() || self.work.is_delivering() {
+        let shows = matches!(self.place.room, Room::Deliver | Room::Sheet);
+        if !shows || history.in_gesture() || self.work.is_delivering() {
             return;
         }
         let (room, runner, session) = self.work.deliver_room();

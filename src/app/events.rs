@@ -6,7 +6,7 @@ use std::sync::Arc;
 use egui::Context;
 
 use super::app::App;
-use super::command::{Command, SessionCommand};
+use super::command::{Command, Room, SessionCommand};
 use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
@@ -39,7 +39,12 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
         Event::Delivered { job, result } => delivered(app, job, result),
         Event::Standing { result, .. } => {
             app.work.deliver_room().0.ended();
-            if let Some(standing) = app.notices.check(result) {
+            // Elsewhere it is a mark beside a take, and no mark says enough.
+            let standing = match result {
+                Err(_) if app.place.room != Room::Deliver => None,
+                result => app.notices.check(result),
+            };
+            if let Some(standing) = standing {
                 app.derived.deliver_mut().set_standing(*standing);
             }
             ctx.request_repaint();

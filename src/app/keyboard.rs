@@ -134,6 +134,8 @@ pub struct Keyboard {
     /// State of the document, of what is set and of the levels, of which the map is.
     mapped: Option<(u64, KeyboardSetup, u64)>,
     count: u64,
+    /// What was said waits for these.
+    late: Vec<TakeId>,
 }
 
 fn group_key(key: MidiNote) -> GroupKey {
@@ -299,7 +301,9 @@ impl Keyboard {
             return None;
         }
         let regions = &self.view.map.regions;
-        let middle = i32::from(regions.get(regions.len() / 2)?.root.0);
+        let mut roots: Vec<_> = regions.iter().map(|r| r.root.0).collect();
+        roots.sort_unstable();
+        let middle = i32::from(*roots.get(roots.len() / 2)?);
         let far = |r: &&Region| (i32::from(r.root.0) - middle).abs();
         regions.iter().filter(|r| self.lacks(r.take)).min_by_key(far).map(|r| r.take)
     }
@@ -324,7 +328,10 @@ impl Keyboard {
             self.made.remove(&oldest);
         }
         self.refresh_states();
-        if self.view.ready().0 == self.view.states.len() {
+        if !self.late.is_empty()
+            && !self.late.iter().any(|t| self.view.states.get(t) == Some(&KeyState::Waiting))
+        {
+            self.late.clear();
             self.view.said = None;
         }
     }
@@ -382,6 +389,7 @@ impl Keyboard {
             (None, 1) => Some(format!("{name}: its take is still being made ready.")),
             (None, n) => Some(format!("{name}: {n} of its takes are still being made ready.")),
         };
+        self.late = if waits > 0 { late } else { Vec::new() };
         if voices.is_empty() {
             return Struck::Silent(self.view.said.clone().unwrap_or_default());
         }
@@ -394,6 +402,7 @@ impl Keyboard {
     }
 
     fn silent(&mut self, text: String) -> Struck {
+        self.late.clear();
         self.view.said = Some(text.clone());
         Struck::Silent(text)
     }

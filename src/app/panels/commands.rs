@@ -118,7 +118,9 @@ impl CommandsPanel {
         let entries = entries(ctx, view, around);
         let mut found: Vec<(u8, &Entry)> =
             entries.iter().filter_map(|e| Some((rank(e, &self.search)?, e))).collect();
-        found.sort_by_key(|(rank, _)| *rank);
+        // What cannot be done now comes last, unless nothing was asked for: then the order is the table's.
+        let searched = !self.search.trim().is_empty();
+        found.sort_by_key(|(rank, e)| (searched && e.command.is_err(), *rank));
         // Before the field sees them.
         let step = |k| ctx.input_mut(|i| i.count_and_consume_key(Modifiers::NONE, k));
         let (down, up) = (step(Key::ArrowDown), step(Key::ArrowUp));
@@ -140,7 +142,9 @@ impl CommandsPanel {
                     .hint_text("what, where, or a key; Enter runs it")
                     .desired_width(WIDTH);
                 let field = ui.add(field).accessible_name("Search commands");
-                field.request_focus();
+                if !field.has_focus() {
+                    field.request_focus();
+                }
                 if field.changed() {
                     self.at = 0;
                 }

@@ -286,7 +286,10 @@ impl KeyboardPanel {
     fn letter_of(&self, note: MidiNote, first: MidiNote) -> Option<&'static str> {
         let places = ROWS.iter().flat_map(|(keys, _)| keys.iter());
         let place = places.into_iter().find(|k| note_of(**k, first) == Some(note))?;
-        Some(self.names.get(place).unwrap_or(place).symbol_or_name())
+        Some(match self.names.get(place).unwrap_or(place) {
+            Key::Quote => "'",
+            key => key.symbol_or_name(),
+        })
     }
 }
 

@@ -1,6 +1,6 @@
 //! Preferences of the user: sound device and its delay, MIDI input, colours, size.
 
-use egui::{Align2, ComboBox, Context, Grid, RichText, Ui, Window};
+use egui::{ComboBox, Context, Grid, RichText, Ui, Window};
 
 use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
 use crate::app::theme::strong;
@@ -26,7 +26,7 @@ impl PreferencesPanel {
             .open(&mut open)
             .collapsible(false)
             .resizable(false)
-            .anchor(Align2::RIGHT_TOP, [-16.0, 56.0])
+            .default_pos(egui::pos2(ctx.content_rect().right() - 510.0, 56.0))
             .show(ctx, |ui| {
                 ui.set_width(460.0);
                 heading(ui, "Sound");

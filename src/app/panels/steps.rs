@@ -1,6 +1,6 @@
 //! The undo list: every step by its name; a click goes there.
 
-use egui::{Align2, Button, Context, RichText, ScrollArea, Window};
+use egui::{Button, Context, RichText, ScrollArea, Window};
 
 use crate::app::command::{Command, EditCommand, LookCommand};
 use crate::app::theme::strong;
@@ -21,8 +21,7 @@ impl StepsPanel {
             .collapsible(false)
             .resizable([false, true])
             .default_size([300.0, 360.0])
-            .anchor(Align2::LEFT_TOP, [210.0, 56.0])
-            .movable(true)
+            .default_pos(egui::pos2(210.0, 56.0))
             .show(ctx, |ui| {
                 let place = around.history.place();
                 ui.set_width(280.0);
