@@ -15,6 +15,7 @@ use crate::render::key_sound::{KeySound, key_sound};
 use crate::render::level::{Heard, gains};
 use crate::render::mapping::{KeyMap, Mapped, Region, key_map};
 use crate::render::names::root_of;
+use crate::render::room::Rooms;
 use crate::render::standing::sound_of;
 use crate::session::delivery::{LayersAs, LevelMode};
 use crate::session::{Document, Sheet, TakeId, TakeState};
@@ -134,6 +135,7 @@ pub struct Keyboard {
     /// State of the document, of what is set and of the levels, of which the map is.
     mapped: Option<(u64, KeyboardSetup, u64)>,
     count: u64,
+    rooms: Arc<Rooms>,
     /// What was said waits for these.
     late: Vec<TakeId>,
 }
@@ -226,10 +228,11 @@ impl Keyboard {
         let Some(of) = self.wanted.get(&take).cloned() else { return };
         let job = Job::new();
         self.busy = Some(job.clone());
-        let (path, document) = (session_path.to_path_buf(), Arc::clone(document));
+        let (path, document, rooms) =
+            (session_path.to_path_buf(), Arc::clone(document), Arc::clone(&self.rooms));
         runner.spawn(
             &job,
-            move |job, _| key_sound(&path, &document, take, job),
+            move |job, _| key_sound(&path, &document, take, &rooms, job),
             move |result| Event::KeySound { session, take, of, result: result.map(Box::new) },
         );
     }
@@ -462,7 +465,7 @@ impl Keyboard {
 fn voice(sound: &KeySound, mix: Mix) -> GroupVoice {
     let tail = || Arc::new(vec![Vec::new(); sound.audio.channel_count()]);
     let looping = sound.looping.map(|range| PlayLoop { range, tail: tail() });
-    let what = Playable { rendered: sound.audio.clone(), source: None, looping };
+    let what = Playable { rendered: sound.audio.clone(), source: None, removed: None, looping };
     GroupVoice { what: Some(Box::new(what)), onset: sound.onset.0, period: sound.period, mix }
 }
 

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::room::Rooms;
 use super::take_file::{self, Item};
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
@@ -35,14 +36,21 @@ impl KeySound {
     }
 }
 
-/// Renders a take as a delivery of `document` writes it, whatever its state. Errors: no such take, no
+/// Renders a take as a delivery of `document` writes it, whatever its state. `rooms` keeps the rooms that
+/// were learned for the next take. Errors: no such take, no
 /// recipe, what decoding and rendering say, a cancel.
-pub fn key_sound(session_path: &Path, document: &Document, take: TakeId, job: &Job) -> Result<KeySound> {
+pub fn key_sound(
+    session_path: &Path,
+    document: &Document,
+    take: TakeId,
+    rooms: &Rooms,
+    job: &Job,
+) -> Result<KeySound> {
     let (take, source) = document
         .take_and_source(take)
         .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take is not in the session any more"))?;
     let item = Item { take, source, name: "", region: None, gain: Decibels(0.0), heard: None };
-    let (rendered, shaped) = take_file::render_item(session_path, document, &item, job)?;
+    let (rendered, shaped, _) = take_file::render_item(session_path, document, &item, rooms, job)?;
     Ok(KeySound {
         period: rendered.f0.map_or(0.0, |f0| shaped.audio.rate().as_f64() / f0.0),
         audio: shaped.audio,
