@@ -35,6 +35,7 @@ const ONLY: &[(&str, &str)] = &[
     ("egui_plot", "app/"),
     ("rfd", "app/"),
     ("cpal", "playback/device"),
+    ("midir", "playback/midi"),
     ("symphonia", "io/decode"),
     ("rubato", "dsp/resample"),
     ("flacenc", "io/flac"),

@@ -1,5 +1,6 @@
 //! The program's window: what it holds, and what happens in a frame.
 
+use std::collections::HashSet;
 use std::path::PathBuf;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
@@ -11,6 +12,7 @@ use super::derived::Derived;
 use super::environment::Environment;
 use super::focus::About;
 use super::found::Provisional;
+use super::keyboard::{Keyboard, KeyboardView};
 use super::notices::Notices;
 use super::panels::Panels;
 use super::session_state::{Autosave, SessionState};
@@ -18,11 +20,12 @@ use super::settings::SettingsStore;
 use super::sound::Sound;
 use super::theme::{self, Theme};
 use super::triage::Triage;
-use super::view::View;
+use super::view::{Around, Devices, Shown, View};
 use super::work::{Event, PROGRESS_EVERY, Work};
 use super::{dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Interrupt;
+use crate::playback::midi::MidiListener;
 use crate::session::TakeId;
 
 /// How long closing waits for files that are being written.
@@ -35,7 +38,7 @@ pub(super) struct Place {
     pub selected: Option<TakeId>,
     /// What else is selected, and what the sheet shows.
     pub triage: Triage,
-    pub keys_shown: bool,
+    pub shown: Shown,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
     /// Where takes stand until the survey knows the whole set.
@@ -54,6 +57,13 @@ pub struct App {
     pub(super) settings: SettingsStore,
     pub(super) notices: Notices,
     pub(super) panels: Panels,
+    pub(super) keyboard: Keyboard,
+    pub(super) midi: Option<MidiListener>,
+    pub(super) devices: Devices,
+    /// Folders and sessions opened lately that are not there.
+    pub(super) missing: HashSet<PathBuf>,
+    /// When the MIDI input was last looked for.
+    pub(super) midi_looked: f64,
     /// What came in during a gesture and would cut it in two.
     waiting: Vec<Event>,
 }
@@ -70,12 +80,19 @@ impl App {
             place: Place::default(),
             derived: Derived::default(),
             work: Work::new(ctx, environment.inline_jobs, environment.dialogs)?,
-            sound: Sound::new(environment.sound, settings.get().volume_db),
+            sound: Sound::with_wish(environment.sound, settings.get().volume_db, settings.get().device()),
             settings,
             notices: Notices::default(),
             panels: Panels::default(),
+            keyboard: Keyboard::default(),
+            midi: None,
+            devices: Devices::default(),
+            missing: HashSet::new(),
+            midi_looked: 0.0,
             waiting: Vec::new(),
         };
+        app.open_midi(ctx);
+        app.look_for_recent();
         if let Some(text) = problem {
             app.notices.warn(text);
         }
@@ -91,12 +108,14 @@ impl App {
         self.waiting.clear();
         self.sound.stop();
         self.derived = Derived::default();
-        self.place = Place { keys_shown: self.place.keys_shown, ..Place::default() };
+        self.keyboard.new_session();
+        self.place = Place { shown: self.place.shown, ..Place::default() };
         self.session = session;
         self.place.selected = self.session.sheet().walk().first().copied();
         if let Some(path) = self.session.path() {
             self.settings.change().remember(path.parent().unwrap_or(path));
         }
+        self.look_for_recent();
     }
 
     /// The open session.
@@ -132,6 +151,18 @@ impl App {
     /// The settings.
     pub fn settings(&self) -> &SettingsStore {
         &self.settings
+    }
+
+    /// The audition keyboard.
+    pub fn keyboard(&self) -> &KeyboardView {
+        self.keyboard.view()
+    }
+
+    pub(super) fn look_for_recent(&self) {
+        let recent = &self.settings.get().recent;
+        if !recent.is_empty() {
+            self.work.look_for(recent.clone());
+        }
     }
 
     /// Carries out one command.
@@ -209,11 +240,24 @@ impl App {
         self.sound.follow_stack(self.session.document(), self.session.sheet(), &self.derived);
     }
 
-    /// Finds out what the deliver room shows; a drag is waited for.
+    /// Makes what the audition keyboard plays; a drag is waited for.
+    pub(super) fn follow_keyboard(&mut self) {
+        if self.sound.take_silenced() {
+            self.keyboard.silenced();
+        }
+        let history = self.session.history();
+        let (Some(path), false) = (self.session.path(), history.in_gesture()) else { return };
+        let (runner, session) = self.work.key_sounds();
+        let document = (history.document(), history.revision());
+        self.keyboard.step(path, document, &self.derived, runner, session);
+    }
+
+    /// Finds out what the deliver room and the marks beside a take show; a drag is waited for.
     fn follow_deliver_room(&mut self) {
         let Some(path) = self.session.path() else { return };
         let history = self.session.history();
-        if self.place.room != Room::Deliver || history.in_gesture() || self.work.is_delivering() {
+        let shows = matches!(self.place.room, Room::Deliver | Room::Sheet);
+        if !shows || history.in_gesture() || self.work.is_delivering() {
             return;
         }
         let (room, runner, session) = self.work.deliver_room();
@@ -242,6 +286,15 @@ impl App {
     fn draw(&mut self, ui: &mut Ui) -> Vec<Command> {
         self.place.triage.go_on = self.settings.get().go_on;
         let theme = Theme::of(ui.ctx());
+        let around = Around {
+            settings: self.settings.get(),
+            shown: self.place.shown,
+            keyboard: self.keyboard.view(),
+            history: self.session.history(),
+            latency: self.sound.latency(),
+            devices: &self.devices,
+            missing: &self.missing,
+        };
         let document = self.session.document();
         let view = View {
             document,
@@ -260,13 +313,12 @@ impl App {
             sound: self.sound.view(),
             theme: &theme,
         };
-        let keys_shown = self.place.keys_shown;
-        let mut commands: Vec<_> = shortcuts::pressed(ui.ctx())
-            .into_iter()
-            .filter_map(|action| shortcuts::command_for(action, &view, keys_shown))
-            .collect();
+        // Before anybody sees a command in a letter that plays a note.
+        let mut commands = self.panels.take_keys(ui.ctx(), around.keyboard);
+        let pressed = shortcuts::pressed(ui.ctx());
+        commands.extend(pressed.into_iter().filter_map(|a| shortcuts::wanted(a, &view, &around)));
         self.panels.rescue.clone_from(&self.place.rescue);
-        commands.extend(self.panels.ui(ui, &view, self.settings.get(), keys_shown));
+        commands.extend(self.panels.ui(ui, &view, &around));
         commands
     }
 
@@ -290,11 +342,13 @@ impl eframe::App for App {
         if let Some(text) = self.sound.poll(now) {
             self.notices.warn(text);
         }
+        self.hear_midi(ctx, now);
         self.follow_selection();
+        self.follow_keyboard();
         self.follow_deliver_room();
         self.work.refresh_views();
         self.save_when_due(ctx, now);
-        if self.sound.moves() {
+        if self.sound.moves() || (self.keyboard.is_held() && self.sound.has_device()) {
             ctx.request_repaint();
         } else if self.work.is_busy() {
             ctx.request_repaint_after(PROGRESS_EVERY);

@@ -4,11 +4,14 @@ use std::path::PathBuf;
 
 use serde::{Deserialize, Serialize};
 
+use super::keyboard::{KeyboardSetup, StruckBy};
 use super::stack::StackSetup;
 use super::triage::Listing;
+use crate::playback::device::DeviceWish;
 use crate::playback::message::Side;
 use crate::session::placing::Decision;
 use crate::session::{Edit, TakeId, TakeState};
+use crate::units::MidiNote;
 
 /// A wish of the user. Panels return these; only `dispatch` carries them out.
 #[derive(Debug, Clone, PartialEq)]
@@ -25,6 +28,8 @@ pub enum Command {
     Stack(StackCommand),
     /// Long work.
     Work(WorkCommand),
+    /// The audition keyboard.
+    Keyboard(KeyboardCommand),
     /// How the window looks.
     Look(LookCommand),
 }
@@ -53,6 +58,40 @@ pub enum LookCommand {
     GoOn(bool),
     /// Goes to the fields that give the selected takes another note or layer.
     AskPlace,
+    /// Shows or hides the list of commands.
+    Commands(bool),
+    /// Shows or hides the undo list.
+    Steps(bool),
+    /// Shows or hides the preferences.
+    Preferences(bool),
+    /// Size of everything: 0.8 to 2.
+    Scale(f32),
+}
+
+/// The audition keyboard: the set played as it will be delivered.
+#[derive(Debug, Clone, PartialEq)]
+pub enum KeyboardCommand {
+    /// Shows or hides it; shown, it also takes the computer's keys.
+    Show(bool),
+    /// Takes the computer's keys, or gives them back.
+    TakeKeys(bool),
+    /// A key goes down.
+    Strike {
+        /// Which.
+        key: MidiNote,
+        /// How hard, 1 to 127; none: as set up.
+        velocity: Option<u8>,
+        /// By what.
+        by: StruckBy,
+    },
+    /// A key comes up again.
+    Lift(MidiNote, StruckBy),
+    /// Keys that come up go on sounding while this is so.
+    Sustain(bool),
+    /// Lets every key go.
+    AllUp,
+    /// Sets layer, velocity, which takes, and where the computer's keys lie.
+    Set(KeyboardSetup),
 }
 
 /// The session as a file.
@@ -68,6 +107,8 @@ pub enum SessionCommand {
     Save,
     /// Takes a message away.
     DismissNotice(u64),
+    /// Takes a folder or session off the list of those opened lately.
+    ForgetRecent(PathBuf),
 }
 
 /// The document and its history.
@@ -90,6 +131,8 @@ pub enum EditCommand {
     Undo,
     /// Makes it again.
     Redo,
+    /// Takes steps back or makes them again until so many stand.
+    GoTo(usize),
     /// Accepts, sets aside or takes either back, for the given take.
     SetState(TakeId, TakeState),
     /// Decides about several takes in one step.
@@ -121,6 +164,13 @@ pub enum SoundCommand {
     Volume(f32),
     /// Looks for a sound device again.
     TryDevice,
+    /// Plays on the device of this name (none: the system's own) in blocks of so many frames (none:
+    /// the device's own).
+    UseDevice(DeviceWish),
+    /// Listens to the MIDI input of this name; none: to no input.
+    UseMidi(Option<String>),
+    /// Looks which devices and inputs there are.
+    LookForDevices,
     /// The caution of the first start was read.
     CautionRead,
 }

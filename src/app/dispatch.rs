@@ -7,11 +7,13 @@ use egui::Context;
 
 use super::app::{App, preference};
 use super::command::{
-    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
-    WorkCommand,
+    Command, EditCommand, GoCommand, KeyboardCommand, LookCommand, Room, SessionCommand, SoundCommand,
+    StackCommand, WorkCommand,
 };
+use super::keyboard::Struck;
 use super::panels::details::place_field;
 use super::sound::From;
+use super::words;
 use super::work::Purpose;
 use super::{choosing, events};
 use crate::render::apart::layers_of;
@@ -25,7 +27,7 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
     match command {
         Command::Session(c) => session(app, ctx, c),
         Command::Edit(c) => edit(app, c),
-        Command::Sound(c) => sound(app, c),
+        Command::Sound(c) => sound(app, ctx, c),
         Command::Go(c) => go(app, c),
         Command::Stack(c) => stack(app, c),
         Command::Work(c) => work(app, ctx, c),
@@ -33,7 +35,17 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
             app.settings.change().theme = choice;
             ctx.set_theme(preference(choice));
         }
-        Command::Look(LookCommand::Keys(shown)) => app.place.keys_shown = shown,
+        Command::Keyboard(c) => keyboard(app, c),
+        Command::Look(LookCommand::Keys(shown)) => app.place.shown.keys = shown,
+        Command::Look(LookCommand::Commands(shown)) => app.place.shown.commands = shown,
+        Command::Look(LookCommand::Steps(shown)) => app.place.shown.steps = shown,
+        Command::Look(LookCommand::Preferences(shown)) => {
+            app.place.shown.preferences = shown;
+            if shown {
+                app.work.look_for_devices();
+            }
+        }
+        Command::Look(LookCommand::Scale(scale)) => ctx.set_zoom_factor(scale.clamp(0.8, 2.0)),
         Command::Look(LookCommand::GoOn(on)) => app.settings.change().go_on = on,
         Command::Look(LookCommand::AskPlace) => {
             app.place.room = Room::Sheet;
@@ -63,6 +75,7 @@ fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
             }
         }
         SessionCommand::DismissNotice(id) => app.notices.dismiss(id),
+        SessionCommand::ForgetRecent(path) => app.settings.change().forget(&path),
     }
 }
 
@@ -84,6 +97,7 @@ fn edit(app: &mut App, command: EditCommand) {
         EditCommand::Decide(takes, decision) => return choosing::decide_all(app, &takes, decision),
         EditCommand::Keep(take) => placing::keep(app.session.document(), take)
             .and_then(|named| app.session.apply(&named.label, &named.edit)),
+        EditCommand::GoTo(place) => app.session.go_to(place),
         EditCommand::SetState(take, state) => {
             let label = match state {
                 TakeState::Accepted => "Accept",
@@ -101,7 +115,7 @@ fn edit(app: &mut App, command: EditCommand) {
     choosing::forget_gone(app);
 }
 
-fn sound(app: &mut App, command: SoundCommand) {
+fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
     match command {
         SoundCommand::PlayTake if app.place.room == Room::Stack => hold_stack(app, None),
         SoundCommand::PlayTake => play(app, From::Start),
@@ -123,6 +137,19 @@ fn sound(app: &mut App, command: SoundCommand) {
                 app.notices.warn(why.clone());
             }
         }
+        SoundCommand::UseDevice(wish) => {
+            let settings = app.settings.change();
+            (settings.sound_device, settings.sound_block) = (wish.name.clone(), wish.block);
+            app.sound.use_device(wish);
+            if let Err(why) = &app.sound.view().device {
+                app.notices.warn(why.clone());
+            }
+        }
+        SoundCommand::UseMidi(name) => {
+            app.settings.change().midi_input = name;
+            app.open_midi(ctx);
+        }
+        SoundCommand::LookForDevices => app.work.look_for_devices(),
         SoundCommand::CautionRead => app.settings.change().caution_read = true,
     }
 }
@@ -132,6 +159,38 @@ fn play(app: &mut App, from: From) {
     if let Err(text) = app.sound.play(take, from, &app.derived) {
         app.notices.warn(text);
     }
+}
+
+fn keyboard(app: &mut App, command: KeyboardCommand) {
+    let released = match command {
+        KeyboardCommand::Show(shown) => {
+            app.keyboard.show(shown);
+            if shown { Vec::new() } else { app.keyboard.all_up() }
+        }
+        KeyboardCommand::TakeKeys(take) => {
+            app.keyboard.take_keys(take);
+            Vec::new()
+        }
+        KeyboardCommand::Strike { key, velocity, by } => {
+            let document = app.session.document();
+            let name = words::note(document, key);
+            if let Struck::Sounds(group) = app.keyboard.strike(document, key, velocity, by, &name)
+                && let Err(text) = app.sound.strike(group)
+            {
+                app.notices.warn(text);
+                app.keyboard.silenced();
+            }
+            Vec::new()
+        }
+        KeyboardCommand::Lift(key, by) => app.keyboard.lift(key, by).into_iter().collect(),
+        KeyboardCommand::Sustain(on) => app.keyboard.sustain(on),
+        KeyboardCommand::AllUp => app.keyboard.all_up(),
+        KeyboardCommand::Set(setup) => {
+            app.keyboard.set(setup);
+            Vec::new()
+        }
+    };
+    app.sound.release_keys(released);
 }
 
 fn selected_note(app: &App) -> Option<MidiNote> {

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use egui::Context;
 
 use super::app::App;
-use super::command::{Command, SessionCommand};
+use super::command::{Command, Room, SessionCommand};
 use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
@@ -39,7 +39,12 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
         Event::Delivered { job, result } => delivered(app, job, result),
         Event::Standing { result, .. } => {
             app.work.deliver_room().0.ended();
-            if let Some(standing) = app.notices.check(result) {
+            // Elsewhere it is a mark beside a take, and no mark says enough.
+            let standing = match result {
+                Err(_) if app.place.room != Room::Deliver => None,
+                result => app.notices.check(result),
+            };
+            if let Some(standing) = standing {
                 app.derived.deliver_mut().set_standing(*standing);
             }
             ctx.request_repaint();
@@ -62,8 +67,21 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.work.thumbs().0.ended();
             ctx.request_repaint();
         }
+        Event::KeySound { take, of, result, .. } => {
+            app.keyboard.take_in(take, of, result);
+            ctx.request_repaint();
+        }
+        Event::Devices { outputs, inputs } => devices(app, ctx, outputs, inputs),
+        Event::Missing(missing) => app.missing = missing,
         Event::Chosen { purpose, path, at_once } => chosen(app, ctx, purpose, path, at_once),
     }
+}
+
+fn devices(app: &mut App, ctx: &Context, outputs: Result<Vec<String>>, inputs: Result<Vec<String>>) {
+    app.devices.outputs = Some(outputs.map_err(|e| e.to_string()));
+    app.devices.inputs = Some(inputs.map_err(|e| e.to_string()));
+    app.follow_midi_inputs(ctx);
+    ctx.request_repaint();
 }
 
 fn opened(app: &mut App, job: u64, result: Result<Outcome>) {

@@ -18,6 +18,8 @@ mod environment;
 mod events;
 mod focus;
 mod found;
+pub mod keyboard;
+mod midi_in;
 mod notices;
 mod opening;
 pub mod panels;

@@ -219,6 +219,14 @@ impl SessionState {
         self.change(|h| Ok(h.redo()))
     }
 
+    /// Takes steps back or makes them again until `place` steps stand.
+    pub fn go_to(&mut self, place: usize) -> Result<()> {
+        self.change(|h| {
+            h.go_to(place);
+            Ok(())
+        })
+    }
+
     /// Whether something is not on disk yet and may be put there.
     pub fn is_dirty(&self) -> bool {
         self.lock.is_some() && self.history.revision() != self.saved_revision

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::command::ThemeChoice;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::atomic;
+use crate::playback::device::DeviceWish;
 
 /// How many folders are remembered.
 const RECENT: usize = 10;
@@ -33,6 +34,12 @@ pub struct Settings {
     pub go_on: bool,
     /// Width and height of the window in points.
     pub window: [f32; 2],
+    /// The sound device to play on; none: the system's own.
+    pub sound_device: Option<String>,
+    /// Frames that the device is to ask for at once; none: as it likes.
+    pub sound_block: Option<u32>,
+    /// The MIDI input to listen to.
+    pub midi_input: Option<String>,
 }
 
 impl Default for Settings {
@@ -45,6 +52,9 @@ impl Default for Settings {
             caution_read: false,
             go_on: false,
             window: [1280.0, 800.0],
+            sound_device: None,
+            sound_block: None,
+            midi_input: None,
         }
     }
 }
@@ -63,6 +73,16 @@ impl Settings {
         s.window = [s.window[0].clamp(640.0, 8000.0), s.window[1].clamp(480.0, 8000.0)];
         s.recent.truncate(RECENT);
         Ok(s)
+    }
+
+    /// The device that is wished for.
+    pub fn device(&self) -> DeviceWish {
+        DeviceWish { name: self.sound_device.clone(), block: self.sound_block }
+    }
+
+    /// Takes `path` off the recent ones.
+    pub fn forget(&mut self, path: &Path) {
+        self.recent.retain(|p| p != path);
     }
 
     /// Puts `path` first among the recent ones.

@@ -10,11 +10,11 @@
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 
 use super::command::{
-    Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand, StackCommand,
-    WorkCommand,
+    Command, EditCommand, GoCommand, KeyboardCommand, LookCommand, Room, SessionCommand, SoundCommand,
+    StackCommand, WorkCommand,
 };
 use super::panels::bench::edits;
-use super::view::View;
+use super::view::{Around, View};
 use crate::playback::message::Side;
 use crate::session::placing::{Decision, undecided};
 use crate::session::{TakeId, TakeState};
@@ -92,6 +92,14 @@ pub enum Action {
     OpenFolder,
     /// The list of keys.
     Keys,
+    /// The audition keyboard.
+    Keyboard,
+    /// The list of commands.
+    Commands,
+    /// The undo list.
+    Steps,
+    /// The preferences.
+    Preferences,
 }
 
 /// A small move of one end of the loop.
@@ -180,6 +188,7 @@ pub const TABLE: &[Shortcut] = table! {
     HoldStack HEAR "Hold the stack, or let it go": key(Key::T);
     PlaySeamAgain HEAR "Play the seam again and again": shift(Key::S);
     Beside HEAR "Loop against the take's own sustain": key(Key::A);
+    Keyboard HEAR "Audition keyboard (instrument)": key(Key::I);
     Compare HEAR "Compare with the source": key(Key::C);
     Removed HEAR "What cleaning took": key(Key::W);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
@@ -211,6 +220,9 @@ pub const TABLE: &[Shortcut] = table! {
     Redo REST "Redo": REDO;
     Save REST "Save now": command(Key::S);
     OpenFolder REST "Choose a folder": command(Key::O);
+    Steps REST "Undo list": command(Key::U);
+    Commands REST "All commands": command(Key::K);
+    Preferences REST "Preferences": command(Key::Comma);
     Keys REST "Show or hide these keys": key(Key::F1), key(Key::Questionmark);
 };
 
@@ -239,7 +251,7 @@ pub fn key_words(ctx: &Context, shortcut: &KeyboardShortcut) -> String {
 fn works_while_typing(s: &KeyboardShortcut) -> bool {
     match s.logical_key {
         Key::F1 => true,
-        Key::S | Key::O => s.modifiers.command,
+        Key::S | Key::O | Key::K | Key::U | Key::Comma => s.modifiers.command,
         _ => false,
     }
 }
@@ -262,7 +274,21 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
     ctx.input_mut(|i| keys.iter().filter(|(_, k)| i.consume_shortcut(k)).map(|(a, _)| *a).collect())
 }
 
-/// What an action means as things are now.
+/// What an action means as things are now, in the whole window.
+pub fn wanted(action: Action, view: &View<'_>, around: &Around<'_>) -> Option<Command> {
+    let shown = around.shown;
+    match action {
+        Action::Commands => Some(Command::Look(LookCommand::Commands(!shown.commands))),
+        Action::Preferences => Some(Command::Look(LookCommand::Preferences(!shown.preferences))),
+        Action::Steps if view.path.is_some() => Some(Command::Look(LookCommand::Steps(!shown.steps))),
+        Action::Keyboard if view.path.is_some() => {
+            Some(Command::Keyboard(KeyboardCommand::Show(!around.keyboard.shown)))
+        }
+        _ => command_for(action, view, shown.keys),
+    }
+}
+
+/// What an action means in a room.
 pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<Command> {
     let decide = |decision| decision_for(decision, view);
     let volume = |by: f32| Some(Command::Sound(SoundCommand::Volume(view.sound.volume_db + by)));
@@ -320,7 +346,66 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::Undo => Some(Command::Edit(EditCommand::Undo)),
         Action::Redo => Some(Command::Edit(EditCommand::Redo)),
         Action::Save => Some(Command::Session(SessionCommand::Save)),
-        Action::Keys | Action::OpenFolder | Action::Louder | Action::Softer => None,
+        // What lies around the rooms is known to `wanted` alone.
+        Action::Keys
+        | Action::Steps
+        | Action::Keyboard
+        | Action::Commands
+        | Action::Preferences
+        | Action::OpenFolder
+        | Action::Louder
+        | Action::Softer => None,
+    }
+}
+
+/// Why an action would do nothing as things are now, as half a sentence; none: it does something.
+pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
+    use Action as A;
+    if matches!(action, A::Keys | A::Commands | A::Preferences | A::OpenFolder | A::Louder | A::Softer) {
+        return None;
+    }
+    let edits = matches!(
+        action,
+        A::Apart
+            | A::Lock
+            | A::Nudge(_)
+            | A::Accept
+            | A::SetAside
+            | A::Undecide
+            | A::Propose
+            | A::ProposeAll
+            | A::AcceptPassing
+            | A::Undo
+            | A::Redo
+            | A::Save
+    );
+    let hears = matches!(
+        action,
+        A::PlayStop | A::HoldStack | A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside
+    );
+    let of_take = hears
+        || matches!(
+            action,
+            A::Apart | A::Lock | A::Nudge(_) | A::Accept | A::SetAside | A::Undecide | A::Propose
+        );
+    let of_loop =
+        matches!(action, A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside | A::Lock | A::Nudge(_));
+    let has_loop =
+        || view.selected_take().and_then(|t| t.recipe.as_ref()).is_some_and(|r| r.looping.is_some());
+    match action {
+        _ if view.path.is_none() => Some("no session is open"),
+        _ if edits && view.read_only => Some("this session can only be looked at"),
+        _ if of_take && view.selected_take().is_none() => Some("no take is selected"),
+        _ if hears && view.sound.device.is_err() => Some("there is no sound device"),
+        _ if of_loop && !has_loop() => Some("the selected take has no loop"),
+        A::HoldStack | A::Apart if view.room != Room::Stack => Some("only in the stack room"),
+        A::Undo if view.undo.is_none() => Some("there is nothing to undo"),
+        A::Redo if view.redo.is_none() => Some("there is nothing to redo"),
+        A::Lock if edits::lock_wanted(view).is_none() => Some("the loop cannot be locked now"),
+        A::Nudge(n) if edits::nudged(view, n).is_none() => {
+            Some("the loop cannot be moved now: it is locked or at its limit")
+        }
+        _ => None,
     }
 }
 

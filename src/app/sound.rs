@@ -1,5 +1,6 @@
 //! What is heard: wishes become messages to the engine, its status becomes what the window shows.
 
+mod keys;
 mod stack;
 
 use std::sync::Arc;
@@ -8,7 +9,7 @@ use super::derived::{Derived, FromRecipe, FromSource};
 use super::stack::StackView;
 use super::view::SoundView;
 use crate::dsp::looping::crossfade_frames;
-use crate::playback::device::{Player, Status, Tap};
+use crate::playback::device::{DeviceWish, Player, Status, Tap};
 use crate::playback::message::{Message, PlayLoop, Playable, Side};
 use crate::render::audition::{Audition, Judged};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
@@ -81,11 +82,45 @@ pub struct Sound {
     /// The layers of a note together.
     stack: Option<stack::Stacked>,
     polled_at: f64,
+    /// Keys of the audition keyboard were struck since everything was silent.
+    keys_sound: bool,
+    /// Everything was silenced while keys sounded.
+    silenced: bool,
+    wish: DeviceWish,
+    /// What the device said last about its delay.
+    latency: Latency,
+}
+
+/// How long it takes until a sound is heard.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Latency {
+    /// Frames that the device asks for at once; 0: not known.
+    pub block: u32,
+    /// Its rate in Hz.
+    pub rate_hz: f64,
+    /// Seconds from its request until the first frame is heard; none: the system does not tell.
+    pub delay_s: Option<f64>,
+    /// How often the device asked too late, or complained.
+    pub complaints: u64,
+    /// Why another device than the chosen one plays.
+    pub instead: Option<String>,
+}
+
+impl Latency {
+    /// Length of a block in milliseconds; none: not known.
+    pub fn block_ms(&self) -> Option<f64> {
+        (self.block > 0 && self.rate_hz > 0.0).then(|| 1e3 * f64::from(self.block) / self.rate_hz)
+    }
 }
 
 impl Sound {
     /// Opens the device, if there is to be one.
     pub fn new(kind: SoundKind, volume_db: f32) -> Self {
+        Self::with_wish(kind, volume_db, DeviceWish::default())
+    }
+
+    /// The same for a chosen device.
+    pub fn with_wish(kind: SoundKind, volume_db: f32, wish: DeviceWish) -> Self {
         let mut sound = Self {
             output: Output::Silent,
             tap: None,
@@ -103,6 +138,10 @@ impl Sound {
             wanted: None,
             stack: None,
             polled_at: 0.0,
+            keys_sound: false,
+            silenced: false,
+            wish,
+            latency: Latency::default(),
         };
         match kind {
             SoundKind::Device => sound.try_device(),
@@ -137,14 +176,45 @@ impl Sound {
         }
         self.output = Output::Silent;
         self.forget();
-        match Player::open() {
+        self.hush_keys();
+        self.latency = Latency::default();
+        match Player::open_as(&self.wish) {
             Ok(player) => self.use_player(player),
+            // Any sound is better than none: the system's own device, told in the preferences.
+            Err(e) if self.wish.name.is_some() => match Player::open() {
+                Ok(player) => {
+                    self.use_player(player);
+                    self.latency.instead = Some(e.to_string());
+                }
+                Err(e) => self.view.device = Err(e.to_string()),
+            },
             Err(e) => self.view.device = Err(e.to_string()),
         }
     }
 
+    /// Plays on another device from now on.
+    pub fn use_device(&mut self, wish: DeviceWish) {
+        self.wish = wish;
+        self.try_device();
+    }
+
+    /// Which device is wished for.
+    pub fn wish(&self) -> &DeviceWish {
+        &self.wish
+    }
+
+    /// How long it takes until a sound is heard.
+    pub fn latency(&self) -> &Latency {
+        &self.latency
+    }
+
+    fn hush_keys(&mut self) {
+        self.silenced |= std::mem::take(&mut self.keys_sound);
+    }
+
     fn use_player(&mut self, player: Player) {
         self.view.device = Ok(player.name().to_owned());
+        self.latency.rate_hz = player.rate().as_f64();
         self.output = Output::Device(Box::new(player));
         self.volume(self.view.volume_db);
     }
@@ -214,6 +284,7 @@ impl Sound {
         self.wanted = None;
         self.forget();
         self.forget_stack();
+        self.hush_keys();
         self.send(Message::Stop);
     }
 
@@ -291,6 +362,7 @@ impl Sound {
         });
         // The engine fades out what sounded before, the stack too.
         self.forget_stack();
+        self.hush_keys();
         self.send(Message::Play { what: Box::new(what), from: start, side });
     }
 
@@ -354,6 +426,7 @@ impl Sound {
             self.output = Output::Silent;
             self.forget();
             self.forget_stack();
+            self.hush_keys();
             let text = "the sound device is gone; connect one and press Look for sound";
             self.view.device = Err(text.into());
             return Some(text.into());
@@ -370,6 +443,8 @@ impl Sound {
             }
         }
         self.view.limited = status.limited;
+        (self.latency.block, self.latency.delay_s) = (status.block, status.delay_s);
+        self.latency.complaints = status.complaints;
         self.show_stack(status.group_s);
         match (&mut self.playing, status.position) {
             (Some(p), Some(frame)) => {
@@ -381,6 +456,11 @@ impl Sound {
             (Some(p), None) if p.heard => self.forget(),
             _ => {}
         }
+    }
+
+    /// Whether sound goes anywhere.
+    pub fn has_device(&self) -> bool {
+        matches!(self.output, Output::Device(_))
     }
 
     /// Whether the picture moves by itself: something sounds or the meter still falls.

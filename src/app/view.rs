@@ -1,15 +1,19 @@
 //! What a panel may see: everything, read-only.
 
-use std::path::Path;
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
 
 use super::command::Room;
 use super::derived::Derived;
+use super::keyboard::KeyboardView;
+use super::settings::Settings;
+use super::sound::Latency;
 use super::stack::StackView;
 use super::theme::Theme;
 use super::triage::Triage;
 use crate::playback::message::Side;
 use crate::render::audition::Judged;
-use crate::session::{Document, Sheet, Take, TakeId};
+use crate::session::{Document, History, Sheet, Take, TakeId};
 
 /// Sound, as far as the window shows it.
 #[derive(Debug, Clone, PartialEq)]
@@ -90,6 +94,46 @@ pub struct View<'a> {
     pub sound: &'a SoundView,
     /// Colours and sizes.
     pub theme: &'a Theme,
+}
+
+/// What lies open over or beside the rooms.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Shown {
+    /// The list of keys.
+    pub keys: bool,
+    /// The list of commands.
+    pub commands: bool,
+    /// The undo list.
+    pub steps: bool,
+    /// The preferences.
+    pub preferences: bool,
+}
+
+/// Which devices there are, as far as they were looked for.
+#[derive(Debug, Clone, Default)]
+pub struct Devices {
+    /// Sound devices, or why that is not known; none: not looked for yet.
+    pub outputs: Option<std::result::Result<Vec<String>, String>>,
+    /// MIDI inputs, in the same way.
+    pub inputs: Option<std::result::Result<Vec<String>, String>>,
+}
+
+/// What is not about the session: settings, devices, what lies open.
+pub struct Around<'a> {
+    /// The user's settings.
+    pub settings: &'a Settings,
+    /// What lies open.
+    pub shown: Shown,
+    /// The audition keyboard.
+    pub keyboard: &'a KeyboardView,
+    /// Steps done and undone.
+    pub history: &'a History,
+    /// How long a sound takes.
+    pub latency: &'a Latency,
+    /// Devices.
+    pub devices: &'a Devices,
+    /// Folders and sessions opened lately that are not there now.
+    pub missing: &'a HashSet<PathBuf>,
 }
 
 impl<'a> View<'a> {

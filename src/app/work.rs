@@ -1,6 +1,6 @@
 //! Long work: starts it, names it, stops it, and hands on what it reports.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
@@ -20,10 +20,12 @@ use crate::dsp::looping::stack::StackParams;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Job, Pool};
+use crate::playback::{device, midi};
 use crate::render::apart::{SetApart, apart};
 use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
 use crate::render::chain::Analysed;
 use crate::render::intake;
+use crate::render::key_sound::KeySound;
 use crate::render::level::Loudness;
 use crate::render::loops::{CopiedLength, copy_length};
 use crate::render::propose::Proposal;
@@ -86,6 +88,12 @@ pub enum Event {
     Thumb { session: u64, take: TakeId, span: FrameRange, columns: Arc<[Column]> },
     /// The small waves of one file are done.
     ThumbsEnded { session: u64 },
+    /// The sound of a key was made of what has the hash `of`.
+    KeySound { session: u64, take: TakeId, of: String, result: Result<Box<KeySound>> },
+    /// Which sound devices and MIDI inputs there are.
+    Devices { outputs: Result<Vec<String>>, inputs: Result<Vec<String>> },
+    /// Which of the folders and sessions opened lately are not there.
+    Missing(HashSet<PathBuf>),
     /// A dialog closed; `at_once`: faster than anybody can press a button.
     Chosen { purpose: Purpose, path: Option<PathBuf>, at_once: bool },
 }
@@ -245,9 +253,10 @@ impl Work {
             | Event::Standing { session, .. }
             | Event::Focus { session, .. }
             | Event::LoopNear { session, .. }
+            | Event::KeySound { session, .. }
             | Event::Thumb { session, .. }
             | Event::ThumbsEnded { session } => *session == self.session,
-            Event::Chosen { .. } => true,
+            Event::Chosen { .. } | Event::Devices { .. } | Event::Missing(_) => true,
         });
         events
     }
@@ -309,6 +318,32 @@ impl Work {
     /// What is looked at for the deliver room, with where it runs.
     pub fn deliver_room(&mut self) -> (&mut DeliverWork, &Runner, u64) {
         (&mut self.deliver_room, &self.light, self.session)
+    }
+
+    /// Where the sounds of keys are made: behind the selected take, not behind a survey.
+    pub fn key_sounds(&self) -> (&Runner, u64) {
+        (&self.light, self.session)
+    }
+
+    /// Looks which devices there are: asking them may take a while.
+    pub fn look_for_devices(&self) {
+        self.quick.spawn(
+            &Job::new(),
+            |_, _| Ok((device::outputs(), midi::inputs())),
+            |result| match result {
+                Ok((outputs, inputs)) => Event::Devices { outputs, inputs },
+                Err(e) => Event::Devices { outputs: Err(e.clone()), inputs: Err(e) },
+            },
+        );
+    }
+
+    /// Looks which of `paths` are not there: a disk that sleeps may take a while.
+    pub fn look_for(&self, paths: Vec<PathBuf>) {
+        self.light.spawn(
+            &Job::new(),
+            move |_, _| Ok(paths.into_iter().filter(|p| !p.exists()).collect()),
+            |missing: Result<_>| Event::Missing(missing.unwrap_or_default()),
+        );
     }
 
     /// Whether a delivery runs.

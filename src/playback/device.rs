@@ -38,6 +38,11 @@ pub struct Status {
     pub limited: bool,
     /// How often the device asked too late, or complained.
     pub complaints: u64,
+    /// Frames that the device asked for last; 0: it never asked.
+    pub block: u32,
+    /// Seconds from a request of the device until its first frame is to be heard, as the system tells
+    /// it; none: it does not say.
+    pub delay_s: Option<f64>,
     /// The device is gone.
     pub lost: bool,
 }
@@ -51,7 +56,42 @@ struct Shared {
     peak: [AtomicU32; 2],
     limited: AtomicBool,
     complaints: AtomicU64,
+    block: AtomicU32,
+    /// Nanoseconds from a request until it is heard; 0: not known.
+    delay_ns: AtomicU64,
     lost: AtomicBool,
+}
+
+/// Which device is to be played on, and how.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct DeviceWish {
+    /// Its name, as [`outputs`] gives it; none: what the system has chosen.
+    pub name: Option<String>,
+    /// Frames that it is to ask for at once; none: as it likes.
+    pub block: Option<u32>,
+}
+
+/// Names of the devices that sound can be played on now. Errors: `Device` where the system does not
+/// tell. May take a while: not for a frame of the window.
+pub fn outputs() -> Result<Vec<String>> {
+    let devices = cpal::default_host().output_devices().map_err(unopened)?;
+    let mut names = Vec::new();
+    for name in devices.filter_map(|d| d.description().ok().map(|d| d.name().to_owned())) {
+        if !names.contains(&name) {
+            names.push(name);
+        }
+    }
+    Ok(names)
+}
+
+fn device_named(wanted: Option<&str>) -> Result<cpal::Device> {
+    let host = cpal::default_host();
+    let Some(wanted) = wanted else {
+        return host.default_output_device().ok_or_else(|| unopened("the system names no default device"));
+    };
+    let named = |d: &cpal::Device| d.description().is_ok_and(|d| d.name() == wanted);
+    let found = host.output_devices().map_err(unopened)?.find(named);
+    found.ok_or_else(|| unopened(format!("{wanted} is not there")))
 }
 
 /// An open device. Belongs to the thread that opened it (on some systems a stream cannot change
@@ -71,16 +111,26 @@ impl Player {
     /// Opens the default device and starts it, silent. Errors: `Device` with words that say what to
     /// do; the program goes on without sound.
     pub fn open() -> Result<Self> {
-        let device = cpal::default_host()
-            .default_output_device()
-            .ok_or_else(|| unopened("the system names no default device"))?;
+        Self::open_as(&DeviceWish::default())
+    }
+
+    /// Opens the device wished for. A length of block that it does not allow is brought into what it
+    /// does; where it tells nothing about that, it keeps its own. Errors: as [`Player::open`].
+    pub fn open_as(wish: &DeviceWish) -> Result<Self> {
+        let device = device_named(wish.name.as_deref())?;
         let config = device.default_output_config().map_err(unopened)?;
         let rate = SampleRate::new(config.sample_rate()).map_err(unopened)?;
         let name =
             device.description().map_or_else(|_| "default sound device".to_owned(), |d| d.name().to_owned());
         let channels = usize::from(config.channels()).max(1);
         let (mut player, feed) = wired(name, rate, channels);
-        let stream = build(&device, config.sample_format(), config.config(), feed, &player.shared)?;
+        let mut how = config.config();
+        if let (Some(block), cpal::SupportedBufferSize::Range { min, max }) =
+            (wish.block, config.buffer_size())
+        {
+            how.buffer_size = cpal::BufferSize::Fixed(block.clamp(*min, (*max).max(*min)));
+        }
+        let stream = build(&device, config.sample_format(), how, feed, &player.shared)?;
         // Streams do not start by themselves.
         stream.play().map_err(unopened)?;
         player._stream = Some(stream);
@@ -130,6 +180,8 @@ impl Player {
             peak: std::array::from_fn(|c| f32::from_bits(s.peak[c].swap(0, Relaxed))),
             limited: s.limited.swap(false, Relaxed),
             complaints: s.complaints.load(Relaxed),
+            block: s.block.load(Relaxed),
+            delay_s: Some(s.delay_ns.load(Relaxed)).filter(|ns| *ns > 0).map(|ns| ns as f64 * 1e-9),
             lost,
         }
     }
@@ -170,6 +222,8 @@ fn wired(name: String, rate: SampleRate, channels: usize) -> (Player, Feed) {
         peak: [AtomicU32::new(0), AtomicU32::new(0)],
         limited: AtomicBool::new(false),
         complaints: AtomicU64::new(0),
+        block: AtomicU32::new(0),
+        delay_ns: AtomicU64::new(0),
         lost: AtomicBool::new(false),
     });
     let (messages, inbox) = rtrb::RingBuffer::new(MESSAGES);
@@ -223,6 +277,7 @@ impl Feed {
     /// Fills what the device asked for. Nothing is allocated, freed, locked or printed here.
     fn fill<T: SizedSample + FromSample<f32>>(&mut self, out: &mut [T]) {
         self.exchange();
+        self.shared.block.store((out.len() / self.channels) as u32, Relaxed);
         for part in out.chunks_mut(PART * self.channels) {
             let frames = part.len() / self.channels;
             let block = &mut self.block[..2 * frames];
@@ -315,7 +370,12 @@ fn stream<T: SizedSample + FromSample<f32>>(
     device
         .build_output_stream(
             config,
-            move |out: &mut [T], _: &cpal::OutputCallbackInfo| feed.fill(out),
+            move |out: &mut [T], info: &cpal::OutputCallbackInfo| {
+                let at = info.timestamp();
+                let delay = at.playback.saturating_duration_since(at.callback).as_nanos();
+                feed.shared.delay_ns.store(delay.min(u128::from(u64::MAX)) as u64, Relaxed);
+                feed.fill(out);
+            },
             // May run on the audio thread: it only counts.
             move |e: cpal::Error| complain(&shared, e.kind()),
             None,
@@ -411,6 +471,8 @@ mod tests {
             peak: Default::default(),
             limited: AtomicBool::new(false),
             complaints: AtomicU64::new(0),
+            block: AtomicU32::new(0),
+            delay_ns: AtomicU64::new(0),
             lost: AtomicBool::new(false),
         });
         let (mut messages, inbox) = rtrb::RingBuffer::new(256);
@@ -466,6 +528,8 @@ mod tests {
             peak: Default::default(),
             limited: AtomicBool::new(false),
             complaints: AtomicU64::new(0),
+            block: AtomicU32::new(0),
+            delay_ns: AtomicU64::new(0),
             lost: AtomicBool::new(false),
         };
         complain(&shared, cpal::ErrorKind::Xrun);

@@ -13,4 +13,5 @@ pub mod fade;
 pub mod limiter;
 pub mod message;
 pub mod meter;
+pub mod midi;
 pub mod read;

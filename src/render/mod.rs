@@ -9,6 +9,7 @@ pub mod check;
 pub mod check_set;
 mod folder;
 pub mod intake;
+pub mod key_sound;
 pub mod level;
 pub mod loops;
 pub mod manifest;

@@ -156,6 +156,23 @@ impl History {
         self.undone.last().map(|(s, _)| s.label.as_str())
     }
 
+    /// How many steps stand: a place among [`History::labels`] and [`History::undone_labels`].
+    pub fn place(&self) -> usize {
+        self.done.len()
+    }
+
+    /// Takes steps back or makes them again until `place` steps stand; as far as there are any.
+    pub fn go_to(&mut self, place: usize) {
+        self.abort();
+        while self.done.len() > place && self.undo().is_some() {}
+        while self.done.len() < place && self.redo().is_some() {}
+    }
+
+    /// Labels of the steps that can be made again, the next one first.
+    pub fn undone_labels(&self) -> impl Iterator<Item = &str> {
+        self.undone.iter().rev().map(|(s, _)| s.label.as_str())
+    }
+
     /// Labels of the steps that can be undone, oldest first.
     pub fn labels(&self) -> impl Iterator<Item = &str> {
         self.done.iter().map(|s| s.label.as_str())

@@ -4,6 +4,7 @@
 mod cleaning;
 mod disk;
 mod hearing;
+mod keyboard;
 mod loops;
 mod stack;
 mod support;

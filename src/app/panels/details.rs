@@ -12,6 +12,7 @@ use crate::app::widgets::control::{field, field_called, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::dsp::looping::score_words;
+use crate::render::standing::FileStanding;
 use crate::session::{Edit, Source, Take, TakeId, TakeState};
 use crate::survey::names::parse_note;
 use crate::units::MidiNote;
@@ -126,6 +127,26 @@ pub(super) fn section(ui: &mut Ui, name: &str) {
     ui.label(RichText::new(name).family(strong()));
 }
 
+/// How the take's file in the delivery folder stands to what would be written now; none: nothing was
+/// delivered there, or the take is not to be.
+fn delivered(view: &View<'_>, take: &Take) -> Option<(&'static str, &'static str)> {
+    let standing = view.derived.deliver().standing().filter(|s| s.known)?;
+    let (_, file) = standing.files.iter().find(|(id, _)| *id == take.id)?;
+    match file {
+        FileStanding::Changed => Some((
+            "Changed since the delivery",
+            "The file in the delivery folder was made from another recipe, recording or setting; delivering again writes it anew",
+        )),
+        FileStanding::New => {
+            Some(("Not delivered yet", "Other takes of this set are delivered, this one is not"))
+        }
+        FileStanding::Same => {
+            Some(("Delivered as it is", "The file in the delivery folder is what would be written now"))
+        }
+        FileStanding::Unmeasured | FileStanding::Strange => None,
+    }
+}
+
 fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
     ui.label(RichText::new(words::take_name(view.document, take)).family(strong()).size(18.0));
     ui.horizontal(|ui| {
@@ -138,6 +159,11 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
                 .on_hover_text(format!("How well the loop hides, 0 to 100: {}", score_words(score)));
         }
     });
+    if let Some((text, about)) = delivered(view, take) {
+        let changed = text.starts_with("Changed");
+        let colour = if changed { view.theme.warn } else { view.theme.ink_soft };
+        ui.label(RichText::new(text).color(colour)).on_hover_text(about);
+    }
     if let Some(a) = view.derived.audit(take) {
         ui.label(soft(format!("Seam heard: {}", words::audit_words(&a)), view.theme))
             .on_hover_text("The loop as it will be delivered, played round and measured: 0 inaudible, 20 just heard, 100 obvious");

@@ -1,6 +1,6 @@
 //! The list of keys, made from the table of shortcuts.
 
-use egui::{Align2, Context, Grid, Key, RichText, Window};
+use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, Window};
 
 use crate::app::command::{Command, LookCommand};
 use crate::app::shortcuts::{LOOP, TABLE, key_words};
@@ -25,24 +25,29 @@ impl KeysPanel {
             .resizable(false)
             .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
             .show(ctx, |ui| {
-                ui.horizontal_top(|ui| {
-                    ui.vertical(|ui| {
-                        group(ui, ctx, theme, "Moving about");
-                        group(ui, ctx, theme, "Deciding");
-                        group(ui, ctx, theme, "Session");
-                    });
-                    ui.add_space(28.0);
-                    ui.vertical(|ui| {
-                        group(ui, ctx, theme, "Hearing");
-                        group(ui, ctx, theme, LOOP);
-                    });
-                    ui.add_space(28.0);
-                    ui.vertical(|ui| {
-                        room(ui, theme, "In the sheet", &SHEET);
-                        ui.add_space(8.0);
-                        room(ui, theme, "On the bench", &BENCH);
-                        ui.add_space(8.0);
-                        room(ui, theme, "In the stack", &STACK);
+                let height = ui.ctx().content_rect().height() - 190.0;
+                ScrollArea::vertical().auto_shrink([true, true]).max_height(height).show(ui, |ui| {
+                    ui.horizontal_top(|ui| {
+                        ui.vertical(|ui| {
+                            group(ui, ctx, theme, "Moving about");
+                            group(ui, ctx, theme, "Deciding");
+                            group(ui, ctx, theme, "Session");
+                        });
+                        ui.add_space(28.0);
+                        ui.vertical(|ui| {
+                            group(ui, ctx, theme, "Hearing");
+                            group(ui, ctx, theme, LOOP);
+                        });
+                        ui.add_space(28.0);
+                        ui.vertical(|ui| {
+                            room(ui, theme, "In the sheet", &SHEET);
+                            ui.add_space(8.0);
+                            room(ui, theme, "On the bench", &BENCH);
+                            ui.add_space(8.0);
+                            room(ui, theme, "In the stack", &STACK);
+                            ui.add_space(8.0);
+                            room(ui, theme, "While letters play notes", &NOTES);
+                        });
                     });
                 });
                 ui.add_space(4.0);
@@ -95,6 +100,15 @@ const STACK: [(&str, &str); 3] = [
     ("Click in a lane", "Hears the stack from there"),
     ("Drag, Wheel", "Earlier, later"),
     ("Ctrl+Wheel", "Nearer, further at the pointer"),
+];
+
+/// Keys of the audition keyboard while it has them.
+const NOTES: [(&str, &str); 5] = [
+    ("Z X C …, A S D …", "Notes, whole tones apart in a row"),
+    ("Z S X D C …", "The same in semitones"),
+    ("Q and W", "An octave down, up"),
+    ("Space", "Sustains while it is down"),
+    ("Escape", "Letters are commands again"),
 ];
 
 fn room(ui: &mut egui::Ui, theme: &Theme, name: &str, lines: &[(&str, &str)]) {

@@ -2,17 +2,21 @@
 //! lost.
 
 pub mod bench;
+pub mod commands;
 pub mod deliver;
 pub mod details;
 mod hearing;
 pub mod jobs;
 mod keeper;
+pub mod keyboard;
 pub mod keys;
 pub mod notices;
+pub mod preferences;
 pub mod several;
 pub mod sheet;
 pub mod stack;
 pub mod start;
+pub mod steps;
 pub mod top_bar;
 mod tuning;
 
@@ -21,9 +25,9 @@ use std::path::PathBuf;
 use egui::{Align2, CentralPanel, Color32, FontId, Frame, Margin, Panel, Stroke, Ui};
 
 use super::command::{Command, Room, SessionCommand};
-use super::settings::Settings;
+use super::keyboard::KeyboardView;
 use super::theme::{Theme, strong};
-use super::view::View;
+use super::view::{Around, View};
 
 /// All panels, and where each stands.
 #[derive(Default)]
@@ -39,6 +43,10 @@ pub struct Panels {
     stack: stack::StackPanel,
     deliver: deliver::DeliverPanel,
     keys: keys::KeysPanel,
+    keyboard: keyboard::KeyboardPanel,
+    commands: commands::CommandsPanel,
+    steps: steps::StepsPanel,
+    preferences: preferences::PreferencesPanel,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
 }
@@ -49,20 +57,19 @@ pub(super) fn frame(fill: Color32, margin: impl Into<Margin>) -> Frame {
 }
 
 impl Panels {
+    /// Takes the letters that play notes out of the input.
+    pub fn take_keys(&mut self, ctx: &egui::Context, keyboard: &KeyboardView) -> Vec<Command> {
+        self.keyboard.take_keys(ctx, keyboard)
+    }
+
     /// Draws the window and returns what the user wants done.
-    pub fn ui(
-        &mut self,
-        ui: &mut Ui,
-        view: &View<'_>,
-        settings: &Settings,
-        keys_shown: bool,
-    ) -> Vec<Command> {
-        let theme = view.theme;
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
+        let (theme, settings) = (view.theme, around.settings);
         let mut commands = dropped(ui);
         let mut take = |more: Vec<Command>| commands.extend(more);
         Panel::top("top bar")
             .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
-            .show(ui, |ui| take(self.top_bar.ui(ui, view, settings)));
+            .show(ui, |ui| take(self.top_bar.ui(ui, view, around)));
         if self.notices.is_needed(view, settings, self.rescue.is_some()) {
             Panel::top("notices")
                 .frame(frame(theme.paper, Margin::symmetric(12, 6)))
@@ -73,16 +80,28 @@ impl Panels {
                 .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
                 .show(ui, |ui| take(self.jobs.ui(ui, view)));
         }
+        if view.path.is_some() && around.keyboard.shown {
+            Panel::bottom("audition keyboard")
+                .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
+                .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
+        }
         if view.path.is_none() {
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
-                .show(ui, |ui| take(self.start.ui(ui, view, settings)));
+                .show(ui, |ui| take(self.start.ui(ui, view, around)));
         } else {
             take(self.room(ui, view));
         }
-        if keys_shown {
+        if around.shown.keys {
             take(self.keys.ui(ui.ctx(), theme));
         }
+        if around.shown.steps && view.path.is_some() {
+            take(self.steps.ui(ui.ctx(), view, around));
+        }
+        if around.shown.preferences {
+            take(self.preferences.ui(ui.ctx(), view, around));
+        }
+        take(self.commands.ui(ui.ctx(), view, around));
         drop_hint(ui, theme);
         commands
     }

@@ -6,10 +6,9 @@ use egui::{Button, RichText, ScrollArea, TextEdit, Ui};
 
 use super::notices::caution_box;
 use crate::app::command::{Command, SessionCommand, SoundCommand};
-use crate::app::settings::Settings;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
-use crate::app::view::View;
+use crate::app::view::{Around, View};
 use crate::app::widgets::control::{main_button, soft};
 
 const WIDTH: f32 = 600.0;
@@ -22,7 +21,7 @@ pub struct StartPanel {
 
 impl StartPanel {
     /// Draws the page.
-    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, settings: &Settings) -> Vec<Command> {
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut commands = Vec::new();
         ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
             let side = ((ui.available_width() - WIDTH) / 2.0).max(20.0);
@@ -31,14 +30,15 @@ impl StartPanel {
                 ui.add_space(side);
                 ui.vertical(|ui| {
                     ui.set_width(WIDTH.min(ui.available_width() - 20.0));
-                    self.page(ui, view, settings, &mut commands);
+                    self.page(ui, view, around, &mut commands);
                 });
             });
         });
         commands
     }
 
-    fn page(&mut self, ui: &mut Ui, view: &View<'_>, settings: &Settings, commands: &mut Vec<Command>) {
+    fn page(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>, commands: &mut Vec<Command>) {
+        let settings = around.settings;
         ui.label(RichText::new("Make an instrument of your takes").family(strong()).size(26.0));
         ui.add_space(4.0);
         ui.label("Finds the takes in your recordings and tells which note each one sounds.");
@@ -64,7 +64,7 @@ impl StartPanel {
             ui.add_space(16.0);
             ui.label(RichText::new("Opened lately").family(strong()));
             for path in &settings.recent {
-                recent_row(ui, view, path, commands);
+                recent_row(ui, view, path, around.missing.contains(path), commands);
             }
         }
     }
@@ -103,12 +103,26 @@ fn home_path(typed: &str) -> PathBuf {
     }
 }
 
-fn recent_row(ui: &mut Ui, view: &View<'_>, path: &Path, commands: &mut Vec<Command>) {
+/// The last part of a path: what a folder or session is called.
+pub(super) fn short_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into())
+}
+
+fn recent_row(ui: &mut Ui, view: &View<'_>, path: &Path, missing: bool, commands: &mut Vec<Command>) {
     ui.horizontal(|ui| {
-        let name =
-            path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into());
-        if ui.add(Button::new(name).truncate()).on_hover_text(path.display().to_string()).clicked() {
+        let name = short_name(path);
+        let forget = format!("Forget {name}");
+        let about = "Takes it off this list; nothing on the disk changes";
+        if ui.small_button("Forget").accessible_name(forget).on_hover_text(about).clicked() {
+            commands.push(Command::Session(SessionCommand::ForgetRecent(path.to_path_buf())));
+        }
+        let shown = path.display().to_string();
+        let button = ui.add_enabled(!missing, Button::new(name).truncate()).on_hover_text(&shown);
+        if button.on_disabled_hover_text(format!("{shown} is not there now")).clicked() {
             commands.push(open(path.to_path_buf()));
+        }
+        if missing {
+            ui.label(soft("not there now", view.theme));
         }
         let folder = path.parent().map(|p| p.display().to_string()).unwrap_or_default();
         ui.add(egui::Label::new(soft(folder, view.theme)).truncate());

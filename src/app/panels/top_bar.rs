@@ -1,12 +1,13 @@
-//! The bar at the top: the set, the rooms, undo and redo, sound, the look.
+//! The bar at the top: the set, the rooms, undo and redo, sound, the menu.
 
-use egui::{Align, Button, ComboBox, Layout, RichText, Role, Slider, Ui, WidgetInfo};
+use egui::{Align, Button, Layout, RichText, Role, Slider, Ui, WidgetInfo};
 
-use crate::app::command::{Command, EditCommand, GoCommand, LookCommand, Room, SoundCommand, ThemeChoice};
-use crate::app::settings::{LOWEST_VOLUME_DB, Settings};
-use crate::app::shortcuts::{Action, tip};
+use super::start::short_name;
+use crate::app::command::{Command, EditCommand, GoCommand, Room, SessionCommand, SoundCommand};
+use crate::app::settings::LOWEST_VOLUME_DB;
+use crate::app::shortcuts::{Action, key_words, of, tip, wanted, why_not};
 use crate::app::theme::strong;
-use crate::app::view::View;
+use crate::app::view::{Around, View};
 use crate::app::widgets::{control::soft, meter};
 
 /// The rooms that can be entered.
@@ -28,7 +29,7 @@ pub struct TopBarPanel {}
 
 impl TopBarPanel {
     /// Draws the bar.
-    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, settings: &Settings) -> Vec<Command> {
+    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut commands = Vec::new();
         ui.horizontal(|ui| {
             title(ui, view);
@@ -39,11 +40,7 @@ impl TopBarPanel {
                 undo_redo(ui, view, &mut commands);
             }
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                let hover = tip(ui.ctx(), "Which key does what", Action::Keys);
-                if ui.button("Keys").on_hover_text(hover).clicked() {
-                    commands.push(Command::Look(LookCommand::Keys(true)));
-                }
-                look(ui, settings.theme, &mut commands);
+                menu(ui, view, around, &mut commands);
                 sound(ui, view, &mut commands);
             });
         });
@@ -114,20 +111,51 @@ fn shortened(text: &str, most: usize) -> String {
     text.chars().take(most - 1).chain(['…']).collect()
 }
 
-fn look(ui: &mut Ui, now: ThemeChoice, commands: &mut Vec<Command>) {
-    let name = |c| match c {
-        ThemeChoice::System => "As system",
-        ThemeChoice::Light => "Light",
-        ThemeChoice::Dark => "Dark",
-    };
-    let shown = ComboBox::from_id_salt("look").selected_text(name(now)).width(84.0).show_ui(ui, |ui| {
-        for choice in [ThemeChoice::System, ThemeChoice::Light, ThemeChoice::Dark] {
-            if ui.selectable_label(now == choice, name(choice)).clicked() && now != choice {
-                commands.push(Command::Look(LookCommand::Theme(choice)));
+/// What has no place in a room.
+fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, commands: &mut Vec<Command>) {
+    let shown = ui.menu_button("Menu", |ui| {
+        ui.set_min_width(210.0);
+        let entry = |ui: &mut Ui, text: &str, action: Action, commands: &mut Vec<Command>| {
+            let why_not = why_not(action, view);
+            let button = Button::new(text).shortcut_text(key_words(ui.ctx(), &of(action).keys[0]));
+            let r = ui.add_enabled(why_not.is_none(), button);
+            if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
+                commands.extend(wanted(action, view, around));
+                ui.close();
+            }
+        };
+        entry(ui, "Choose folder…", Action::OpenFolder, commands);
+        recent(ui, around, commands);
+        ui.separator();
+        entry(ui, "All commands", Action::Commands, commands);
+        entry(ui, "Undo list", Action::Steps, commands);
+        entry(ui, "Audition keyboard", Action::Keyboard, commands);
+        ui.separator();
+        entry(ui, "Preferences", Action::Preferences, commands);
+        entry(ui, "Which key does what", Action::Keys, commands);
+    });
+    let hover = "Opening, all commands, the undo list, the audition keyboard, preferences, keys";
+    shown.response.on_hover_text(hover);
+}
+
+fn recent(ui: &mut Ui, around: &Around<'_>, commands: &mut Vec<Command>) {
+    let paths = &around.settings.recent;
+    if paths.is_empty() {
+        ui.add_enabled(false, Button::new("Opened lately")).on_disabled_hover_text("Nothing yet");
+        return;
+    }
+    ui.menu_button("Opened lately", |ui| {
+        ui.set_max_width(420.0);
+        for path in paths {
+            let there = !around.missing.contains(path);
+            let shown = path.display().to_string();
+            let r = ui.add_enabled(there, Button::new(short_name(path)).truncate()).on_hover_text(&shown);
+            if r.on_disabled_hover_text(format!("{shown} is not there now")).clicked() {
+                commands.push(Command::Session(SessionCommand::Open(vec![path.clone()])));
+                ui.close();
             }
         }
     });
-    shown.response.accessible_name("Colours").on_hover_text("Colours: light, dark, or as the system has it");
 }
 
 /// From right to left: meter, volume, and what is wrong with the device.

@@ -55,7 +55,7 @@ impl Sound {
         if let Err(why) = &self.view.device {
             return Err(format!("there is no sound: {why}"));
         }
-        if self.stack_note() != Some(note) {
+        if self.stack_note() != Some(note) || self.keys_sound {
             self.stop();
         }
         self.stack = Some(Stacked {

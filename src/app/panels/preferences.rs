@@ -1,0 +1,194 @@
+//! Preferences of the user: sound device and its delay, MIDI input, colours, size.
+
+use egui::{ComboBox, Context, Grid, RichText, Ui, Window};
+
+use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
+use crate::app::theme::strong;
+use crate::app::view::{Around, View};
+use crate::app::widgets::control::soft;
+use crate::playback::device::DeviceWish;
+
+/// Lengths of block that are offered.
+const BLOCKS: [u32; 6] = [64, 128, 256, 512, 1024, 2048];
+/// Sizes of everything, in percent.
+const SCALES: [u32; 9] = [80, 90, 100, 110, 125, 140, 160, 180, 200];
+
+/// The preferences.
+#[derive(Debug, Default)]
+pub struct PreferencesPanel {}
+
+impl PreferencesPanel {
+    /// Draws them beside what is worked on.
+    pub fn ui(&mut self, ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
+        let mut out = Vec::new();
+        let mut open = true;
+        Window::new("Preferences")
+            .open(&mut open)
+            .collapsible(false)
+            .resizable(false)
+            .default_pos(egui::pos2(ctx.content_rect().right() - 510.0, 56.0))
+            .show(ctx, |ui| {
+                ui.set_width(460.0);
+                heading(ui, "Sound");
+                Grid::new("sound").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
+                    device(ui, around, &mut out);
+                    block(ui, around, &mut out);
+                    midi(ui, view, around, &mut out);
+                });
+                delay(ui, view, around);
+                if ui
+                    .button("Look for devices again")
+                    .on_hover_text("After something was connected")
+                    .clicked()
+                {
+                    out.push(Command::Sound(SoundCommand::LookForDevices));
+                    out.push(Command::Sound(SoundCommand::TryDevice));
+                }
+                heading(ui, "Window");
+                Grid::new("window").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
+                    colours(ui, around, &mut out);
+                    size(ui, &mut out);
+                });
+                ui.add_space(6.0);
+                ui.label(soft("Volume is at the top. A4 and middle C belong to the session.", view.theme));
+            });
+        if !open {
+            out.push(Command::Look(LookCommand::Preferences(false)));
+        }
+        out
+    }
+}
+
+fn heading(ui: &mut Ui, text: &str) {
+    ui.add_space(8.0);
+    ui.label(RichText::new(text).family(strong()).size(16.0));
+    ui.add_space(2.0);
+}
+
+/// A list to choose from, with its name beside it.
+fn choice<T: PartialEq>(
+    ui: &mut Ui,
+    (name, about): (&str, &str),
+    now: &T,
+    all: Vec<(T, String)>,
+    mut chosen: impl FnMut(T),
+) {
+    ui.label(name);
+    let text = all.iter().find(|(v, _)| v == now).map_or("", |(_, t)| t);
+    let shown = ComboBox::from_id_salt(name).selected_text(text).width(280.0).truncate();
+    let shown = shown.show_ui(ui, |ui| {
+        for (value, text) in all {
+            let is_now = value == *now;
+            if ui.selectable_label(is_now, text).clicked() && !is_now {
+                chosen(value);
+            }
+        }
+    });
+    shown.response.accessible_name(name).on_hover_text(about);
+    ui.end_row();
+}
+
+/// Those there are, and the one that is chosen though it is not there.
+fn names(there: Option<&Result<Vec<String>, String>>, now: Option<&String>) -> Vec<(Option<String>, String)> {
+    let there = there.and_then(|r| r.as_ref().ok()).cloned().unwrap_or_default();
+    let gone = now.filter(|n| !there.contains(n)).map(|n| (Some(n.clone()), format!("{n} (not there)")));
+    there.into_iter().map(|n| (Some(n.clone()), n)).chain(gone).collect()
+}
+
+fn device(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
+    let wish = around.settings.device();
+    let mut all = vec![(None, "As the system has it".to_owned())];
+    all.extend(names(around.devices.outputs.as_ref(), wish.name.as_ref()));
+    choice(ui, ("Sound device", "Where sound is played"), &wish.name, all, |name| {
+        out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { name, ..wish.clone() })));
+    });
+}
+
+fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
+    let wish = around.settings.device();
+    let mut all = vec![(None, "As the device likes".to_owned())];
+    let rate = around.latency.rate_hz;
+    all.extend(BLOCKS.map(|n| {
+        let ms = if rate > 0.0 { format!(" ({:.1} ms)", 1e3 * f64::from(n) / rate) } else { String::new() };
+        (Some(n), format!("{n} frames{ms}"))
+    }));
+    let about = "Frames that the device asks for at once: fewer are heard sooner, more are safer against gaps. Not every device allows every length";
+    choice(ui, ("Block", about), &wish.block, all, |block| {
+        out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { block, ..wish.clone() })));
+    });
+}
+
+fn midi(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, out: &mut Vec<Command>) {
+    let now = around.settings.midi_input.clone();
+    let mut all = vec![(None, "None".to_owned())];
+    all.extend(names(around.devices.inputs.as_ref(), now.as_ref()));
+    let about =
+        "A MIDI keyboard that plays the audition keyboard: notes with their velocity, and the sustain pedal";
+    choice(ui, ("MIDI keyboard", about), &now, all, |name| {
+        out.push(Command::Sound(SoundCommand::UseMidi(name)));
+    });
+    let problem = match (&around.keyboard.midi, &around.devices.inputs) {
+        (Some(Err(why)), _) | (_, Some(Err(why))) => Some(why),
+        _ => None,
+    };
+    if let Some(why) = problem {
+        ui.label("");
+        ui.add(egui::Label::new(RichText::new(why).color(view.theme.warn)).wrap());
+        ui.end_row();
+    }
+}
+
+/// How long a sound takes, as far as that is known.
+pub fn delay_words(view: &View<'_>, around: &Around<'_>) -> String {
+    let (name, l) = match &view.sound.device {
+        Err(why) => return format!("No sound: {why}"),
+        Ok(name) => (name, around.latency),
+    };
+    let mut text = format!("Playing on {name}");
+    if l.rate_hz > 0.0 {
+        text += &format!(" at {:.0} Hz", l.rate_hz);
+    }
+    match l.block_ms() {
+        Some(ms) => text += &format!("; blocks of {} frames ({ms:.1} ms)", l.block),
+        None => text += "; it has not asked for sound yet",
+    }
+    match l.delay_s {
+        Some(s) => text += &format!("; a sound is heard about {:.0} ms after it is asked for", 1e3 * s),
+        None => text += "; the system does not tell how long the device itself takes",
+    }
+    if l.complaints > 0 {
+        text += &format!("; gaps or complaints so far: {}, a longer block helps", l.complaints);
+    }
+    text + ". What a key or the mouse starts waits up to one picture of the screen more."
+}
+
+fn delay(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
+    ui.add(egui::Label::new(soft(delay_words(view, around), view.theme)).wrap());
+    if let Some(why) = &around.latency.instead {
+        let text = format!("The system's own device plays instead of the chosen one: {why}");
+        ui.add(egui::Label::new(RichText::new(text).color(view.theme.warn)).wrap());
+    }
+}
+
+fn colours(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
+    let all =
+        [(ThemeChoice::System, "As system"), (ThemeChoice::Light, "Light"), (ThemeChoice::Dark, "Dark")];
+    let all = all.map(|(c, t)| (c, t.to_owned())).to_vec();
+    let about = "Light, dark, or as the system has it";
+    choice(ui, ("Colours", about), &around.settings.theme, all, |c| {
+        out.push(Command::Look(LookCommand::Theme(c)));
+    });
+}
+
+fn size(ui: &mut Ui, out: &mut Vec<Command>) {
+    let now = (ui.ctx().zoom_factor() * 100.0).round() as u32;
+    let mut all: Vec<u32> = SCALES.to_vec();
+    if !all.contains(&now) {
+        all.push(now);
+        all.sort_unstable();
+    }
+    let all = all.into_iter().map(|p| (p, format!("{p} %"))).collect();
+    choice(ui, ("Size of everything", "80 to 200 %"), &now, all, |percent| {
+        out.push(Command::Look(LookCommand::Scale(percent as f32 / 100.0)));
+    });
+}

@@ -1,0 +1,77 @@
+//! The undo list: every step by its name; a click goes there.
+
+use egui::{Button, Context, RichText, ScrollArea, Window};
+
+use crate::app::command::{Command, EditCommand, LookCommand};
+use crate::app::theme::strong;
+use crate::app::view::{Around, View};
+use crate::app::widgets::control::soft;
+
+/// The undo list.
+#[derive(Debug, Default)]
+pub struct StepsPanel {}
+
+impl StepsPanel {
+    /// Draws the list beside what is worked on; the latest step stands at the top of those that are done.
+    pub fn ui(&mut self, ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
+        let mut out = Vec::new();
+        let mut open = true;
+        Window::new("Undo list")
+            .open(&mut open)
+            .collapsible(false)
+            .resizable([false, true])
+            .default_size([300.0, 360.0])
+            .default_pos(egui::pos2(210.0, 56.0))
+            .show(ctx, |ui| {
+                let place = around.history.place();
+                ui.set_width(280.0);
+                let about = soft("A click takes back or makes again all steps up to there.", view.theme);
+                ui.label(about);
+                ScrollArea::vertical().auto_shrink([false, true]).max_height(420.0).show(ui, |ui| {
+                    let undone: Vec<&str> = around.history.undone_labels().collect();
+                    for (i, label) in undone.iter().enumerate().rev() {
+                        step(ui, view, (label, place + i + 1), Standing::Undone, &mut out);
+                    }
+                    let done: Vec<&str> = around.history.labels().collect();
+                    for (i, label) in done.iter().enumerate().rev() {
+                        let now = if i + 1 == place { Standing::Now } else { Standing::Done };
+                        step(ui, view, (label, i + 1), now, &mut out);
+                    }
+                    let now = if place == 0 { Standing::Now } else { Standing::Done };
+                    step(ui, view, ("As it was opened", 0), now, &mut out);
+                });
+            });
+        if !open {
+            out.push(Command::Look(LookCommand::Steps(false)));
+        }
+        out
+    }
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Standing {
+    Done,
+    Now,
+    Undone,
+}
+
+fn step(
+    ui: &mut egui::Ui,
+    view: &View<'_>,
+    (label, place): (&str, usize),
+    standing: Standing,
+    out: &mut Vec<Command>,
+) {
+    let (text, words) = match standing {
+        Standing::Done => (RichText::new(label), "done"),
+        Standing::Now => (RichText::new(format!("{label} (now)")).family(strong()), "now"),
+        Standing::Undone => (RichText::new(format!("{label} (undone)")).color(view.theme.ink_soft), "undone"),
+    };
+    let button = Button::selectable(standing == Standing::Now, text).truncate();
+    let width = ui.available_width();
+    let r = ui.add_enabled(!view.read_only, button.min_size(egui::vec2(width, 0.0)));
+    let r = r.accessible_name(format!("Step {place}: {label}, {words}"));
+    if r.clicked() && standing != Standing::Now {
+        out.push(Command::Edit(EditCommand::GoTo(place)));
+    }
+}

@@ -1,0 +1,200 @@
+//! What lies around the rooms: the list of commands, the undo list, preferences, what was opened lately.
+
+use std::path::PathBuf;
+
+use egui::accesskit::Role;
+use egui::{Key, Modifiers, Vec2, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use seamwright::app::command::{Command, EditCommand, LookCommand, Room};
+use seamwright::app::session_state::SessionState;
+use seamwright::app::settings::{Settings, SettingsPlace};
+use seamwright::app::{App, Environment};
+use seamwright::session::{Document, Edit, Setup};
+
+struct Window(Harness<'static, App>);
+
+impl Window {
+    fn with(environment: Environment, size: Vec2) -> Self {
+        let harness = Harness::builder()
+            .with_size(size)
+            .with_step_dt(1.0 / 60.0)
+            .build_eframe(move |cc| App::new(&cc.egui_ctx, &environment, vec![]).unwrap());
+        let mut w = Self(harness);
+        w.0.run_steps(4);
+        w
+    }
+
+    fn empty() -> Self {
+        Self::with(Environment::for_tests(), vec2(1280.0, 800.0))
+    }
+
+    /// With a session in which the set was called a, b, c, one after the other.
+    fn titled() -> Self {
+        let mut w = Self::empty();
+        let path = PathBuf::from("/not there/cellar bottles.seamwright");
+        w.0.state_mut().show_session(SessionState::unlocked(Document::default(), path));
+        for title in ["a", "b", "c"] {
+            let edit = Edit::SetSetup(Box::new(Setup { title: title.into(), ..Setup::default() }));
+            w.send(Command::Edit(EditCommand::Do { label: format!("Call it {title}"), edit }));
+        }
+        w.0.run_steps(3);
+        w
+    }
+
+    fn send(&mut self, command: Command) {
+        let ctx = self.0.ctx.clone();
+        self.0.state_mut().dispatch(&ctx, command);
+        self.0.run_steps(3);
+    }
+
+    fn press(&mut self, modifiers: Modifiers, key: Key) {
+        self.0.key_press_modifiers(modifiers, key);
+        self.0.run_steps(4);
+    }
+
+    fn type_text(&mut self, text: &str) {
+        self.0.get_by_role_and_label(Role::TextInput, "Search commands").type_text(text);
+        self.0.run_steps(4);
+    }
+
+    fn click(&mut self, label: &str) {
+        self.0.get_by_label(label).click();
+        self.0.run_steps(4);
+    }
+
+    fn says(&self, part: &str) -> bool {
+        self.0.query_all_by_label_contains(part).next().is_some()
+    }
+
+    fn title(&self) -> String {
+        self.0.state().session().document().setup.title.clone()
+    }
+}
+
+#[test]
+fn a_command_is_found_by_its_words_and_run_by_enter() {
+    let mut w = Window::titled();
+    w.press(Modifiers::COMMAND, Key::K);
+    assert!(w.says("Command: Stack") && w.says("Command: Undo"));
+    w.type_text("stac");
+    assert!(!w.says("Command: Undo,"), "what does not have the letters is left out");
+    w.press(Modifiers::NONE, Key::Enter);
+    assert_eq!(w.0.state().room(), Room::Stack);
+    assert!(!w.says("Command: "), "it closes behind itself");
+    // Letters in the search are text, arrows choose, Escape closes without doing anything.
+    w.press(Modifiers::COMMAND, Key::K);
+    w.type_text("undo");
+    w.press(Modifiers::NONE, Key::ArrowDown);
+    assert_eq!(w.title(), "c");
+    w.press(Modifiers::NONE, Key::Escape);
+    assert!(!w.says("Command: "));
+    assert_eq!((w.title().as_str(), w.0.state().room()), ("c", Room::Stack));
+    w.press(Modifiers::COMMAND, Key::K);
+    w.click("Command: Deliver, 4");
+    assert_eq!(w.0.state().room(), Room::Deliver);
+}
+
+#[test]
+fn what_cannot_be_done_now_stands_there_with_its_reason() {
+    let mut w = Window::empty();
+    w.press(Modifiers::COMMAND, Key::K);
+    let undo = "not now: no session is open";
+    assert!(w.says(undo));
+    for node in w.0.query_all_by_label_contains("not now") {
+        assert!(node.accesskit_node().is_disabled());
+    }
+    w.type_text("undo");
+    w.press(Modifiers::NONE, Key::Enter);
+    assert!(w.says("Command: Undo"), "Enter on it does nothing");
+    let mut w = Window::titled();
+    for room in [Key::Num1, Key::Num2, Key::Num3, Key::Num4] {
+        w.press(Modifiers::NONE, room);
+        w.press(Modifiers::COMMAND, Key::K);
+        assert!(w.says("not now: no take is selected") && w.says("not now: there is nothing to redo"));
+        assert!(!w.says("not possible now"), "each reason is told");
+        w.press(Modifiers::NONE, Key::Escape);
+    }
+}
+
+#[test]
+fn a_click_in_the_undo_list_goes_there_over_several_steps() {
+    let mut w = Window::titled();
+    w.press(Modifiers::COMMAND, Key::U);
+    assert!(w.says("Step 3: Call it c, now"));
+    w.click("Step 1: Call it a, done");
+    assert_eq!(w.title(), "a");
+    assert!(w.says("Step 3: Call it c, undone") && w.says("Step 1: Call it a, now"));
+    w.click("Step 3: Call it c, undone");
+    assert_eq!(w.title(), "c");
+    w.click("Step 0: As it was opened, done");
+    assert_eq!(w.title(), Setup::default().title);
+    assert!(w.0.state().session().history().undo_label().is_none());
+    // A new step makes what was undone go.
+    w.click("Step 2: Call it b, undone");
+    let edit = Edit::SetSetup(Box::new(Setup { title: "d".into(), ..Setup::default() }));
+    w.send(Command::Edit(EditCommand::Do { label: "Call it d".into(), edit }));
+    assert!(w.says("Step 3: Call it d, now") && !w.says("Call it c"));
+}
+
+#[test]
+fn what_is_gone_is_greyed_and_can_be_forgotten() {
+    let dir = tempfile::tempdir().unwrap();
+    let (here, gone) = (dir.path().join("here"), dir.path().join("gone"));
+    std::fs::create_dir_all(&here).unwrap();
+    let settings = Settings { recent: vec![gone.clone(), here.clone()], ..Settings::default() };
+    let file = dir.path().join("settings.json");
+    std::fs::write(&file, serde_json::to_string(&settings).unwrap()).unwrap();
+    let place = SettingsPlace::File(file);
+    let mut w =
+        Window::with(Environment { settings: place, ..Environment::for_tests() }, vec2(1280.0, 800.0));
+    assert!(w.0.get_by_label("gone").accesskit_node().is_disabled());
+    assert!(!w.0.get_by_label("here").accesskit_node().is_disabled());
+    assert!(w.says("not there now"));
+    w.click("Forget gone");
+    assert!(w.0.query_by_label("gone").is_none());
+    assert_eq!(w.0.state().settings().get().recent, [here]);
+}
+
+#[test]
+fn preferences_tell_the_delay_and_set_colours_and_size() {
+    for size in [vec2(800.0, 600.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)] {
+        let mut w = Window::with(Environment::for_tests(), size);
+        w.press(Modifiers::COMMAND, Key::Comma);
+        assert!(w.says("No sound: sound is switched off"));
+        let inside = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
+        for name in ["Sound device", "Block", "MIDI keyboard", "Colours", "Size of everything"] {
+            let boxes: Vec<_> = w.0.query_all_by_role_and_label(Role::ComboBox, name).collect();
+            assert_eq!(boxes.len(), 1, "{name}");
+            assert!(inside.contains_rect(boxes[0].rect()), "{name} at {size:?}");
+        }
+        w.0.get_by_role_and_label(Role::ComboBox, "Colours").click();
+        w.0.run_steps(4);
+        w.click("Dark");
+        assert_eq!(w.0.state().settings().get().theme, seamwright::app::command::ThemeChoice::Dark);
+    }
+    let mut w = Window::empty();
+    w.send(Command::Look(LookCommand::Scale(9.0)));
+    assert_eq!(w.0.ctx.zoom_factor(), 2.0, "80 to 200 %");
+    assert_eq!(w.0.state().settings().get().scale, 2.0);
+}
+
+#[test]
+fn the_menu_leads_to_everything_that_has_no_room() {
+    let mut w = Window::titled();
+    for (entry, shows) in [
+        ("All commands", "Command: Undo"),
+        ("Undo list", "Step 3: Call it c, now"),
+        ("Audition keyboard", "Letters play notes"),
+        ("Preferences", "Size of everything"),
+        ("Which key does what", "Play across the seam"),
+    ] {
+        w.click("Menu");
+        let found =
+            w.0.query_all_by_label_contains(entry).filter(|n| n.accesskit_node().role() == Role::Button);
+        found.last().unwrap().click();
+        w.0.run_steps(4);
+        assert!(w.says(shows), "{entry}");
+        w.press(Modifiers::NONE, Key::Escape);
+    }
+}

@@ -1,0 +1,182 @@
+//! The audition keyboard: letters, mouse and settings through the real window, heard through the real
+//! engine.
+
+use std::f64::consts::TAU;
+
+use egui::{Key, Modifiers};
+use egui_kittest::kittest::Queryable as _;
+use seamwright::app::command::{Command, GoCommand, KeyboardCommand};
+use seamwright::app::keyboard::StruckBy;
+use seamwright::session::TakeState;
+use seamwright::units::MidiNote;
+
+use crate::support::{RATE, Window, takes};
+
+/// A window with two accepted takes, A3 (57) and A#3 (58), and the keyboard ready; the letters begin at
+/// C3 (48).
+fn playing(dir: &std::path::Path) -> Window {
+    let folder = takes(dir, "bottles", 2);
+    let mut w = Window::proposed(&folder, 2);
+    // Files are looked through side by side: which take is found first is not said.
+    for id in w.app().session().sheet().walk().into_iter().rev() {
+        w.send(Command::Go(GoCommand::Select(id)));
+        w.key(Key::Y);
+    }
+    assert!(w.document().takes.iter().all(|t| t.state == TakeState::Accepted), "{:?}", w.words());
+    w.until_made();
+    w.key(Key::I);
+    w.until("the sounds are made", |w| w.app().keyboard().ready() == (2, 2));
+    w.key(Key::Q);
+    w
+}
+
+/// Mean frequency by the phase of a quadrature pair under Hann's window, in two stretches.
+fn hertz(x: &[f32], near: f64) -> f64 {
+    let n = 9_600;
+    let phase = |from: usize| {
+        let (mut re, mut im) = (0.0, 0.0);
+        for i in 0..n {
+            let w = 0.5 - 0.5 * (TAU * i as f64 / n as f64).cos();
+            let t = TAU * near * (from + i) as f64 / RATE;
+            re += f64::from(x[from + i]) * w * t.cos();
+            im -= f64::from(x[from + i]) * w * t.sin();
+        }
+        im.atan2(re)
+    };
+    let apart = x.len() - n;
+    let turn = (phase(apart) - phase(0) + TAU / 2.0).rem_euclid(TAU) - TAU / 2.0;
+    near + turn / TAU * RATE / apart as f64
+}
+
+/// A loop of L frames that holds k periods, read at the ratio r, has a fundamental of k·r·rate/L in
+/// the mean; what the take is out of tune by (its fine tuning) is taken out again. k is what the root key asks for: 440·2^((57 − 69)/12) = 220 Hz (MIDI tuning standard: note
+/// 69 is 440 Hz); r = 2^(semitones/12).
+#[test]
+fn letters_play_the_set_at_the_pitch_of_their_keys_and_let_go() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let length = w.made().unwrap().rendered.looping.unwrap().range.as_usize().len() as f64;
+    let periods = (length * 220.0 / RATE).round();
+    let fine = w.made().unwrap().rendered.fine_tune.0;
+    // F, G, H in the upper row: 5, 7 and 9 semitones above C3; all of A3's take.
+    for (letter, key, semitones) in [(Key::H, 57, 0.0), (Key::G, 55, -2.0), (Key::F, 53, -4.0)] {
+        w.h.key_down(letter);
+        w.frames(4);
+        assert_eq!(w.app().keyboard().down.get(&MidiNote(key)), Some(&true), "{:?}", w.words());
+        w.until("it is in its loop", |w| w.heard.len() > 4 * RATE as usize);
+        w.heard.clear();
+        // Whole rounds of the loop: the vibrato in it takes the phase back to where it was.
+        let ratio = f64::exp2(semitones / 12.0 - fine / 1_200.0);
+        let round: f64 = length / ratio;
+        w.frames(((3.0 * round + 9_600.0) / 800.0).ceil() as usize);
+        let want = periods * ratio * RATE / length;
+        let heard = &w.heard[..(3.0 * round) as usize + 9_600];
+        let off = 1_200.0 * (hertz(heard, want) / want).log2();
+        // The stretches lie a part of a frame from whole rounds: a vibrato of ±4 cents moves the phase by
+        // less than 1e-4 of a period meanwhile, over three seconds.
+        assert!(off.abs() < 0.01, "key {key}: off by {off} cents");
+        // And that is the key's own pitch: k is a whole number, and the loop, a second long at least, holds
+        // so many periods that one more or less is more than 7 cents.
+        let key_hz = 440.0 * f64::exp2((f64::from(key) - 69.0) / 12.0);
+        assert!(1_200.0 * f64::abs((want / key_hz).log2()) < 1.0, "{want} Hz for {key_hz}");
+        w.h.key_up(letter);
+        w.frames(2);
+        assert!(w.app().keyboard().down.is_empty());
+        // Its tail, then silence.
+        w.until("it has died away", |w| {
+            w.heard.len() > 9_600 && w.heard[w.heard.len() - 2_400..].iter().all(|s| *s == 0.0)
+        });
+        w.heard.clear();
+    }
+}
+
+#[test]
+fn letters_are_notes_until_escape_and_commands_again_after_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    assert!(w.says("Letters play notes; Esc gives them back"));
+    // D would set the take aside, B take its state back, P propose, R play its loop.
+    for key in [Key::D, Key::B, Key::P, Key::R, Key::Y] {
+        w.key(key);
+    }
+    assert!(w.document().takes.iter().all(|t| t.state == TakeState::Accepted));
+    assert!(w.app().sound().view().playing.is_none());
+    // What is no letter stays a command.
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(w.document().takes.iter().filter(|t| t.state == TakeState::Accepted).count(), 1);
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    w.key(Key::Escape);
+    assert!(w.says("Play with letters") && !w.says("Esc gives them back"));
+    w.key(Key::D);
+    assert!(w.document().takes.iter().any(|t| t.state == TakeState::SetAside));
+    // A take that is set aside is not delivered, and so sounds on no key any more.
+    w.until("the map follows", |w| w.app().keyboard().ready() == (1, 1));
+    w.key(Key::I);
+    assert!(!w.says("Audition keyboard"), "the key hides it");
+}
+
+#[test]
+fn mouse_sustain_and_several_hands() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let at = w.h.get_by_label("Key A3: ready").rect().center_bottom() - egui::vec2(0.0, 8.0);
+    w.h.drag_at(at);
+    w.frames(3);
+    assert_eq!(w.app().keyboard().down.get(&MidiNote(57)), Some(&true));
+    assert!(w.says("Key A3: sounds"));
+    w.h.drop_at(at);
+    w.frames(3);
+    assert!(w.app().keyboard().down.is_empty());
+    // Sustained, a key goes on until the sustain goes.
+    w.click("Sustain");
+    w.key(Key::H);
+    assert_eq!(w.app().keyboard().down.get(&MidiNote(57)), Some(&false));
+    assert!(w.says("Key A3: sustained"));
+    w.frames(30);
+    assert!(w.heard[w.heard.len() - 800..].iter().any(|s| *s != 0.0));
+    w.click("Sustain");
+    assert!(w.app().keyboard().down.is_empty());
+    // A key that two hold sounds until both have let go.
+    let send = |w: &mut Window, c| w.send(Command::Keyboard(c));
+    for by in [StruckBy::Midi, StruckBy::Typing] {
+        send(&mut w, KeyboardCommand::Strike { key: MidiNote(57), velocity: Some(90), by });
+    }
+    send(&mut w, KeyboardCommand::Lift(MidiNote(57), StruckBy::Typing));
+    assert_eq!(w.app().keyboard().down.get(&MidiNote(57)), Some(&true));
+    // Playing a take silences the keys, and they know.
+    w.key(Key::Escape);
+    w.key(Key::R);
+    w.until("it plays", |w| w.app().sound().view().playing.is_some());
+    w.frames(2);
+    assert!(w.app().keyboard().down.is_empty());
+    // And the other way round.
+    send(&mut w, KeyboardCommand::Strike { key: MidiNote(58), velocity: None, by: StruckBy::Midi });
+    w.frames(3);
+    assert!(w.app().sound().view().playing.is_none());
+    send(&mut w, KeyboardCommand::AllUp);
+    assert!(w.app().keyboard().down.is_empty());
+}
+
+#[test]
+fn a_key_without_a_sound_says_why() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 1);
+    let mut w = Window::proposed(&folder, 1);
+    w.key(Key::I);
+    assert!(w.says("No take is accepted yet"));
+    w.key(Key::Z);
+    assert!(w.says("No take is accepted yet, so no key sounds"));
+    assert!(w.app().keyboard().down.is_empty());
+    w.click("Proposed too");
+    // Struck before its take is made, it says so; the sound comes first of all.
+    w.key(Key::Z);
+    w.until("the sound is made", |w| w.app().keyboard().ready() == (1, 1));
+    w.frames(2);
+    assert!(w.says("All sounds are ready"));
+    // Two octaves and more from its only root nothing is mapped (an octave is the furthest).
+    for _ in 0..3 {
+        w.click("Octave up");
+    }
+    w.key(Key::Z);
+    assert!(w.says("nothing is mapped to this key"));
+}
