@@ -38,14 +38,9 @@ impl FilterRow {
             ui.add_space(6.0);
             if next.form == Form::List {
                 order(ui, &mut next);
-            } else {
-                let why_not = "Nothing is left out; choose above what to show";
-                ui.add_enabled(
-                    !next.filter.is_open(),
-                    egui::Checkbox::new(&mut self.hide_rows, "Hide other notes"),
-                )
-                .on_hover_text("Leaves out notes of which nothing is shown")
-                .on_disabled_hover_text(why_not);
+            } else if !next.filter.is_open() {
+                ui.checkbox(&mut self.hide_rows, "Hide other notes")
+                    .on_hover_text("Leaves out notes of which nothing is shown");
             }
             if !next.filter.is_open() {
                 if ui.add(Button::new("Show all")).on_hover_text("Clears the filter").clicked() {

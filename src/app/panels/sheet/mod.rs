@@ -31,6 +31,8 @@ use crate::session::{TakeId, TakeState};
 
 /// Why nothing can be changed.
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
+/// Width in points under which buttons that are seldom pressed go into a menu.
+const COMPACT: f32 = 560.0;
 
 /// The width that the narrow form likes.
 pub fn narrow_width(layers: u16) -> f32 {
@@ -144,6 +146,17 @@ fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Com
     {
         commands.push(Command::Look(LookCommand::GoOn(go_on)));
     }
+    // In a small window the cells need the room more.
+    if ui.max_rect().width() < COMPACT {
+        ui.menu_button("More", |ui| folder(ui, view, commands))
+            .response
+            .on_hover_text("Survey again, open another");
+    } else {
+        folder(ui, view, commands);
+    }
+}
+
+fn folder(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     let again = "Looks through the folder again: new files come in, what you did stays";
     let survey = ui.add_enabled(!view.read_only, Button::new("Survey again")).on_hover_text(again);
     if survey.on_disabled_hover_text(READ_ONLY).clicked() {
