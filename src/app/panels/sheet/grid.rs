@@ -2,13 +2,16 @@
 
 use std::sync::Arc;
 
-use egui::{Align2, EventFilter, FontId, Id, PointerButton, Rect, Response, Sense, Ui, pos2, vec2};
+use egui::{
+    Align2, EventFilter, FontId, Id, Key, Modifiers, PointerButton, Rect, Response, Sense, Ui, pos2, vec2,
+};
 
 use super::drag::Drag;
 use super::pick::{Pick, picked};
 use super::{SheetPanel, menu};
-use crate::app::command::{Command, GoCommand, Room};
+use crate::app::command::{Command, GoCommand, Room, SoundCommand, WorkCommand};
 use crate::app::theme::strong;
+use crate::app::thumbs::lacking;
 use crate::app::triage::Filter;
 use crate::app::view::View;
 use crate::app::widgets::cell::{CellLook, Standing, cell};
@@ -74,8 +77,8 @@ impl Grid {
     }
 }
 
-/// The takes shown in the rectangle of cells between two takes; of all layers of a note where a take
-/// has none.
+/// The takes shown in the rectangle of cells between two takes; the second alone where one of them is in
+/// no cell.
 fn between(view: &View<'_>, notes: &[MidiNote], from: TakeId, to: TakeId) -> Vec<TakeId> {
     let filter = view.triage.listing.effective_filter();
     let place = |id: TakeId| {
@@ -95,7 +98,7 @@ fn between(view: &View<'_>, notes: &[MidiNote], from: TakeId, to: TakeId) -> Vec
 }
 
 impl SheetPanel {
-    /// Draws the grid; whether one of its cells has the keyboard's focus.
+    /// Draws the grid and follows its keys; where everything stands.
     pub(super) fn grid(
         &mut self,
         ui: &mut Ui,
@@ -173,9 +176,12 @@ impl SheetPanel {
         let takes = view.sheet.at(note, layer);
         // A selected take that shares its place shows instead of the one that counts.
         let chosen = takes.iter().position(|t| view.selected == Some(*t));
-        let shown = takes.get(chosen.unwrap_or(0)).and_then(|t| view.document.take(*t));
-        let place = format!("{}, layer {}", words::note(view.document, note), u32::from(layer) + 1);
         let filter = shown_filter(view);
+        // So does one that the filter looks for.
+        let fits = |t: &TakeId| view.document.take(*t).is_some_and(|t| filter.shows(t));
+        let at = chosen.or_else(|| takes.iter().position(fits)).unwrap_or(0);
+        let shown = takes.get(at).and_then(|t| view.document.take(*t));
+        let place = format!("{}, layer {}", words::note(view.document, note), u32::from(layer) + 1);
         let look = CellLook {
             place: &place,
             take: shown.map(|t| &**t),
@@ -210,8 +216,7 @@ impl SheetPanel {
     }
 
     fn ask_for_waves(&mut self, view: &View<'_>, visible: &[&Arc<Take>], commands: &mut Vec<Command>) {
-        use crate::app::command::WorkCommand;
-        let lacking = crate::app::thumbs::lacking(visible.iter().copied(), view.derived);
+        let lacking = lacking(visible.iter().copied(), view.derived);
         if lacking.iter().any(|id| !self.asked.contains(id)) {
             self.asked.extend(&lacking);
             commands.push(Command::Work(WorkCommand::Thumbnails(lacking)));
@@ -303,8 +308,6 @@ fn row_is_shown(view: &View<'_>, filter: Filter, note: MidiNote) -> bool {
 
 /// Enter and Space on a focused cell would be clicks; here they open the bench and play.
 pub(super) fn keys_of_focus(ui: &Ui, id: Id, take: Option<TakeId>, view: &View<'_>) -> Vec<Command> {
-    use crate::app::command::SoundCommand;
-    use egui::{Key, Modifiers};
     let Some(take) = take.filter(|_| ui.memory(|m| m.has_focus(id))) else { return Vec::new() };
     let select = (view.selected != Some(take)).then_some(Command::Go(GoCommand::Select(take)));
     let pressed = |key| ui.input_mut(|i| i.consume_key(Modifiers::NONE, key));
