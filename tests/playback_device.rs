@@ -46,3 +46,16 @@ fn plays_on_the_default_device() {
     println!("{s:?}");
     assert!(s.position.is_none() && s.peak == [0.0; 2] && !s.lost && !s.limited);
 }
+
+/// What the preferences tell: the block is what the device asked for last; a delay is told only by a
+/// device.
+#[test]
+fn the_block_is_what_was_asked_for_last() {
+    let (mut player, mut tap) = Player::without_device(SampleRate::DELIVERY);
+    assert_eq!((player.status().block, player.status().delay_s), (0, None));
+    for frames in [256, 64, 1000] {
+        tap.fetch(&mut vec![0.0; 2 * frames]);
+        assert_eq!(player.status().block, frames as u32);
+    }
+    assert_eq!(player.status().delay_s, None);
+}

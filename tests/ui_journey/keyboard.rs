@@ -60,6 +60,7 @@ fn letters_play_the_set_at_the_pitch_of_their_keys_and_let_go() {
     let fine = w.made().unwrap().rendered.fine_tune.0;
     // F, G, H in the upper row: 5, 7 and 9 semitones above C3; all of A3's take.
     for (letter, key, semitones) in [(Key::H, 57, 0.0), (Key::G, 55, -2.0), (Key::F, 53, -4.0)] {
+        w.heard.clear();
         w.h.key_down(letter);
         w.frames(4);
         assert_eq!(w.app().keyboard().down.get(&MidiNote(key)), Some(&true), "{:?}", w.words());
@@ -179,4 +180,21 @@ fn a_key_without_a_sound_says_why() {
     }
     w.key(Key::Z);
     assert!(w.says("nothing is mapped to this key"));
+}
+
+#[test]
+fn an_open_keyboard_rests_while_nobody_plays() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let delay = |w: &Window| w.h.output().viewport_output[&egui::ViewportId::ROOT].repaint_delay;
+    w.h.key_down(Key::H);
+    w.frames(20);
+    assert_eq!(delay(&w), std::time::Duration::ZERO, "the meter moves while a key sounds");
+    w.h.key_up(Key::H);
+    w.until("it is saved", |w| !w.app().session().is_dirty());
+    let mut rested = 0;
+    w.until("two seconds without a wish for another frame", |w| {
+        rested = if delay(w) > std::time::Duration::from_secs(3600) { rested + 1 } else { 0 };
+        rested == 120
+    });
 }

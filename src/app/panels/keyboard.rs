@@ -387,7 +387,7 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
     if slider.on_hover_text(about).changed() {
         out.push(set(KeyboardSetup { velocity, ..setup.clone() }));
     }
-    let sustain = Button::selectable(keyboard.sustain, "Sustain");
+    let sustain = Button::new("Sustain").selected(keyboard.sustain);
     let about = "Keys that come up go on sounding (space bar while letters play notes, or the pedal)";
     if ui.add(sustain).on_hover_text(about).clicked() {
         out.push(Command::Keyboard(KeyboardCommand::Sustain(!keyboard.sustain)));
