@@ -126,8 +126,7 @@ fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 2.0;
         for (text, heading, about) in [
-            ("Loop", "Loop", "Ends, crossfade, score"),
-            ("Candidates", "Candidates", "Loops to choose from, and what to look for"),
+            ("Loop", "Loop", "Ends, crossfade, score, candidates"),
             ("Tuning", "Tuning", "Target note and strengths"),
             ("Level", "Fades and level", "Fades and gain"),
             ("Cleaning", "Cleaning", "What is taken of the room"),
