@@ -190,9 +190,8 @@ fn the_menu_leads_to_everything_that_has_no_room() {
         ("Which key does what", "Play across the seam"),
     ] {
         w.click("Menu");
-        let found =
-            w.0.query_all_by_label_contains(entry).filter(|n| n.accesskit_node().role() == Role::Button);
-        found.last().unwrap().click();
+        let buttons = |n: &egui_kittest::Node<'_>| n.accesskit_node().role() == Role::Button;
+        w.0.query_all_by_label_contains(entry).rfind(buttons).unwrap().click();
         w.0.run_steps(4);
         assert!(w.says(shows), "{entry}");
         w.press(Modifiers::NONE, Key::Escape);

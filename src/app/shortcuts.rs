@@ -188,7 +188,7 @@ pub const TABLE: &[Shortcut] = table! {
     HoldStack HEAR "Hold the stack, or let it go": key(Key::T);
     PlaySeamAgain HEAR "Play the seam again and again": shift(Key::S);
     Beside HEAR "Loop against the take's own sustain": key(Key::A);
-    Keyboard HEAR "Audition keyboard (instrument)": key(Key::I);
+    Keyboard HEAR "Audition keyboard (instrument)": shift(Key::I);
     Compare HEAR "Compare with the source": key(Key::C);
     Removed HEAR "What cleaning took": key(Key::W);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
@@ -372,6 +372,8 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
             | A::Accept
             | A::SetAside
             | A::Undecide
+            | A::Keep
+            | A::Move
             | A::Propose
             | A::ProposeAll
             | A::AcceptPassing
@@ -386,7 +388,15 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
     let of_take = hears
         || matches!(
             action,
-            A::Apart | A::Lock | A::Nudge(_) | A::Accept | A::SetAside | A::Undecide | A::Propose
+            A::Apart
+                | A::Lock
+                | A::Nudge(_)
+                | A::Accept
+                | A::SetAside
+                | A::Undecide
+                | A::Keep
+                | A::Move
+                | A::Propose
         );
     let of_loop =
         matches!(action, A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside | A::Lock | A::Nudge(_));

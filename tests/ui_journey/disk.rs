@@ -83,6 +83,15 @@ fn delivered_from_the_window_as_by_the_command() {
     // Beside them the map and the report.
     assert!(ours.keys().any(|n| n.ends_with(".sfz")) && ours.contains_key("report.html"));
 
+    // Beside a take stands how its file is to what would be written now.
+    w.key(Key::Num1);
+    w.until("the files are compared", |w| w.says("Delivered as it is"));
+    let edit = Edit::SetLoop { take: w.selected(), looping: None };
+    w.send(Command::Edit(EditCommand::Do { label: "No loop".into(), edit }));
+    w.until("the change is seen", |w| w.says("Changed since the delivery"));
+    w.keys(Modifiers::COMMAND, Key::Z);
+    w.until("it is as it was", |w| w.says("Delivered as it is"));
+
     // The same from the saved session, as the command does it.
     w.keys(Modifiers::COMMAND, Key::S);
     let path = session_of(&folder);

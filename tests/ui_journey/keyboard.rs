@@ -24,7 +24,7 @@ fn playing(dir: &std::path::Path) -> Window {
     }
     assert!(w.document().takes.iter().all(|t| t.state == TakeState::Accepted), "{:?}", w.words());
     w.until_made();
-    w.key(Key::I);
+    w.keys(Modifiers::SHIFT, Key::I);
     w.until("the sounds are made", |w| w.app().keyboard().ready() == (2, 2));
     w.key(Key::Q);
     w
@@ -112,7 +112,7 @@ fn letters_are_notes_until_escape_and_commands_again_after_it() {
     assert!(w.document().takes.iter().any(|t| t.state == TakeState::SetAside));
     // A take that is set aside is not delivered, and so sounds on no key any more.
     w.until("the map follows", |w| w.app().keyboard().ready() == (1, 1));
-    w.key(Key::I);
+    w.keys(Modifiers::SHIFT, Key::I);
     assert!(!w.says("Audition keyboard"), "the key hides it");
 }
 
@@ -163,7 +163,7 @@ fn a_key_without_a_sound_says_why() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 1);
     let mut w = Window::proposed(&folder, 1);
-    w.key(Key::I);
+    w.keys(Modifiers::SHIFT, Key::I);
     assert!(w.says("No take is accepted yet"));
     w.key(Key::Z);
     assert!(w.says("No take is accepted yet, so no key sounds"));

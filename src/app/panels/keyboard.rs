@@ -256,7 +256,7 @@ impl KeyboardPanel {
         painter.rect_stroke(one, 2.0, Stroke::new(0.7, Color32::from_gray(0x55)), StrokeKind::Inside);
         let bottom = one.center_bottom();
         if keyboard.map.regions.iter().any(|r| r.root == note) {
-            painter.circle_filled(pos2(bottom.x, one.top() + 9.0), 2.5, if black { ink } else { ink });
+            painter.circle_filled(pos2(bottom.x, one.top() + 9.0), 2.5, ink);
         }
         if keyboard.takes_keys
             && let Some(letter) = self.letter_of(note, keyboard.setup.first)

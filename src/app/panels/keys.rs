@@ -1,6 +1,6 @@
 //! The list of keys, made from the table of shortcuts.
 
-use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, Window};
+use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, Window, vec2};
 
 use crate::app::command::{Command, LookCommand};
 use crate::app::shortcuts::{LOOP, TABLE, key_words};
@@ -19,14 +19,17 @@ impl KeysPanel {
     pub fn ui(&mut self, ctx: &Context, theme: &Theme) -> Vec<Command> {
         let mut open = true;
         let mut close = false;
+        // As large as the list is, or as the window allows: then it scrolls.
+        let size = ctx.content_rect().size() - vec2(64.0, 110.0);
+        let size = size.min(vec2(1050.0, 830.0));
         let shown = Window::new("Keys")
+            .fixed_size(size)
             .open(&mut open)
             .collapsible(false)
             .resizable(false)
             .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
             .show(ctx, |ui| {
-                let height = ui.ctx().content_rect().height() - 190.0;
-                ScrollArea::vertical().auto_shrink([true, true]).max_height(height).show(ui, |ui| {
+                ScrollArea::both().auto_shrink(false).max_height(size.y - 96.0).show(ui, |ui| {
                     ui.horizontal_top(|ui| {
                         ui.vertical(|ui| {
                             group(ui, ctx, theme, "Moving about");

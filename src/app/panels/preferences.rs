@@ -133,7 +133,9 @@ fn midi(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, out: &mut Vec<Command
     };
     if let Some(why) = problem {
         ui.label("");
-        ui.add(egui::Label::new(RichText::new(why).color(view.theme.warn)).wrap());
+        // Who has no MIDI keyboard misses nothing.
+        let colour = if now.is_some() { view.theme.warn } else { view.theme.ink_soft };
+        ui.add(egui::Label::new(RichText::new(why).color(colour)).wrap());
         ui.end_row();
     }
 }
