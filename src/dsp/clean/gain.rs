@@ -90,6 +90,7 @@ impl GainTable {
     }
 
     /// The gain at ξ: a straight line over log ξ between the entries; 0 below the table.
+    #[inline]
     fn at(&self, xi: f32) -> f32 {
         if xi >= 16.0 {
             return xi * xi / (1.0 + xi * xi);
@@ -107,6 +108,7 @@ impl GainTable {
     /// sounds there, as Cohen & Berdugo (Signal Processing 81, 2001) weight their gain; it comes from
     /// means over neighbours in time and frequency before and after, which the decision-directed
     /// prior of the textbook replaces where nothing is known of what comes.
+    #[inline]
     pub(super) fn gain_of(&self, e: Evidence) -> f32 {
         let limits = match (e.partial, e.pitched) {
             (true, _) => AT_PARTIAL,
@@ -117,13 +119,12 @@ impl GainTable {
         let breath = if e.pitched {
             let lasting = (e.lasting - 1.0).max(0.0) * presence(e.lasting, LASTING);
             lasting.max(excess * presence(e.around, BREATH_IN_NOTE))
-        } else if e.around > BREATH.0 {
-            excess * presence(e.around, BREATH)
-        } else if e.power < limits.0 {
-            return 0.0;
         } else {
-            0.0
+            excess * presence(e.around, BREATH)
         };
+        if breath == 0.0 && e.power <= limits.0 {
+            return 0.0;
+        }
         let p = presence(e.power / (1.0 + breath), limits);
         self.at(breath + p * (e.power - 1.0 - breath).max(0.0))
     }
