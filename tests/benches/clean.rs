@@ -84,8 +84,7 @@ fn ours(take: &Take, x: &[f32]) -> Cleaned {
 fn main() {
     let only = std::env::var("CLEAN_ONLY").unwrap_or_default();
     let each = std::env::var_os("CLEAN_TAKES").is_some();
-    let all =
-        if std::env::var_os("CLEAN_HELD_OUT").is_some() { held_out_set() } else { development_set() };
+    let all = if std::env::var_os("CLEAN_HELD_OUT").is_some() { held_out_set() } else { development_set() };
     let takes: Vec<Take> = all.into_iter().filter(|t| t.name.contains(&only)).collect();
     let head: String = COLUMNS.iter().map(|c| format!("{c:>9}")).collect();
     println!("{:>14}{head}", "");

@@ -35,6 +35,8 @@ pub(super) struct Layer {
     pub(super) gains: Vec<f32>,
     /// Expected power of the error in a frame, re full scale.
     pub(super) cost: Vec<f32>,
+    /// Whether anything sounds in a frame.
+    pub(super) sounding: Vec<bool>,
 }
 
 /// What all layers need.
@@ -102,7 +104,7 @@ impl Layer {
     /// One that changes nothing.
     pub(super) fn empty() -> Self {
         let stft = Stft::new(8, 2);
-        Self { stft, size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
+        Self { stft, size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new(), sounding: Vec::new() }
     }
 
     /// Analyses `scene` at `shape` from 0 to `top_hz`.
@@ -151,11 +153,13 @@ impl Layer {
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
         let (gains, cost) = (vec![0.0; bins * frames], vec![0.0; frames]);
-        let mut layer = Self { stft, size, bins, frames, gains, cost };
-        let mut rows = Rows { floor, power, table: GainTable::new(), steady: vec![0.0; bins], runs: Vec::new() };
+        let mut layer = Self { stft, size, bins, frames, gains, cost, sounding: Vec::new() };
+        let mut rows =
+            Rows { floor, power, table: GainTable::new(), steady: vec![0.0; bins], runs: Vec::new() };
         for t in 0..frames {
             layer.cost[t] = layer.gains_of(t, &work, shape, &mut rows);
         }
+        layer.sounding = work.sounding;
         layer
     }
 

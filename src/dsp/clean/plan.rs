@@ -23,6 +23,9 @@ const SHAPES: [Shape; 3] = [
 const STEP: usize = 256;
 /// The lows under a note reach up to this part of its pitch.
 const UNDER: f64 = 0.7;
+/// And no higher than this, in hertz: the chiff of a high note lies under its pitch, and a window
+/// this long would spread its gain over all of it.
+const UNDER_MOST_HZ: f64 = 200.0;
 /// Hum and clicks are lowered as the curve has it here, in hertz.
 const HUM_HZ: f64 = 100.0;
 const CLICK_HZ: f64 = 2_000.0;
@@ -100,10 +103,11 @@ impl Plan {
         let mut looked_at: Vec<Passing> = x.channels().map(|x| plan.without_steady(x)).collect();
         let channels: Vec<&[f32]> = looked_at.iter().map(|p| p.rest.as_slice()).collect();
         let (pitch, params) = (&pitch, params);
-        let top_hz = UNDER * pitch.highest();
+        let top_hz = (UNDER * pitch.highest()).min(UNDER_MOST_HZ);
         let mut under =
             Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2], top_hz);
-        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(|f| UNDER * f), rate);
+        let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
+        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), rate);
         for passing in &mut looked_at {
             let taken = under.taken(&passing.rest, &|_| true);
             passing.take(&taken, 1.0);
@@ -246,8 +250,23 @@ fn masks(layers: &[Layer], len: usize, step: usize) -> Vec<Vec<f32>> {
             averaged(&raw, 4)
         })
         .collect();
+    // Just before a note a long window would let through narrow noise where the partials will be,
+    // which sings; what nothing sounds in is left to the finest there.
+    let finest = &layers[0];
+    let longest = layers.iter().map(|l| l.size).max().unwrap_or(0);
+    let note_follows = |i: usize| {
+        let hop = finest.size / 4;
+        let t = i * step / hop + 1;
+        let sounds = |from: usize, to: usize| {
+            finest.sounding[from.min(finest.frames)..to.min(finest.frames)].iter().any(|s| *s)
+        };
+        !sounds(t.saturating_sub(2), t + 3) && sounds(t + 3, t + 3 + longest / hop)
+    };
     let mut best = vec![0usize; steps];
     for (i, b) in best.iter_mut().enumerate() {
+        if note_follows(i) {
+            continue;
+        }
         *b = (0..layers.len()).min_by(|p, q| costs[*p][i].total_cmp(&costs[*q][i])).unwrap_or(0);
     }
     (0..layers.len())
