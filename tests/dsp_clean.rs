@@ -263,6 +263,33 @@ fn notes_come_out_of_the_room() {
     }
 }
 
+/// Narrow noise where the partials will be must not come before the note: the power in a bin would stand
+/// out of the room's rest by its whole reduction.
+#[test]
+fn the_room_does_not_sing_before_a_note() {
+    let take = takes::take(3_626.1, Sound::Flute, Movement::Vibrato(25.0), 326);
+    let (x, _) = take.recorded(40.0);
+    let x = mono(x);
+    let (_, done) = cleaned(&x, 93_600, &CleanParams::default());
+    let room = 4_800..(HEAD_S * RATE) as usize - 4_800;
+    let ratio =
+        measures::kurtosis(&done.audio.channel(0)[room.clone()]) / measures::kurtosis(&x.channel(0)[room]);
+    assert!(ratio < 1.5, "{ratio:.2}");
+}
+
+/// A channel that was looked at is cleaned the same way as any signal like it.
+#[test]
+fn what_was_looked_at_is_kept() {
+    let (x, _) = takes::take(205.3, Sound::Bowed, Movement::Drift, 330).recorded(25.0);
+    let x = mono(x);
+    let profile = learn(&[x.part(FrameRange::new(0, 93_600))]).unwrap();
+    let track = track_f0(x.channel(0), x.rate(), &F0Params::default()).unwrap();
+    let plan = Plan::new(&x, &profile, Some(&track), 0.0, &CleanParams::default()).unwrap();
+    let taken = plan.removed_from(0);
+    assert_eq!(taken, plan.removed(x.channel(0)));
+    assert!(power(&taken) > 0.0 && plan.removed_from(1).is_empty());
+}
+
 /// A burst of noise from 1 to 4 kHz, 6 dB over the room in that band, loses at most 1 dB of level.
 #[test]
 fn breath_stays() {

@@ -12,6 +12,7 @@ use realfft::num_traits::{Float, FromPrimitive};
 use realfft::{ComplexToReal, FftNum, RealFftPlanner, RealToComplex};
 
 /// Transform of one size and hop, with its buffers.
+#[derive(Clone)]
 pub struct Stft<T: FftNum> {
     size: usize,
     hop: usize,

@@ -271,14 +271,24 @@ pub fn take(hz: f64, sound: Sound, movement: Movement, seed: u64) -> Take {
 
 /// The development set: 36 takes from A0 to C8.
 pub fn development_set() -> Vec<Take> {
+    shuffled(36, 11, (21.0, 108.0), 300)
+}
+
+/// A set that nothing was chosen by: other notes, other sounds on them, other rooms and breaths.
+pub fn held_out_set() -> Vec<Take> {
+    shuffled(30, 13, (30.3, 101.7), 7_100)
+}
+
+/// `count` takes evenly over `range` (MIDI notes), in the order of the multiples of `stride`, so that
+/// sounds and pitches mix; the seeds count on from `seed`.
+fn shuffled(count: u64, stride: u64, range: (f64, f64), seed: u64) -> Vec<Take> {
     use Movement::*;
     use Sound::*;
     let sounds = [Bowed, ReedModel, Flute, BowModel, Reed, JetModel, Brass, Breathy];
     let moves = [Steady, Vibrato(25.0), Drift, Steady, Vibrato(12.0)];
-    (0..36u64)
+    (0..count)
         .map(|i| {
-            // 36 notes from A0 to C8 in a shuffled order, so that sounds and pitches mix.
-            let midi = 21.0 + 87.0 * ((i * 11) % 36) as f64 / 35.0;
+            let midi = range.0 + (range.1 - range.0) * ((i * stride) % count) as f64 / (count - 1) as f64;
             let hz = 440.0 * ((midi - 69.0) / 12.0f64).exp2();
             let mut sound = sounds[i as usize % sounds.len()];
             // What exists: no flute in the depths, no waveguide at its ends.
@@ -309,7 +319,7 @@ pub fn development_set() -> Vec<Take> {
                 other => other,
             };
             let movement = if hz < 60.0 { Drift } else { moves[i as usize % moves.len()] };
-            take(hz, sound, movement, 300 + i)
+            take(hz, sound, movement, seed + i)
         })
         .collect()
 }

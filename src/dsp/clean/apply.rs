@@ -76,12 +76,12 @@ fn section(
     let plan = Plan::new(&part, profile, track, begins_s, params)?;
     // The fade into the next section lies after the end.
     let stop = (end + fade).min(len);
-    for (c, x) in part.channels().enumerate() {
-        let taken = plan.removed(x);
+    for (c, removed) in removed.iter_mut().enumerate() {
+        let taken = plan.removed_from(c);
         for n in start..stop {
             let rise = if start > 0 { ((n - start) as f32 / fade as f32).min(1.0) } else { 1.0 };
             let fall = if n >= end { (n - end) as f32 / fade as f32 } else { 0.0 };
-            removed[c][n as usize] += taken[(n - from) as usize] * (rise - fall);
+            removed[n as usize] += taken[(n - from) as usize] * (rise - fall);
         }
     }
     Ok(())

@@ -38,12 +38,14 @@ pub fn log_spectral_amplitude(xi: f64, gamma: f64) -> f64 {
 /// deviation 0.18, and noise must never pass (six deviations); in a note some of it may.
 const BREATH: (f32, f32) = (2.1, 3.1);
 const BREATH_IN_NOTE: (f32, f32) = (1.3, 1.9);
-/// The same for the mean over the longer time of a note.
-const LASTING: (f32, f32) = (1.05, 1.15);
+/// The same for the mean over the longer time of a note: a profile learned from two seconds is some
+/// 5 % off, and what is believed for too little is let through for as long as the note lasts.
+const LASTING: (f32, f32) = (1.1, 1.25);
 /// Where a bin's power (re what lies between the partials) counts as a tone: at a partial of the
-/// tracked note, elsewhere in a note, and where there is no note.
-const AT_PARTIAL: (f32, f32) = (1.2, 2.2);
-const IN_NOTE: (f32, f32) = (4.0, 8.0);
+/// tracked note (a mean over some ten independent values, deviation 0.3: under a low note most bins
+/// may hold a partial, and most hold none), elsewhere in a note, and where there is no note.
+const AT_PARTIAL: (f32, f32) = (1.8, 3.3);
+const IN_NOTE: (f32, f32) = (6.0, 12.0);
 /// (A mean of some two independent exponential values: e^−40 for noise.)
 const IN_ROOM: (f32, f32) = (20.0, 40.0);
 
@@ -90,6 +92,7 @@ impl GainTable {
     }
 
     /// The gain at ξ: a straight line over log ξ between the entries; 0 below the table.
+    #[inline]
     fn at(&self, xi: f32) -> f32 {
         if xi >= 16.0 {
             return xi * xi / (1.0 + xi * xi);
@@ -107,6 +110,7 @@ impl GainTable {
     /// sounds there, as Cohen & Berdugo (Signal Processing 81, 2001) weight their gain; it comes from
     /// means over neighbours in time and frequency before and after, which the decision-directed
     /// prior of the textbook replaces where nothing is known of what comes.
+    #[inline]
     pub(super) fn gain_of(&self, e: Evidence) -> f32 {
         let limits = match (e.partial, e.pitched) {
             (true, _) => AT_PARTIAL,
@@ -117,13 +121,12 @@ impl GainTable {
         let breath = if e.pitched {
             let lasting = (e.lasting - 1.0).max(0.0) * presence(e.lasting, LASTING);
             lasting.max(excess * presence(e.around, BREATH_IN_NOTE))
-        } else if e.around > BREATH.0 {
-            excess * presence(e.around, BREATH)
-        } else if e.power < limits.0 {
-            return 0.0;
         } else {
-            0.0
+            excess * presence(e.around, BREATH)
         };
+        if breath == 0.0 && e.power <= limits.0 {
+            return 0.0;
+        }
         let p = presence(e.power / (1.0 + breath), limits);
         self.at(breath + p * (e.power - 1.0 - breath).max(0.0))
     }

@@ -1,6 +1,8 @@
 //! One resolution of the analysis: a gain for every frame and bin, and what error it is expected
 //! to leave.
 
+use std::ops::Range;
+
 use super::filter;
 use super::gain::{Evidence, GainTable, fast_log2};
 use super::pitch_lines::PitchLines;
@@ -24,6 +26,8 @@ pub(super) struct Shape {
 
 /// A gain for every frame and bin.
 pub(super) struct Layer {
+    /// The transform that frames and bins are of.
+    pub(super) stft: Stft<f32>,
     pub(super) size: usize,
     pub(super) bins: usize,
     pub(super) frames: usize,
@@ -31,11 +35,13 @@ pub(super) struct Layer {
     pub(super) gains: Vec<f32>,
     /// Expected power of the error in a frame, re full scale.
     pub(super) cost: Vec<f32>,
+    /// Whether anything sounds in a frame.
+    pub(super) sounding: Vec<bool>,
 }
 
 /// What all layers need.
 pub(super) struct Scene<'a> {
-    pub(super) channels: &'a [Vec<f32>],
+    pub(super) channels: &'a [&'a [f32]],
     pub(super) rate: f64,
     pub(super) profile: &'a NoiseProfile,
     pub(super) pitch: &'a PitchLines,
@@ -64,6 +70,18 @@ const OUTLIER: f32 = 0.25;
 /// sounds. The room's own is a little below 0 and varies by less than 0.05.
 const SOUNDS: f32 = 0.2;
 
+/// What is the same for all frames of a layer, and room to work in.
+struct Rows {
+    /// Least gain of each bin.
+    floor: Vec<f32>,
+    /// The room's power in each bin.
+    power: Vec<f32>,
+    table: GainTable,
+    /// See [`Work::steady`].
+    steady: Vec<f32>,
+    runs: Vec<Range<usize>>,
+}
+
 struct Work {
     /// Power re the room's, frame by frame.
     gamma: Vec<f32>,
@@ -85,7 +103,8 @@ struct Work {
 impl Layer {
     /// One that changes nothing.
     pub(super) fn empty() -> Self {
-        Self { size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new() }
+        let stft = Stft::new(8, 2);
+        Self { stft, size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new(), sounding: Vec::new() }
     }
 
     /// Analyses `scene` at `shape` from 0 to `top_hz`.
@@ -133,30 +152,27 @@ impl Layer {
         work.level_between(bins, frames, shape);
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
-        let table = GainTable::new();
-        let mut layer = Self { size, bins, frames, gains: vec![0.0; bins * frames], cost: vec![0.0; frames] };
+        let (gains, cost) = (vec![0.0; bins * frames], vec![0.0; frames]);
+        let mut layer = Self { stft, size, bins, frames, gains, cost, sounding: Vec::new() };
+        let mut rows =
+            Rows { floor, power, table: GainTable::new(), steady: vec![0.0; bins], runs: Vec::new() };
         for t in 0..frames {
-            layer.cost[t] = layer.gains_of(t, &work, shape, &floor, &power, &table);
+            layer.cost[t] = layer.gains_of(t, &work, shape, &mut rows);
         }
+        layer.sounding = work.sounding;
         layer
     }
 
     /// Fills a frame's gains; its expected error.
-    fn gains_of(
-        &mut self,
-        t: usize,
-        work: &Work,
-        shape: Shape,
-        floor: &[f32],
-        power: &[f32],
-        table: &GainTable,
-    ) -> f32 {
+    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, rows: &mut Rows) -> f32 {
         let range = t * self.bins..(t + 1) * self.bins;
         let row = t * work.cells..(t + 1) * work.cells;
         let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
         let partial = &work.partial[range.clone()];
         let pitched = work.sounding[t];
-        let steady = work.steady(t, self.bins, shape.partial_reach);
+        runs_of(partial, &mut rows.runs);
+        work.steady(t, self.bins, shape.partial_reach, &rows.runs, &mut rows.steady);
+        let Rows { floor, power, table, steady, .. } = rows;
         let mut cost = 0f32;
         for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
             let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
@@ -271,12 +287,12 @@ impl Work {
             .collect()
     }
 
-    /// Power of a frame's bins over `reach` frames to either side, each read where the pitch has
-    /// moved the bin to.
-    fn steady(&self, t: usize, bins: usize, reach: usize) -> Vec<f32> {
+    /// Into `sum`, at the bins of `runs`: power of a frame's bins over `reach` frames to either side,
+    /// each read where the pitch has moved the bin to. `sum` is as it was elsewhere.
+    fn steady(&self, t: usize, bins: usize, reach: usize, runs: &[Range<usize>], sum: &mut [f32]) {
         let row = &self.smooth[t * bins..(t + 1) * bins];
-        let mut sum = row.to_vec();
-        let Some(pitch) = self.pitch[t] else { return sum };
+        let Some(pitch) = self.pitch[t] else { return };
+        runs.iter().for_each(|r| sum[r.clone()].copy_from_slice(&row[r.clone()]));
         let mut count = 1f32;
         for u in t.saturating_sub(reach)..(t + reach + 1).min(self.pitch.len()) {
             let Some(other) = self.pitch[u] else { continue };
@@ -286,12 +302,30 @@ impl Work {
             }
             count += 1.0;
             let there = &self.smooth[u * bins..(u + 1) * bins];
-            for (k, s) in sum.iter_mut().enumerate() {
-                *s += there[((k as f32 * ratio + 0.5) as usize).min(bins - 1)];
+            for run in runs {
+                for (k, s) in run.clone().zip(&mut sum[run.clone()]) {
+                    *s += there[((k as f32 * ratio + 0.5) as usize).min(bins - 1)];
+                }
             }
         }
-        sum.iter_mut().for_each(|s| *s /= count);
-        sum
+        let share = 1.0 / count;
+        runs.iter().for_each(|r| sum[r.clone()].iter_mut().for_each(|s| *s *= share));
+    }
+}
+
+/// Where `flags` are set, as ranges.
+fn runs_of(flags: &[bool], runs: &mut Vec<Range<usize>>) {
+    runs.clear();
+    let mut k = 0;
+    while k < flags.len() {
+        if flags[k] {
+            let from = k;
+            while k < flags.len() && flags[k] {
+                k += 1;
+            }
+            runs.push(from..k);
+        }
+        k += 1;
     }
 }
 

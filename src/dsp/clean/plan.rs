@@ -11,7 +11,6 @@ use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::audio::AudioBuf;
 use crate::dsp::pitch::F0Track;
-use crate::dsp::stft::Stft;
 use crate::error::Result;
 
 /// Resolutions, finest in time first.
@@ -24,6 +23,9 @@ const SHAPES: [Shape; 3] = [
 const STEP: usize = 256;
 /// The lows under a note reach up to this part of its pitch.
 const UNDER: f64 = 0.7;
+/// And no higher than this, in hertz: the chiff of a high note lies under its pitch, and a window
+/// this long would spread its gain over all of it.
+const UNDER_MOST_HZ: f64 = 200.0;
 /// Hum and clicks are lowered as the curve has it here, in hertz.
 const HUM_HZ: f64 = 100.0;
 const CLICK_HZ: f64 = 2_000.0;
@@ -43,9 +45,12 @@ pub struct Plan {
     /// How much each layer counts at each step.
     masks: Vec<Vec<f32>>,
     step: usize,
+    /// The channels that were looked at, ready for the layers.
+    looked_at: Vec<Passing>,
 }
 
 /// A signal on its way: what is left of it and what was taken.
+#[derive(Clone)]
 struct Passing {
     rest: Vec<f32>,
     taken: Vec<f32>,
@@ -87,6 +92,7 @@ impl Plan {
             layers: Vec::new(),
             masks: Vec::new(),
             step: super::noise_profile::size_for(rate, STEP).max(1),
+            looked_at: Vec::new(),
         };
         // The same belief in all channels, and the same gains: the stereo image stays.
         let low_rate = rate / plan.band.factor() as f64;
@@ -94,20 +100,24 @@ impl Plan {
         if params.hum {
             plan.trusted = lines::trust(&low, low_rate, &profile.lines);
         }
-        let mut channels: Vec<Vec<f32>> = x.channels().map(|x| plan.without_steady(x).rest).collect();
+        let mut looked_at: Vec<Passing> = x.channels().map(|x| plan.without_steady(x)).collect();
+        let channels: Vec<&[f32]> = looked_at.iter().map(|p| p.rest.as_slice()).collect();
         let (pitch, params) = (&pitch, params);
-        let top_hz = UNDER * pitch.highest();
+        let top_hz = (UNDER * pitch.highest()).min(UNDER_MOST_HZ);
         let mut under =
             Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2], top_hz);
-        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(|f| UNDER * f), rate);
-        for c in &mut channels {
-            let taken = under.taken(c, &|_| true);
-            c.iter_mut().zip(&taken).for_each(|(x, t)| *x -= t);
+        let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
+        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), rate);
+        for passing in &mut looked_at {
+            let taken = under.taken(&passing.rest, &|_| true);
+            passing.take(&taken, 1.0);
         }
+        let channels: Vec<&[f32]> = looked_at.iter().map(|p| p.rest.as_slice()).collect();
         let scene = Scene { channels: &channels, rate, profile, pitch, params };
         plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, rate / 2.0)).collect();
         plan.under = under;
         plan.masks = masks(&plan.layers, x.len(), plan.step);
+        plan.looked_at = looked_at;
         Ok(plan)
     }
 
@@ -117,6 +127,17 @@ impl Plan {
         let mut passing = self.without_steady(x);
         let under = self.under.taken(&passing.rest, &|_| true);
         passing.take(&under, 1.0);
+        self.by_layers(passing)
+    }
+
+    /// What this takes from channel `channel` of the recording that was looked at: the same as
+    /// [`Plan::removed`] of it, in half the time. Nothing for a channel that there is not.
+    pub fn removed_from(&self, channel: usize) -> Vec<f32> {
+        self.looked_at.get(channel).map_or_else(Vec::new, |p| self.by_layers(p.clone()))
+    }
+
+    /// The last step: what the layers take.
+    fn by_layers(&self, mut passing: Passing) -> Vec<f32> {
         for (layer, mask) in self.layers.iter().zip(&self.masks) {
             let wanted = |r: std::ops::Range<usize>| {
                 let to = (r.end / self.step + 2).min(mask.len());
@@ -192,7 +213,7 @@ impl Layer {
 
     /// What this layer takes from `x`, of the frames that are `wanted` (ranges of samples).
     fn taken(&self, x: &[f32], wanted: &dyn Fn(std::ops::Range<usize>) -> bool) -> Vec<f32> {
-        let mut stft = Stft::<f32>::new(self.size, self.size / 4);
+        let mut stft = self.stft.clone();
         let mut spectrum = stft.spectrum();
         let mut out = vec![0f32; x.len()];
         for (t, gains) in self.gains.chunks_exact(self.bins).enumerate() {
@@ -229,8 +250,23 @@ fn masks(layers: &[Layer], len: usize, step: usize) -> Vec<Vec<f32>> {
             averaged(&raw, 4)
         })
         .collect();
+    // Just before a note a long window would let through narrow noise where the partials will be,
+    // which sings; what nothing sounds in is left to the finest there.
+    let finest = &layers[0];
+    let longest = layers.iter().map(|l| l.size).max().unwrap_or(0);
+    let note_follows = |i: usize| {
+        let hop = finest.size / 4;
+        let t = i * step / hop + 1;
+        let sounds = |from: usize, to: usize| {
+            finest.sounding[from.min(finest.frames)..to.min(finest.frames)].iter().any(|s| *s)
+        };
+        !sounds(t.saturating_sub(2), t + 3) && sounds(t + 3, t + 3 + longest / hop)
+    };
     let mut best = vec![0usize; steps];
     for (i, b) in best.iter_mut().enumerate() {
+        if note_follows(i) {
+            continue;
+        }
         *b = (0..layers.len()).min_by(|p, q| costs[*p][i].total_cmp(&costs[*q][i])).unwrap_or(0);
     }
     (0..layers.len())
