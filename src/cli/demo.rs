@@ -1,6 +1,6 @@
 //! `demo`: writes the demo takes, then opens them or runs them all the way through.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
@@ -8,7 +8,8 @@ use super::output::Output;
 use super::session_file::open_or_new;
 use super::{Done, deliver as deliver_command, propose};
 use crate::demo;
-use crate::error::Result;
+use crate::error::{Error, Result};
+use crate::io::decode::has_sound_ending;
 use crate::jobs::Job;
 use crate::render::batch::{DeliverOptions, deliver};
 use crate::survey::SurveyOptions;
@@ -29,6 +30,7 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    refuse_other_takes(&args.dir)?;
     let job = Job::new();
     let files = output.with_progress(&job, || demo::write(&args.dir, &job))?;
     let shown: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
@@ -63,4 +65,22 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         output.say(f);
     }
     Ok(Done::all_if(failed.is_empty() && delivery.failed.is_empty()))
+}
+
+/// The demo's takes have a folder of their own: beside others they would share one session with them.
+fn refuse_other_takes(dir: &Path) -> Result<()> {
+    let names = demo::file_names();
+    let entries = std::fs::read_dir(dir).into_iter().flatten().flatten();
+    let other = entries.map(|e| e.file_name()).find(|n| {
+        let name = n.to_string_lossy();
+        has_sound_ending(Path::new(n)) && !names.iter().any(|own| *own == name)
+    });
+    match other {
+        None => Ok(()),
+        Some(name) => Err(Error::invalid(
+            "the folder of the demo",
+            dir.display(),
+            &format!("a new or empty folder; this one holds other sound files ({})", name.to_string_lossy()),
+        )),
+    }
 }

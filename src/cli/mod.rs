@@ -86,7 +86,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let json = cli.command.as_ref().is_some_and(Command::json);
     let output = Output::new(json);
     let result = match cli.command {
-        None => crate::app::run(cli.paths).map(|()| Done::All),
+        None => window(cli.paths),
         Some(command) => command.run(&output),
     };
     match result {
@@ -97,6 +97,20 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(exit_code(&error))
         }
     }
+}
+
+/// Opens the window; what is not there is refused before, as it may be a command that was mistyped.
+fn window(paths: Vec<PathBuf>) -> Result<Done> {
+    if let Some(missing) = paths.iter().find(|p| !p.exists()) {
+        return Err(Error::new(
+            ErrorKind::NotFound,
+            format!(
+                "there is no command, folder, sound file or session named “{}”; the commands are told by --help",
+                missing.display()
+            ),
+        ));
+    }
+    crate::app::run(paths).map(|()| Done::All)
 }
 
 /// Prints help or version where they were asked for, else what was wrong with the arguments.

@@ -107,6 +107,11 @@ pub fn synthesise(job: &Job) -> Result<Vec<(String, AudioBuf)>> {
         .collect()
 }
 
+/// Names of the demo's files, lowest bottle first.
+pub fn file_names() -> Vec<String> {
+    plan::files().iter().map(|f| file_name(f.label)).collect()
+}
+
 /// Writes the demo takes into `folder` (made if missing) and returns their paths, lowest bottle
 /// first. A file that stands there already is left as it is when its bytes are the same. What is
 /// written differs from [`synthesise`] by the writer's dither, one step of 24 bits at most; that too

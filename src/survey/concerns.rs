@@ -54,7 +54,7 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
         say(
             Kind::Clipped,
             format!(
-                "{n} samples stand in a row at the ceiling: recorded too loud; record it again with less gain"
+                "{n} samples in all stand in rows at the ceiling: recorded too loud; record it again with less gain"
             ),
         );
     }

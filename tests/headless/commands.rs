@@ -230,3 +230,22 @@ fn wrong_usage_exits_with_2_and_says_what_is_allowed() {
     let r = run(&["pitch", s(&c), "--hop-ms", "0", "--json"]);
     assert!(r.json()["error"]["text"].as_str().unwrap().contains("1 to 20"), "{}", r.out);
 }
+
+/// The demo would share a session with takes that lie in its folder already.
+#[test]
+fn the_demo_keeps_away_from_other_takes() {
+    let dir = folder_of_three();
+    let before: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+    let r = run(&["demo", s(dir.path()), "--headless"]);
+    assert_eq!(r.code, 2, "{} {}", r.out, r.err);
+    assert!(r.err.contains("holds other sound files"), "{}", r.err);
+    let after: Vec<_> = std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name()).collect();
+    assert_eq!(before, after);
+}
+
+#[test]
+fn a_mistyped_command_opens_no_window() {
+    let r = run(&["surfey"]);
+    assert_eq!(r.code, 2, "{} {}", r.out, r.err);
+    assert!(r.err.contains("no command, folder, sound file or session named “surfey”"), "{}", r.err);
+}

@@ -52,7 +52,8 @@ impl PreferencesPanel {
                 ui.add_space(6.0);
                 ui.label(soft("Volume is at the top. A4 and middle C belong to the session.", view.theme));
             });
-        if !open {
+        let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
+        if !open || escape {
             out.push(Command::Look(LookCommand::Preferences(false)));
         }
         out

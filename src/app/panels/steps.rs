@@ -41,7 +41,8 @@ impl StepsPanel {
                     step(ui, view, ("As it was opened", 0), now, &mut out);
                 });
             });
-        if !open {
+        let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
+        if !open || escape {
             out.push(Command::Look(LookCommand::Steps(false)));
         }
         out

@@ -132,7 +132,7 @@ fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
             ("Cleaning", "Cleaning", "What is taken of the room"),
         ] {
             let button = Button::new(RichText::new(text).size(12.0)).small();
-            let r = ui.add(button).accessible_name(&format!("Show {}", heading.to_lowercase()));
+            let r = ui.add(button).accessible_name(format!("Show {}", heading.to_lowercase()));
             if r.on_hover_text(format!("{about}: brings it into view below")).clicked() {
                 wanted = Some(heading);
             }
