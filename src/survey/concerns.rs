@@ -67,7 +67,10 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
     if facts.steady_s < SHORTEST_STEADY_S {
         say(
             Kind::TooShortToLoop,
-            format!("only {:.2} s of steady sound; a loop needs {SHORTEST_STEADY_S} s", facts.steady_s),
+            format!(
+                "only {:.2} s of steady sound; a loop with life in it needs {SHORTEST_STEADY_S} s",
+                facts.steady_s
+            ),
         );
     }
     if let Some((sounds, other)) = facts.sounds.zip(facts.doubts.octave) {

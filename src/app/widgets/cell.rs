@@ -155,7 +155,11 @@ fn paint_take(
         } else {
             0.5
         };
-        let area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
+        let mut area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
+        if look.wide && !look.left_out && take.worst_concern().is_some() {
+            // Above the strip that the concern stands on.
+            area.max.y = (rect.bottom() - 19.0).max(area.min.y + 8.0);
+        }
         wave(painter, area, columns, mix(fill, look.layer, strength));
     }
     let edge = match (look.standing, response.has_focus(), response.hovered()) {
