@@ -36,9 +36,11 @@ impl FilterRow {
             concerns(ui, view, &mut next.filter);
             under(ui, &mut next.filter);
             ui.add_space(6.0);
-            if next.form == Form::List {
+            // In a small window the names of the columns are there to sort by.
+            let compact = ui.max_rect().width() < super::COMPACT;
+            if next.form == Form::List && !compact {
                 order(ui, &mut next);
-            } else if !next.filter.is_open() {
+            } else if next.form == Form::Cells && !next.filter.is_open() {
                 ui.checkbox(&mut self.hide_rows, "Hide other notes")
                     .on_hover_text("Leaves out notes of which nothing is shown");
             }
