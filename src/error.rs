@@ -92,6 +92,12 @@ impl Error {
                 ErrorKind::DiskFull,
                 format!("cannot {what} {name}: the disk is full; make room or choose another folder"),
             ),
+            Os::AlreadyExists | Os::NotADirectory => (
+                ErrorKind::NameClash,
+                format!(
+                    "cannot {what} {name}: a file of that name stands there; name a folder, or another one"
+                ),
+            ),
             _ => (ErrorKind::Io, format!("cannot {what} {name}: {source}")),
         };
         Self::new(kind, text)

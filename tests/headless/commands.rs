@@ -249,3 +249,16 @@ fn a_mistyped_command_opens_no_window() {
     assert_eq!(r.code, 2, "{} {}", r.out, r.err);
     assert!(r.err.contains("no command, folder, sound file or session named “surfey”"), "{}", r.err);
 }
+
+#[test]
+fn a_file_in_the_place_of_a_folder_is_told_in_words() {
+    let dir = folder_of_three();
+    let file = dir.path().join("a file.txt");
+    std::fs::write(&file, "text").unwrap();
+    for args in [vec!["demo", s(&file), "--headless"], vec!["demo", s(&file)]] {
+        let r = run(&args);
+        assert_eq!(r.code, 2, "{} {}", r.out, r.err);
+        assert!(r.err.contains("a file of that name stands there"), "{}", r.err);
+    }
+    assert_eq!(std::fs::read(&file).unwrap(), b"text");
+}
