@@ -1,12 +1,10 @@
 //! The strength curve under the hands: nodes that are moved, added and removed, always in order
 //! and at least one.
 
-use egui::{
-    CursorIcon, Event, EventFilter, Id, Key, Modifiers, Pos2, Rect, Sense, Ui, Vec2, WidgetInfo,
-    accesskit::Action,
-};
+use egui::{Id, Key, Modifiers, Pos2, Rect, Ui};
 
-use crate::app::widgets::drag_handle::{DragPhase, HandleMemory, requested_values};
+use super::nodes::{Node, NodeEvent, without};
+use crate::app::widgets::drag_handle::HandleMemory;
 use crate::dsp::tune::StrengthCurve;
 
 /// Nodes stay this far apart.
@@ -39,27 +37,7 @@ pub fn added(curve: &StrengthCurve, t_s: f64, strength: f64, longest_s: f64) -> 
 
 /// The curve without node `i`; none when it is the last one.
 pub fn removed(curve: &StrengthCurve, i: usize) -> Option<StrengthCurve> {
-    if curve.nodes.len() < 2 || i >= curve.nodes.len() {
-        return None;
-    }
-    let mut next = curve.clone();
-    next.nodes.remove(i);
-    Some(next)
-}
-
-/// What a node wants.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum NodeEvent {
-    /// It is dragged and stands here now: seconds after the onset, strength.
-    Dragged(f64, f64),
-    /// The drag is over; where it is wanted if it moved again as it was let go.
-    Released(Option<(f64, f64)>),
-    /// The drag was given up.
-    Aborted,
-    /// One step of its own.
-    Stepped(f64, f64),
-    /// It is to go.
-    Removed,
+    without(&curve.nodes, i).map(|nodes| StrengthCurve { nodes })
 }
 
 /// Where curves are drawn: seconds after the onset and strength against points.
@@ -106,56 +84,16 @@ pub fn node(
     enabled: bool,
     memory: &mut HandleMemory,
 ) -> (egui::Response, Option<NodeEvent>) {
-    let pos = space.pos(node);
-    let sense = if enabled { Sense::drag() } else { Sense::focusable_noninteractive() };
-    let response = ui.interact(Rect::from_center_size(pos, Vec2::splat(14.0)), id, sense);
-    let mut event = None;
-    if enabled {
-        let at = |p: Pos2| NodeEvent::Dragged((space.t_s)(p.x), space.strength(p.y));
-        event = match memory.follow(ui, &response, pos) {
-            Some(DragPhase::Moved(p)) => Some(at(p)),
-            Some(DragPhase::Released(last)) => {
-                Some(NodeEvent::Released(last.map(|p| ((space.t_s)(p.x), space.strength(p.y)))))
-            }
-            Some(DragPhase::Aborted) => Some(NodeEvent::Aborted),
-            None => None,
-        };
-        let right = response.contains_pointer()
-            && !memory.dragging()
-            && ui.input(|i| i.pointer.button_clicked(egui::PointerButton::Secondary));
-        if right {
-            event = Some(NodeEvent::Removed);
-        }
-        event = event.or_else(|| node_key(ui, &response, node, memory.drags(id))).or_else(|| {
-            let percent = requested_values(ui, id, node.1 * 100.0, 1.0).pop()?;
-            Some(NodeEvent::Stepped(node.0, percent / 100.0))
-        });
-        if response.hovered() || response.dragged() {
-            ui.ctx().set_cursor_icon(CursorIcon::Move);
-        }
-    }
-    describe(ui, &response, i, node, enabled);
-    (response, event)
-}
-
-fn node_key(ui: &Ui, response: &egui::Response, node: (f64, f64), dragging: bool) -> Option<NodeEvent> {
-    if !response.has_focus() {
-        return None;
-    }
-    let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, escape: dragging, tab: false };
-    ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
-    let mut found = None;
-    ui.input_mut(|input| {
-        input.events.retain(|e| {
-            let Event::Key { key, pressed: true, modifiers, .. } = e else { return true };
-            if found.is_some() {
-                return true;
-            }
-            found = wish(*key, *modifiers, node);
-            found.is_none()
-        });
-    });
-    found
+    let node = Node {
+        value: node,
+        pos: space.pos(node),
+        at: &|p| ((space.t_s)(p.x), space.strength(p.y)),
+        wish,
+        name: format!("Strength node {}", i + 1),
+        words: format!("{:.0} %, {:.0} ms after the onset", node.1 * 100.0, node.0 * 1000.0),
+        told: (100.0, 100.0),
+    };
+    node.interact(ui, id, enabled, memory)
 }
 
 /// What a key asks of a node: arrows move it by 1 ms or 1 %, with Shift by 10.
@@ -169,22 +107,6 @@ fn wish(key: Key, modifiers: Modifiers, (t, v): (f64, f64)) -> Option<NodeEvent>
         Key::Delete | Key::Backspace => NodeEvent::Removed,
         _ => return None,
     })
-}
-
-fn describe(ui: &Ui, response: &egui::Response, i: usize, node: (f64, f64), enabled: bool) {
-    let percent = node.1 * 100.0;
-    response.widget_info(|| WidgetInfo::slider(enabled, percent, format!("Strength node {}", i + 1)));
-    ui.ctx().accesskit_node_builder(response.id, |n| {
-        n.set_value(format!("{percent:.0} %, {:.0} ms after the onset", node.0 * 1000.0));
-        n.set_min_numeric_value(0.0);
-        n.set_max_numeric_value(100.0);
-        n.set_numeric_value_step(1.0);
-        if enabled {
-            n.add_action(Action::SetValue);
-            n.add_action(Action::Increment);
-            n.add_action(Action::Decrement);
-        }
-    });
 }
 
 #[cfg(test)]

@@ -15,6 +15,7 @@ mod loop_side;
 mod loops;
 mod map;
 pub mod model;
+mod nodes;
 mod overview;
 mod pitch;
 pub mod reduction;

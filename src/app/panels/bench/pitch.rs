@@ -6,10 +6,11 @@ use std::sync::Arc;
 
 use egui::{Button, FontId, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
-use super::curve::{self, CurveSpace, NodeEvent};
-use super::gesture::{abort, commit, preview, step};
+use super::curve::{self, CurveSpace};
+use super::gesture::step;
 use super::lanes::Lane;
 use super::model::Model;
+use super::nodes::{self, Bending};
 use super::{edits, wave};
 use crate::app::command::Command;
 use crate::app::derived::FromRecipe;
@@ -256,9 +257,17 @@ fn nodes(
         let id = ui.scope_id().with(("strength node", i));
         let (response, event) = curve::node(ui, id, i, *n, &space, lane.editable, memory);
         if let Some(event) = event {
-            node_event(m, curve, i, event, longest_s, out);
+            let bending = Bending {
+                old: curve,
+                moved: &|t, v| curve::moved(curve, i, t, v, longest_s),
+                removed: &|| curve::removed(curve, i),
+                set: &|c| set_curve(m, c),
+                labels: (LABEL, "Remove strength node"),
+            };
+            bending.take(event, out);
         }
-        paint_node(lane, painter, space.pos(*n), *n, &response);
+        let words = format!("{:.0} % at {:.0} ms", n.1 * 100.0, n.0 * 1000.0);
+        nodes::paint(painter, lane.theme(), lane.rect, space.pos(*n), &words, &response);
     }
     let over_node =
         curve.nodes.iter().any(|n| ground.hover_pos().is_some_and(|p| (p - space.pos(*n)).length() < 10.0));
@@ -269,61 +278,6 @@ fn nodes(
     {
         let next = curve::added(curve, t_s(p.x), space.strength(p.y), longest_s);
         out.extend(set_curve(m, next).map(|e| step("Add strength node", e)));
-    }
-}
-
-fn node_event(
-    m: &Model<'_>,
-    old: &StrengthCurve,
-    i: usize,
-    event: NodeEvent,
-    longest_s: f64,
-    out: &mut Vec<Command>,
-) {
-    match event {
-        NodeEvent::Dragged(t, v) => {
-            out.extend(set_curve(m, curve::moved(old, i, t, v, longest_s)).map(preview));
-        }
-        NodeEvent::Released(last) => {
-            let edit = last.and_then(|(t, v)| set_curve(m, curve::moved(old, i, t, v, longest_s)));
-            out.extend(edit.map(preview));
-            out.push(commit(LABEL));
-        }
-        NodeEvent::Aborted => out.push(abort()),
-        NodeEvent::Stepped(t, v) => {
-            let next = curve::moved(old, i, t, v, longest_s);
-            if next != *old {
-                out.extend(set_curve(m, next).map(|e| step(LABEL, e)));
-            }
-        }
-        NodeEvent::Removed => {
-            let edit = curve::removed(old, i).and_then(|c| set_curve(m, c));
-            out.extend(edit.map(|e| step("Remove strength node", e)));
-        }
-    }
-}
-
-fn paint_node(lane: &Lane<'_, '_>, painter: &Painter, at: egui::Pos2, n: (f64, f64), r: &egui::Response) {
-    let t = lane.theme();
-    let hot = r.hovered() || r.dragged() || r.has_focus();
-    painter.circle(
-        at,
-        if hot { 6.0 } else { 4.5 },
-        t.sheet,
-        Stroke::new(if hot { 2.5 } else { 2.0 }, t.accent),
-    );
-    if r.has_focus() {
-        painter.circle_stroke(at, 9.0, Stroke::new(1.0, t.ink));
-    }
-    if hot {
-        let text = format!("{:.0} % at {:.0} ms", n.1 * 100.0, n.0 * 1000.0);
-        let galley = painter.layout_no_wrap(text, FontId::proportional(11.5), t.ink);
-        let size = galley.size() + vec2(10.0, 4.0);
-        let left = if at.x + 12.0 + size.x < lane.rect.right() { at.x + 12.0 } else { at.x - 12.0 - size.x };
-        let top = (at.y - size.y / 2.0).clamp(lane.rect.top() + 2.0, lane.rect.bottom() - size.y - 2.0);
-        let back = Rect::from_min_size(pos2(left, top), size);
-        painter.rect(back, 3.0, t.paper, Stroke::new(1.0, t.line), egui::StrokeKind::Inside);
-        painter.galley(back.min + vec2(5.0, 2.0), galley, t.ink);
     }
 }
 

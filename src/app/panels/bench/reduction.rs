@@ -2,17 +2,16 @@
 //! added and removed, always in order and at least one.
 
 use egui::{
-    Align2, CursorIcon, Event, EventFilter, FontId, Id, Key, Modifiers, Pos2, Rect, Response, Role, Sense,
-    Shape, Stroke, Ui, Vec2, WidgetInfo, accesskit::Action, pos2, vec2,
+    Align2, FontId, Key, Modifiers, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
-use super::curve::NodeEvent;
 use super::edits;
 use super::fields::Rows;
-use super::gesture::{abort, commit, preview, step};
+use super::gesture::step;
 use super::model::Model;
+use super::nodes::{self, Bending, Node, NodeEvent, without};
 use crate::app::theme::Theme;
-use crate::app::widgets::drag_handle::{DragPhase, HandleMemory, requested_values};
+use crate::app::widgets::drag_handle::HandleMemory;
 use crate::dsp::clean::ReductionCurve;
 use crate::session::CleanRecipe;
 
@@ -50,12 +49,7 @@ pub fn added(curve: &ReductionCurve, hz: f64, db: f64) -> ReductionCurve {
 
 /// The curve without node `i`; none when it is the last one.
 pub fn removed(curve: &ReductionCurve, i: usize) -> Option<ReductionCurve> {
-    if curve.nodes.len() < 2 || i >= curve.nodes.len() {
-        return None;
-    }
-    let mut next = curve.clone();
-    next.nodes.remove(i);
-    Some(next)
+    without(&curve.nodes, i).map(|nodes| ReductionCurve { nodes })
 }
 
 /// Frequency and reduction against points.
@@ -102,30 +96,27 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
     });
     for (i, n) in clean.curve.nodes.iter().enumerate() {
         let id = ui.scope_id().with(("reduction node", i));
-        let (r, event) = node(ui, id, i, *n, space, enabled, memory);
-        match event {
-            Some(NodeEvent::Dragged(hz, db)) => {
-                rows.out.extend(set(m, moved(&clean.curve, i, hz, db)).map(preview));
-            }
-            Some(NodeEvent::Released(last)) => {
-                let edit = last.and_then(|(hz, db)| set(m, moved(&clean.curve, i, hz, db)));
-                rows.out.extend(edit.map(preview));
-                rows.out.push(commit(LABEL));
-            }
-            Some(NodeEvent::Aborted) => rows.out.push(abort()),
-            Some(NodeEvent::Stepped(hz, db)) => {
-                let next = moved(&clean.curve, i, hz, db);
-                if next != clean.curve {
-                    rows.out.extend(set(m, next).map(|e| step(LABEL, e)));
-                }
-            }
-            Some(NodeEvent::Removed) => {
-                let edit = removed(&clean.curve, i).and_then(|c| set(m, c));
-                rows.out.extend(edit.map(|e| step("Remove reduction node", e)));
-            }
-            None => {}
+        let node = Node {
+            value: *n,
+            pos: space.pos(*n),
+            at: &|p| (space.hz(p.x), space.db(p.y)),
+            wish,
+            name: format!("Reduction node {}", i + 1),
+            words: in_words(*n),
+            told: (1.0, DEEPEST_DB),
+        };
+        let (r, event) = node.interact(ui, id, enabled, memory);
+        if let Some(event) = event {
+            let bending = Bending {
+                old: &clean.curve,
+                moved: &|hz, db| moved(&clean.curve, i, hz, db),
+                removed: &|| removed(&clean.curve, i),
+                set: &|c| set(m, c),
+                labels: (LABEL, "Remove reduction node"),
+            };
+            bending.take(event, rows.out);
         }
-        paint_node(ui, t, lane, space.pos(*n), *n, &r);
+        nodes::paint(ui.painter(), t, lane, node.pos, &node.words, &r);
     }
     let over = |p: Pos2| clean.curve.nodes.iter().any(|n| (p - space.pos(*n)).length() < 10.0);
     if enabled
@@ -187,101 +178,8 @@ fn paint(ui: &Ui, t: &Theme, lane: Rect, space: Space, clean: &CleanRecipe) {
     painter.add(Shape::line(line, Stroke::new(1.4, t.accent)));
 }
 
-fn paint_node(ui: &Ui, t: &Theme, lane: Rect, at: Pos2, n: (f64, f64), r: &Response) {
-    let hot = r.hovered() || r.dragged() || r.has_focus();
-    let painter = ui.painter();
-    painter.circle(
-        at,
-        if hot { 6.0 } else { 4.5 },
-        t.sheet,
-        Stroke::new(if hot { 2.5 } else { 2.0 }, t.accent),
-    );
-    if r.has_focus() {
-        painter.circle_stroke(at, 9.0, Stroke::new(1.0, t.ink));
-    }
-    if hot {
-        let galley = painter.layout_no_wrap(in_words(n), FontId::proportional(11.5), t.ink);
-        let size = galley.size() + vec2(10.0, 4.0);
-        let left = if at.x + 12.0 + size.x < lane.right() { at.x + 12.0 } else { at.x - 12.0 - size.x };
-        let top = (at.y - size.y / 2.0)
-            .clamp(lane.top() + 2.0, (lane.bottom() - size.y - 2.0).max(lane.top() + 2.0));
-        let back = Rect::from_min_size(pos2(left, top), size);
-        painter.rect(back, 3.0, t.paper, Stroke::new(1.0, t.line), egui::StrokeKind::Inside);
-        painter.galley(back.min + vec2(5.0, 2.0), galley, t.ink);
-    }
-}
-
 fn in_words((hz, db): (f64, f64)) -> String {
     format!("{db:.0} dB deeper at {hz:.0} Hz")
-}
-
-fn node(
-    ui: &Ui,
-    id: Id,
-    i: usize,
-    node: (f64, f64),
-    space: Space,
-    enabled: bool,
-    memory: &mut HandleMemory,
-) -> (Response, Option<NodeEvent>) {
-    let pos = space.pos(node);
-    let sense = if enabled { Sense::drag() } else { Sense::focusable_noninteractive() };
-    let response = ui.interact(Rect::from_center_size(pos, Vec2::splat(14.0)), id, sense);
-    let mut event = None;
-    if enabled {
-        let at = |p: Pos2| (space.hz(p.x), space.db(p.y));
-        event = memory.follow(ui, &response, pos).map(|phase| match phase {
-            DragPhase::Moved(p) => NodeEvent::Dragged(at(p).0, at(p).1),
-            DragPhase::Released(last) => NodeEvent::Released(last.map(at)),
-            DragPhase::Aborted => NodeEvent::Aborted,
-        });
-        let right = response.contains_pointer()
-            && !memory.dragging()
-            && ui.input(|i| i.pointer.button_clicked(egui::PointerButton::Secondary));
-        if right {
-            event = Some(NodeEvent::Removed);
-        }
-        event = event.or_else(|| keys(ui, &response, node, memory.drags(id))).or_else(|| {
-            let db = requested_values(ui, id, node.1, 1.0).pop()?;
-            Some(NodeEvent::Stepped(node.0, db))
-        });
-        if response.hovered() || response.dragged() {
-            ui.ctx().set_cursor_icon(CursorIcon::Move);
-        }
-    }
-    response.widget_info(|| WidgetInfo::slider(enabled, node.1, format!("Reduction node {}", i + 1)));
-    ui.ctx().accesskit_node_builder(id, |n| {
-        n.set_value(in_words(node));
-        n.set_min_numeric_value(0.0);
-        n.set_max_numeric_value(DEEPEST_DB);
-        n.set_numeric_value_step(1.0);
-        if enabled {
-            n.add_action(Action::SetValue);
-            n.add_action(Action::Increment);
-            n.add_action(Action::Decrement);
-        }
-    });
-    (response, event)
-}
-
-fn keys(ui: &Ui, response: &Response, node: (f64, f64), dragging: bool) -> Option<NodeEvent> {
-    if !response.has_focus() {
-        return None;
-    }
-    let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, escape: dragging, tab: false };
-    ui.memory_mut(|m| m.set_focus_lock_filter(response.id, filter));
-    let mut found = None;
-    ui.input_mut(|input| {
-        input.events.retain(|e| {
-            let Event::Key { key, pressed: true, modifiers, .. } = e else { return true };
-            if found.is_none() {
-                found = wish(*key, *modifiers, node);
-                return found.is_none();
-            }
-            true
-        });
-    });
-    found
 }
 
 /// What a key asks of a node: arrows move it by a twelfth of an octave or 1 dB, with Shift by an octave
