@@ -39,6 +39,55 @@ fn reed(f0: f64, seconds: f64) -> Vec<f32> {
     signals::harmonic(|_| f0, &REED, HZ, (seconds * HZ) as usize)
 }
 
+/// A tone that falls by 60 dB a second and is looped over 0.15 s with a crossfade of half that falls by
+/// 4.5 dB and rises again at every round: a tremolo of 6.7 Hz, far above the 0.87 dB that are just heard
+/// (see the audit's own page). The same swing as the tone's own tremolo, looped over one whole cycle of
+/// it, is the sound itself.
+#[test]
+fn a_decay_that_starts_over_is_a_thump_and_a_tremolo_of_the_tone_s_own_is_none() {
+    let decaying: Vec<f32> = reed(480.0, 1.0)
+        .iter()
+        .enumerate()
+        .map(|(n, x)| x * 10f64.powf(-3.0 * n as f64 / HZ) as f32)
+        .collect();
+    let range = FrameRange::new(19_200, 26_400);
+    let baked = bake(&mono(decaying), range, 3_600).unwrap();
+    let found = audit(&baked, range).unwrap();
+    assert!(found.thump_db > 2.0 && found.audibility > 45.0, "{found:?}");
+    assert_eq!(found.worst(), Some("thump"), "{found:?}");
+    let trembling: Vec<f32> = reed(480.0, 2.0)
+        .iter()
+        .enumerate()
+        .map(|(n, x)| x * 10f64.powf(2.25 / 20.0 * (TAU * n as f64 / 7_200.0).sin()) as f32)
+        .collect();
+    for start in [19_200u64, 21_000, 22_800, 24_600] {
+        let range = FrameRange::new(start, start + 7_200);
+        let found = audit(&mono(trembling.clone()), range).unwrap();
+        assert!(found.audibility < 5.0, "{start}: {found:?}");
+    }
+}
+
+/// A steady tone that swells once by 6 dB (from 2.0 to 2.6 s): a loop over the swell would join as well
+/// as any, but the swell would come round with it. 3 s beside it are there.
+#[test]
+fn a_swell_is_not_taken_into_a_loop() {
+    let x: Vec<f32> = signals::harmonic(|t| 441.0 * (2e-4 * (TAU * 0.3 * t).sin()).exp(), &REED, HZ, 288_000)
+        .iter()
+        .enumerate()
+        .map(|(n, x)| {
+            let t = n as f64 / HZ;
+            let bump = if (2.0..2.6).contains(&t) { 0.5 - 0.5 * (TAU * (t - 2.0) / 0.6).cos() } else { 0.0 };
+            x * 10f64.powf(6.0 * bump / 20.0) as f32
+        })
+        .collect();
+    let found = find_loops(&mono(x.clone()), Hertz(441.0), &anywhere(&mono(x))).unwrap();
+    for c in &found {
+        let (start, end) = (c.range.start.0 as f64 / HZ, c.range.end.0 as f64 / HZ);
+        // The outermost 0.1 s of the swell are under 1.5 dB.
+        assert!(end < 2.2 || start > 2.4, "{start} to {end}: {c:?}");
+    }
+}
+
 /// Analytic: 480 Hz at 48 kHz has a period of exactly 100 frames, so a loop of any whole number of
 /// them continues the tone sample for sample.
 #[test]

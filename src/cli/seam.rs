@@ -7,12 +7,12 @@ use serde_json::json;
 use super::Done;
 use super::options::{made_by, may_write};
 use super::output::Output;
-use crate::dsp::looping::{audit, bake, even_out, evening_gain};
+use crate::dsp::looping::{audit, bake};
 use crate::dsp::pitch::{F0Params, summarise, track_f0};
 use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{decode, wav};
-use crate::render::chain::fine_tune_to_tell;
+use crate::render::chain::{evened, fine_tune_to_tell};
 use crate::units::{Decibels, FrameRange, Hertz, STANDARD_A4_HZ};
 
 /// Writes the file with the crossfade in it and the loop in its `smpl` chunk.
@@ -60,8 +60,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         ));
     }
     let range = FrameRange::new(args.start, args.end);
-    let evening = if args.even { evening_gain(&audio, range)? } else { Decibels(0.0) };
-    let audio = if args.even { even_out(&audio, range, evening)? } else { audio };
+    let (audio, evening) = if args.even { evened(&audio, range)? } else { (audio, Decibels(0.0)) };
     let baked = if args.crossfade > 0 { bake(&audio, range, args.crossfade)? } else { audio };
     let (root, fine_tune) = match info.marks.root {
         Some(root) => (Some(root), info.marks.fine_tune),

@@ -1,5 +1,7 @@
 //! The loop map: start across, end up, colour by score; what cannot be a loop is left bare.
 
+use std::sync::Arc;
+
 use egui::{
     Align2, Color32, ColorImage, Context, FontId, Painter, Pos2, Rect, Stroke, TextureHandle, TextureOptions,
     pos2, vec2,
@@ -11,6 +13,8 @@ use crate::dsp::looping::PairMap;
 
 /// Left of the map: the scale of ends. Under it: that of starts.
 const GUTTER: (f32, f32) = (34.0, 17.0);
+/// Above the map: what the scale of ends counts.
+const HEAD: f32 = 17.0;
 /// Of the scores in a map so many hundredths lie under the lowest colour.
 const LOWEST_SHARE: f64 = 0.2;
 /// Scores closer together than this are not made to look far apart.
@@ -75,7 +79,7 @@ impl Plane {
     /// The map in `all`, with its scales around it.
     pub fn new(all: Rect, map: &PairMap) -> Self {
         let rect = Rect::from_min_max(
-            pos2(all.left() + GUTTER.0, all.top() + 4.0),
+            pos2(all.left() + GUTTER.0, all.top() + HEAD),
             pos2(all.right() - 4.0, all.bottom() - GUTTER.1),
         );
         let first = map.starts.first().map_or(0.0, |f| *f as f64);
@@ -144,25 +148,25 @@ pub fn paint(
         .find(|s| (to - from) / s <= 6.0)
         .unwrap_or(120.0);
     let digits = if step < 0.1 { 2 } else { usize::from(step < 1.0) };
+    let low = pos2(rect.right(), rect.bottom() + 3.0);
+    let starts = painter.text(low, Align2::RIGHT_TOP, "start, s", font.clone(), t.ink);
+    let head = pos2(all.left() + 4.0, all.top() + 1.0);
+    painter.text(head, Align2::LEFT_TOP, "end, s", font.clone(), t.ink);
     let mut at = (from / step).ceil() * step;
     while at <= to {
         let p = plane.pos(at * rate, at * rate);
         let text = format!("{at:.digits$}");
         painter.vline(p.x, rect.bottom()..=rect.bottom() + 3.0, Stroke::new(1.0, t.ink_soft));
         painter.hline(rect.left() - 3.0..=rect.left(), p.y, Stroke::new(1.0, t.ink_soft));
-        if p.x < rect.right() - 42.0 {
-            let under = pos2(p.x, rect.bottom() + 3.0);
-            painter.text(under, Align2::CENTER_TOP, &text, font.clone(), t.ink_soft);
+        let galley = painter.layout_no_wrap(text, font.clone(), t.ink_soft);
+        let under = pos2(p.x - galley.size().x / 2.0, rect.bottom() + 3.0);
+        if under.x + galley.size().x + 6.0 < starts.left() {
+            painter.galley(under, Arc::clone(&galley), t.ink_soft);
         }
-        if p.y > rect.top() + 16.0 {
-            let beside = pos2(rect.left() - 5.0, p.y);
-            painter.text(beside, Align2::RIGHT_CENTER, &text, font.clone(), t.ink_soft);
-        }
+        let beside = pos2(rect.left() - 5.0 - galley.size().x, p.y - galley.size().y / 2.0);
+        painter.galley(beside, galley, t.ink_soft);
         at += step;
     }
-    let low = pos2(rect.right(), rect.bottom() + 3.0);
-    painter.text(low, Align2::RIGHT_TOP, "start, s", font.clone(), t.ink);
-    painter.text(pos2(all.left() + 2.0, rect.top()), Align2::LEFT_TOP, "end, s", font.clone(), t.ink);
     key(painter, rect, scale, &font, t);
 }
 

@@ -3,10 +3,10 @@
 use realfft::num_complex::Complex;
 
 use super::features::{Analyser, Features};
-use super::pair_map::{Pair, cells_of, islands, pairs_near};
+use super::pair_map::{Pair, cells_of, islands, pairs_near, usual_distance};
 use super::periodicity::periodicity;
 use super::refine::Ground;
-use super::seam_score::{Measures, Scorer};
+use super::seam_score::{Measures, Scorer, score_loop};
 use super::{LoopCandidate, LoopParams, PairMap, SHORTEST_LOOP, audit, bake, check_f0};
 use crate::audio::AudioBuf;
 use crate::error::{Error, ErrorKind, Result};
@@ -18,11 +18,20 @@ const LEAST_PERIODICITY: f64 = 0.3;
 const SILENCE_DB: f32 = -80.0;
 /// For so many of the best candidates longer crossfades are tried.
 const FADES_TRIED: usize = 30;
-/// At most so many candidates are audited, and none after one that measures this or less.
+/// At most so many candidates are audited, and none after one in which nothing at all stands out.
 const MOST_AUDITED: usize = 8;
+const NOTHING_HEARD: f64 = 0.05;
+/// Where the one heard least measures more than this, other crossfades are tried on it, as shares of the
+/// longest that there is room for.
 const UNHEARD: f64 = 1.0;
+/// Audibility of what is just heard: see [`audit()`].
+const HEARD: f64 = 20.0;
+const OTHER_FADES: [f64; 4] = [0.0, 0.15, 0.5, 1.0];
 /// Room of fewer rows than this is searched period by period.
 const TIGHT_ROWS: usize = 6;
+/// A loop in which the level leaves its mean by so much more than in another holds a swell or a dip.
+/// Our choice: several times the level step that is just heard.
+const SWELL_DB: f32 = 3.0;
 /// Phases tried within a period.
 const PHASES: usize = 64;
 /// Loops of this length or more are wanted wherever the sustain is long enough.
@@ -34,14 +43,15 @@ const GOOD_ENOUGH: f64 = 40.0;
 
 /// Finds loops in `audio` (a note at `f0`, flattened to it or nearly), best first, diverse in length
 /// and place. Best first is by score; of the best eight the first stands first that [`super::audit()`]
-/// does not hear once it is rendered, or else the one that it hears least, and the score of those it
-/// hears more is lowered to that one's.
+/// does not hear once it is rendered, or else the one that it hears least (with another crossfade where
+/// that helps), and the score of those it hears more is lowered to that one's.
 ///
 /// `f0` lies between 8 Hz and a quarter of the rate; lengths are in seconds, `top` is 1 or more.
 /// Every candidate lies in `params.within`, is between `shortest_s` and `longest_s` long (32 frames
 /// and two periods at least), carries the crossfade it needs, and is scored by
 /// [`super::score_loop`]. Loops of 1 s or more (0.4 of a shorter sustain) keep shorter ones away as
-/// long as one of them scores 40. Time: 2 to 4 ms a second of audio and up to eight audits of 10 ms; memory: linear.
+/// long as one of them scores 40, and loops that hold no swell or dip those that do. Time: 2 to 4 ms a second of audio and up to eight audits of 10 ms
+/// (twelve where all are heard); memory: linear.
 ///
 /// Errors: `InvalidParameter`; `Nothing` with the reason in words where there is no loop to be had
 /// (too short, silent, no pitch).
@@ -51,32 +61,57 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
     let mut search = Search::new(audio, f0, params)?;
     let span = search.within.len();
     let rough = rough_pairs(&search.features, &search.limits, (search.period, search.rate), span, params.top);
-    let scored = search.scored(&rough);
+    let scored = without_swells(search.scored(&rough), &search.features, search.limits.wanted);
     let mut chosen = choose(scored, search.limits.wanted, params.top, search.rate);
     if chosen.is_empty() {
         return Err(nothing("no two places in the sustain join; choose a longer or steadier stretch"));
     }
-    least_heard_first(audio, &mut chosen);
+    least_heard_first(audio, f0, &mut chosen);
     Ok(chosen)
 }
 
 /// Puts the candidate first that is heard least once it is rendered: the ones that score best are baked
-/// and audited until one is found that nobody hears. What is heard more than it scores no higher.
-fn least_heard_first(audio: &AudioBuf, chosen: &mut [LoopCandidate]) {
-    let mut least = (f64::INFINITY, 0);
-    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
+/// and audited until one is found in which nothing stands out; if none is, other crossfades are tried on
+/// the least heard. What is heard more than it scores no higher.
+fn least_heard_first(audio: &AudioBuf, f0: Hertz, chosen: &mut [LoopCandidate]) {
+    let heard = |c: &LoopCandidate| {
         // Everything around the loop that either of the two looks at.
-        let heard = bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range));
-        let Ok(heard) = heard else { continue };
-        if heard.audibility < least.0 {
-            least = (heard.audibility, i);
-        }
-        if heard.audibility <= UNHEARD {
+        bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range)).map(|a| a.audibility)
+    };
+    let mut all: Vec<(f64, usize)> = Vec::new();
+    for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
+        all.extend(heard(c).ok().map(|audibility| (audibility, i)));
+        if all.last().is_some_and(|(audibility, _)| *audibility <= NOTHING_HEARD) {
             break;
         }
     }
-    let Some(score) = chosen.get(least.1).map(|c| c.score) else { return };
-    chosen[..=least.1].rotate_right(1);
+    // One that the score speaks against is first only where all others are heard.
+    let fair = 0.5 * chosen.first().map_or(0.0, |c| c.score);
+    let least = |from: f64| {
+        let those = all.iter().filter(|(_, i)| chosen[*i].score >= from);
+        those.copied().min_by(|a, b| a.0.total_cmp(&b.0))
+    };
+    let best = least(fair).filter(|(audibility, _)| *audibility < HEARD).or_else(|| least(0.0));
+    let Some((audibility, first)) = best else { return };
+    if audibility > UNHEARD {
+        let c = chosen[first];
+        let most = (c.range.count().0 / 2).min(c.range.start.0);
+        let others = OTHER_FADES
+            .iter()
+            .map(|share| (share * most as f64) as u64)
+            .filter(|fade| *fade != c.crossfade)
+            .filter_map(|fade| score_loop(audio, f0, c.range, fade).ok())
+            .filter(|o| o.score >= fair.min(c.score));
+        let better = others
+            .filter_map(|o| Some((heard(&o).ok()?, o)))
+            .filter(|(a, _)| *a < audibility)
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        if let Some((_, better)) = better {
+            chosen[first] = better;
+        }
+    }
+    let score = chosen[first].score;
+    chosen[..=first].rotate_right(1);
     chosen[1..].iter_mut().for_each(|c| c.score = c.score.min(score));
 }
 
@@ -115,10 +150,10 @@ pub fn best_near(
 }
 
 /// Every start against every end in a map of `cells` by `cells` (8 to 512) cells, each with the
-/// estimated score of its best pair: 100/(1 + d²/16), where d is the distance of what lies around
-/// both ends, about dB, before any refining; [`best_near`] tells the score itself. The same features
-/// and distances as the search has. Memory: the sustain's length times a row of features, and the
-/// cells.
+/// estimated score of its best pair: 100/(1 + d²/16), where d² is the squared distance of what lies
+/// around both ends, about dB², before any refining, less what the sound usually is from itself a
+/// window later; [`best_near`] tells the score itself. The same features and distances as the search
+/// has. Memory: the sustain's length times a row of features, and the cells.
 ///
 /// Source: self-similarity, Foote, ACM Multimedia 1999. Errors: as [`find_loops`].
 pub fn pair_map(audio: &AudioBuf, f0: Hertz, params: &LoopParams, cells: usize) -> Result<PairMap> {
@@ -131,7 +166,9 @@ pub fn pair_map(audio: &AudioBuf, f0: Hertz, params: &LoopParams, cells: usize) 
     let costs = cells_of(f, shortest.max(1), longest, search.context(), cells);
     let span = params.within.count().0;
     let axis: Vec<u64> = (0..cells as u64).map(|i| params.within.start.0 + i * span / cells as u64).collect();
-    let scores = costs.iter().map(|c| c.map(|c| 100.0 / (1.0 + c.max(0.0) / 16.0))).collect();
+    let window = search.analyser.as_ref().map_or(1, |a| a.size().div_ceil(f.hop));
+    let usual = usual_distance(f, window);
+    let scores = costs.iter().map(|c| c.map(|c| 100.0 / (1.0 + (c - usual).max(0.0) / 16.0))).collect();
     Ok(PairMap { starts: axis.clone(), ends: axis, scores })
 }
 
@@ -322,6 +359,11 @@ fn rough_pairs(
     let table = turns();
     let mut rough: Vec<Rough> =
         found.iter().filter_map(|p| meet_in_phase(f, p, limits, period, &table)).collect();
+    let swells: Vec<f32> = rough.iter().map(|r| f.swell(r.start, r.end)).collect();
+    let least = swells.iter().copied().fold(f32::INFINITY, f32::min);
+    for (r, swell) in rough.iter_mut().zip(&swells) {
+        r.cost += (swell - least - SWELL_DB).max(0.0).powi(2);
+    }
     rough.sort_by(|a, b| a.cost.total_cmp(&b.cost));
     let most = (3 * top).clamp(60, 120);
     // Where the loop has nearly no room in the sustain the rows are too coarse a net.
@@ -402,6 +444,23 @@ fn meet_in_phase(
     let length_cost = if octaves > 0.0 { 4.0 * octaves } else { 0.1 * octaves.max(-2.0) };
     let cost = pair.cost + 36.0 * (1.0 - agreement) + length_cost;
     Some(Rough { start, end: end.round() as usize, cost, reach: MET })
+}
+
+/// Without those that hold a swell or a dip, which would come round with them, where good ones hold
+/// none: `SWELL_DB` more than the calmest of those that score 40.
+fn without_swells(mut scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -> Vec<LoopCandidate> {
+    let swell = |c: &LoopCandidate| f.swell(c.range.start.0 as usize, c.range.end.0 as usize);
+    let least = |long: bool| {
+        scored
+            .iter()
+            .filter(|c| c.score >= GOOD_ENOUGH && (!long || c.range.count().0 as usize >= wanted))
+            .map(swell)
+            .min_by(f32::total_cmp)
+    };
+    if let Some(least) = least(true).or_else(|| least(false)) {
+        scored.retain(|c| swell(c) <= least + SWELL_DB);
+    }
+    scored
 }
 
 /// The best ones that differ from one another, best first.

@@ -296,6 +296,14 @@ impl Features {
         &self.partials[row * self.partials_a_row..(row + 1) * self.partials_a_row]
     }
 
+    /// How far the level leaves its mean within a loop, dB, over windows of the analysis.
+    pub(super) fn swell(&self, start: usize, end: usize) -> f32 {
+        let row = |frame: usize| (frame.saturating_sub(self.first) / self.hop).min(self.rows.len());
+        let levels = &self.rows[row(start)..row(end).max(row(start))];
+        let mean = levels.iter().map(|r| r[BANDS]).sum::<f32>() / levels.len().max(1) as f32;
+        levels.iter().map(|r| (r[BANDS] - mean).abs()).fold(0.0, f32::max)
+    }
+
     /// Rate of the vibrato in Hz, 2 to 10; None where the pitch has none: under 4 cents to each side, or
     /// less than a third of all its movement faster than 2 Hz (design's border to drift).
     pub(super) fn vibrato_hz(&self, rate: f64) -> Option<f64> {

@@ -59,6 +59,15 @@ pub(super) fn cells_of(
     cells
 }
 
+/// What a sound that does not change is from itself: the median mean squared distance of rows so far
+/// apart (`window` rows) that they share no frames, which is what its breath comes to.
+pub(super) fn usual_distance(f: &Features, window: usize) -> f32 {
+    let mut all: Vec<f32> =
+        f.rows.iter().zip(f.rows.iter().skip(window.max(1))).map(|(a, b)| squared_distance(a, b)).collect();
+    all.sort_by(f32::total_cmp);
+    all.get(all.len() / 2).copied().unwrap_or(0.0)
+}
+
 /// The pairs within `reach` rows of a start and an end, cheapest first, forty at most.
 pub(super) fn pairs_near(f: &Features, near: (usize, usize), reach: usize) -> Vec<Pair> {
     let (start, end) = near;

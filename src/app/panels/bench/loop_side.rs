@@ -43,7 +43,7 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     score::show(rows.ui, rows.theme, l);
     // The old measure stays until the new one is there.
     let audit = view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit));
-    score::heard(rows.ui, rows.theme, audit, m.derived.updating);
+    score::heard(rows.ui, rows.theme, l.score, audit, m.derived.updating);
     rows.ui.add_space(2.0);
     actions(rows, m);
 }

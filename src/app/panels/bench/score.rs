@@ -52,7 +52,7 @@ pub fn meaning(score: f64) -> &'static str {
 }
 
 /// What the finished loop measures when it goes round.
-pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
+pub fn heard(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>, updating: bool) {
     let Some(a) = audit else {
         let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
         ui.label(egui::RichText::new(text).color(t.ink_soft));
@@ -66,6 +66,22 @@ pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
          heard, 100 obvious.\nOf this alone: {}",
         parts.join(", ")
     ));
+    if let Some(text) = differs(score, a.audibility) {
+        ui.label(egui::RichText::new(text).small().color(ink));
+    }
+}
+
+/// Which of the two counts where the score and what is heard disagree.
+fn differs(score: f64, audibility: f64) -> Option<&'static str> {
+    match (score, audibility) {
+        (s, a) if s < 50.0 && a < 5.0 => Some(
+            "The score compares the two ends before they are joined; what is heard of the finished loop counts.",
+        ),
+        (s, a) if s >= 80.0 && a >= 20.0 => {
+            Some("The ends are alike, but the finished loop is heard: what is heard counts.")
+        }
+        _ => None,
+    }
 }
 
 fn row(ui: &mut Ui, t: &Theme, width: f32, (name, value): (&str, f64), whole: bool, about: &str) {

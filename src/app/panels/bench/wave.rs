@@ -189,6 +189,10 @@ fn marked_levels(full: f32) -> [f64; 2] {
     [highest, highest - 6.0]
 }
 
+fn level_text(db: f64) -> String {
+    if db < 0.0 { format!("−{:.0} dB", -db) } else { format!("{:.0} dB", db.abs()) }
+}
+
 fn scale(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter) {
     let look = look(lane, inner(lane.rect));
     for db in marked_levels(look.full) {
@@ -197,7 +201,7 @@ fn scale(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter) {
             let y = painter.round_to_pixel_center(look.y(a));
             painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, lane.theme().line.gamma_multiply(0.6)));
         }
-        lane.gutter_text(ui, look.y(amplitude), &format!("−{:.0} dB", -db));
+        lane.gutter_text(ui, look.y(amplitude), &level_text(db));
     }
 }
 
@@ -358,13 +362,7 @@ fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, respo
 /// A little flag with the mark's name at its end of the line.
 fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color32, focused: bool) {
     let t = lane.theme();
-    let text = match mark {
-        Mark::In => "in",
-        Mark::Out => "out",
-        Mark::Onset => "onset",
-        Mark::LoopStart => "loop start",
-        _ => "loop end",
-    };
+    let text = flag_text(mark);
     let at_bottom = mark.in_rendered();
     let on = if at_bottom { t.on_accent } else { t.sheet };
     let galley = painter.layout_no_wrap(text.into(), FontId::proportional(11.0), on);
@@ -374,7 +372,10 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
     let leftwards = match mark {
         Mark::In => x - size.x >= lane.rect.left(),
         Mark::Out => x + size.x > lane.rect.right(),
-        mark => mark == Mark::LoopEnd,
+        // Into the loop, or out of it where it is too narrow for both.
+        Mark::LoopStart => narrow_loop(lane, painter) && x - size.x >= lane.rect.left(),
+        Mark::LoopEnd => !narrow_loop(lane, painter) || x + size.x > lane.rect.right(),
+        _ => false,
     };
     let left = if leftwards { x - size.x } else { x };
     let rect = Rect::from_min_size(pos2(left, y), size);
@@ -383,6 +384,27 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
     if focused {
         painter.rect_stroke(rect.expand(2.0), 3.0, Stroke::new(1.5, t.ink), egui::StrokeKind::Inside);
     }
+}
+
+fn flag_text(mark: Mark) -> &'static str {
+    match mark {
+        Mark::In => "in",
+        Mark::Out => "out",
+        Mark::Onset => "onset",
+        Mark::LoopStart => "loop start",
+        _ => "loop end",
+    }
+}
+
+/// Whether the flags of loop start and end would run over each other inside the loop.
+fn narrow_loop(lane: &Lane<'_, '_>, painter: &Painter) -> bool {
+    let width = |mark| {
+        let galley =
+            painter.layout_no_wrap(flag_text(mark).into(), FontId::proportional(11.0), Color32::PLACEHOLDER);
+        galley.size().x + 8.0
+    };
+    let room = lane.model.looping().map_or(f32::INFINITY, |l| lane.x(l.end) - lane.x(l.start));
+    room < width(Mark::LoopStart) + width(Mark::LoopEnd) + 4.0
 }
 
 /// What the mark is worth, beside it, while it is under the hand.

@@ -27,27 +27,27 @@ pub(super) struct Level<'a> {
     sums: Vec<f64>,
     /// Power of one round in blocks of equal length.
     round: Vec<f64>,
+    /// The same of what lies before the loop start: twice the loop, if it can be, or else one and a half
+    /// times at the least, so that a swell of one loop length is no straight line in it.
+    before: Option<Vec<f64>>,
 }
 
 impl<'a> Level<'a> {
     pub(super) fn new(unrolled: &'a Unrolled, audio: &AudioBuf, range: FrameRange) -> Self {
         let rate = unrolled.rate;
-        let power = k_power(unrolled.planes.iter().map(Vec::as_slice), rate);
+        let power = k_power(unrolled.planes.iter().map(|x| (tail(x, rate), &x[..])), rate);
         let sums = running_sum(&power);
+        let r = range.as_usize();
         let round = if unrolled.length <= unrolled.side {
             sums[unrolled.side..=unrolled.side + unrolled.length].to_vec()
         } else {
-            let r = range.as_usize();
-            running_sum(&k_power(audio.channels().map(|x| &x[r.clone()]), rate))
+            running_sum(&k_power(audio.channels().map(|x| (tail(&x[r.clone()], rate), &x[r.clone()])), rate))
         };
-        let frames = round.len() - 1;
-        let blocks = ((frames as f64 / rate * BLOCKS_A_SECOND) as usize).clamp(frames.min(64), frames);
-        let round = (0..blocks)
-            .map(|b| round[(b + 1) * frames / blocks] - round[b * frames / blocks])
-            .zip((0..blocks).map(|b| ((b + 1) * frames / blocks - b * frames / blocks) as f64))
-            .map(|(sum, n)| sum / n)
-            .collect();
-        Self { unrolled, sums, round }
+        let round = blocks_of(&round, rate);
+        let from = r.start.saturating_sub(2 * r.len());
+        let planes = audio.channels().map(|x| (tail(&x[..from], rate), &x[from..r.start]));
+        let before = before_loop(&k_power(planes, rate), &round, r.len(), rate);
+        Self { unrolled, sums, round, before }
     }
 
     /// Level step across the join (signed, the larger of 50 and 200 ms), dB, and how far it exceeds
@@ -93,8 +93,10 @@ impl<'a> Level<'a> {
     ///
     /// The looped level repeats exactly, so its spectrum over one round, unweighted, is all there
     /// is. What the sustain has at the same rates anyhow is taken from the same round under a Hann
-    /// window, which does not see the join. Two spectra of n lines each of one random process differ
-    /// by chance: by two standard deviations, 2·√(2/n) of the power, they may.
+    /// window, which does not see the join, and from a stretch before the loop: the lesser, or the fall
+    /// and rise that a loop makes of a decaying sound would count as the sound's own. A steady fall or
+    /// rise there is no modulation. Two spectra of n lines each of one random process differ by chance:
+    /// by two standard deviations, 2·√(2/n) of the power, they may.
     fn modulation(&self, period: Option<f64>) -> f64 {
         let seconds = self.unrolled.length as f64 / self.unrolled.rate;
         let blocks = self.round.len();
@@ -105,10 +107,10 @@ impl<'a> Level<'a> {
         if lines == 0 || mean <= 1e-14 {
             return 0.0;
         }
-        let hann: Vec<f64> = (0..blocks)
-            .map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / blocks as f64).cos())
-            .collect();
         let scale = 1.0 / (mean * blocks as f64);
+        let before = self.before.as_deref().and_then(steady_spectrum);
+        let stretch = self.before.as_ref().map_or(1.0, |x| x.len() as f64 / blocks as f64);
+        let hann = hann(blocks);
         let (Some(looped), Some(inside)) = (
             // |X_k| of the power's swing is half its amplitude, and the amplitude's swing half of that
             // again: m = |X_k|.
@@ -127,8 +129,14 @@ impl<'a> Level<'a> {
             let power = |s: &[Complex<f64>]| band.iter().map(|l| s[*l].norm_sqr()).sum::<f64>();
             let chance = 1.0 + 2.0 * (2.0 / band.len() as f64).sqrt();
             // The window spreads every line over its neighbours: they belong to the sustain's own.
-            let wide: Vec<usize> = (k.saturating_sub(1).max(1)..=k + band.len()).collect();
-            let own = wide.iter().filter_map(|l| inside.get(*l)).map(|z| z.norm_sqr()).sum::<f64>();
+            let sum = |s: &[Complex<f64>], first: usize, last: usize| -> f64 {
+                s.iter().take(last + 1).skip(first.max(1)).map(|z| z.norm_sqr()).sum()
+            };
+            let at = |line: usize| line as f64 * stretch;
+            let own = before.as_ref().map_or(f64::INFINITY, |s| {
+                sum(s, (at(k) as usize).saturating_sub(1), at(k + band.len() - 1).ceil() as usize + 1)
+            });
+            let own = own.min(sum(&inside, k.saturating_sub(1), k + band.len()));
             let beyond = power(&looped) - chance * own_share * own;
             most = most.max(beyond.max(0.0).sqrt());
             k += band.len();
@@ -164,11 +172,62 @@ impl<'a> Level<'a> {
     }
 }
 
+/// Of the power before a loop of `length` frames what is sustain, in blocks: from where it is first
+/// within 6 dB of the loop's; None where that is not one and a half times the loop.
+fn before_loop(power: &[f64], round: &[f64], length: usize, rate: f64) -> Option<Vec<f64>> {
+    if power.is_empty() {
+        return None;
+    }
+    let mean = round.iter().sum::<f64>() / round.len() as f64;
+    let step = ((0.01 * rate) as usize).max(1);
+    let attack = power.chunks(step).take_while(|c| c.iter().sum::<f64>() < 0.25 * mean * c.len() as f64);
+    let sustain = &power[(attack.count() * step).min(power.len())..];
+    (2 * sustain.len() >= 3 * length).then(|| blocks_of(&running_sum(sustain), rate))
+}
+
+/// The modulation of block powers under a Hann window against their steady fall or rise, which is a
+/// line in decibels: lines scaled as a share of the mean.
+fn steady_spectrum(powers: &[f64]) -> Option<Vec<Complex<f64>>> {
+    let hann = hann(powers.len());
+    let falls: Vec<f64> = powers.iter().map(|p| (p + 1e-14).ln()).collect();
+    let steady: Vec<f64> = without_line(&falls, &hann).iter().map(|v| v.exp()).collect();
+    let sum: f64 = steady.iter().zip(&hann).map(|(p, w)| p * w).sum();
+    let scale = hann.iter().sum::<f64>() / (sum * powers.len() as f64);
+    spectrum(without_mean(&steady, &hann).iter().zip(&hann).map(|(p, w)| p * w * scale))
+}
+
+fn hann(n: usize) -> Vec<f64> {
+    (0..n).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos()).collect()
+}
+
 /// Less its mean under `weights`: then the constant leaves nothing in the weighted spectrum.
 fn without_mean(x: &[f64], weights: &[f64]) -> Vec<f64> {
     let sum: f64 = x.iter().zip(weights).map(|(x, w)| x * w).sum();
     let mean = sum / weights.iter().sum::<f64>().max(1e-30);
     x.iter().map(|v| v - mean).collect()
+}
+
+/// Less the straight line that fits best under `weights`, which lie evenly about the middle.
+fn without_line(x: &[f64], weights: &[f64]) -> Vec<f64> {
+    let flat = without_mean(x, weights);
+    let place = |i: usize| i as f64 - 0.5 * (x.len() - 1) as f64;
+    let weighted =
+        |f: &dyn Fn(usize) -> f64| -> f64 { weights.iter().enumerate().map(|(i, w)| w * f(i)).sum() };
+    let slope = weighted(&|i| flat[i] * place(i)) / weighted(&|i| place(i) * place(i)).max(1e-30);
+    flat.iter().enumerate().map(|(i, v)| v - slope * place(i)).collect()
+}
+
+/// Mean power in blocks of equal length, of the running sum of a stretch's power.
+fn blocks_of(sums: &[f64], rate: f64) -> Vec<f64> {
+    let frames = sums.len() - 1;
+    let blocks = ((frames as f64 / rate * BLOCKS_A_SECOND) as usize).clamp(frames.min(64), frames);
+    let edge = |b: usize| b * frames / blocks;
+    (0..blocks).map(|b| (sums[edge(b + 1)] - sums[edge(b)]) / (edge(b + 1) - edge(b)) as f64).collect()
+}
+
+/// The last 0.2 s: what goes before a stretch that repeats.
+fn tail(x: &[f32], rate: f64) -> &[f32] {
+    &x[x.len() - ((0.2 * rate) as usize).min(x.len())..]
 }
 
 fn spectrum(x: impl Iterator<Item = f64>) -> Option<Vec<Complex<f64>>> {
@@ -179,17 +238,16 @@ fn spectrum(x: impl Iterator<Item = f64>) -> Option<Vec<Complex<f64>>> {
     Some(output)
 }
 
-/// The power of all channels, K-weighted, frame by frame, of a stretch that repeats. Source: ITU-R
-/// BS.1770-5 (two filters in series; their coefficients at other rates by the bilinear transform of
-/// the same prototypes).
-fn k_power<'x>(planes: impl Iterator<Item = &'x [f32]>, rate: f64) -> Vec<f64> {
+/// The power of all channels, K-weighted, frame by frame: of each what comes before, and the stretch.
+/// Source: ITU-R BS.1770-5 (two filters in series; their coefficients at other rates by the bilinear
+/// transform of the same prototypes).
+fn k_power<'x>(planes: impl Iterator<Item = (&'x [f32], &'x [f32])>, rate: f64) -> Vec<f64> {
     let mut power = Vec::new();
-    for x in planes {
+    for (lead, x) in planes {
         power.resize(x.len(), 0.0);
         let mut filters = k_filters(rate);
-        // The filters' own start is no part of the sound: the last frames go before the first.
-        let lead = ((0.2 * rate) as usize).min(x.len());
-        for v in &x[x.len() - lead..] {
+        // The filters' own start is no part of the sound.
+        for v in lead {
             filters.iter_mut().fold(f64::from(*v), |v, f| f.step(v));
         }
         for (p, v) in power.iter_mut().zip(x) {

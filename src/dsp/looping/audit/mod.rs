@@ -47,7 +47,8 @@ const JUST_HEARD: f64 = 20.0;
 ///   autocorrelation. What three of four other places show is no step;
 /// - `thump_db`: modulation of the level at 1/T and its multiples from 1 to 20 Hz (in loops under 0.2 s
 ///   up to 150 Hz or half the fundamental), from trough to crest, dB, as far as it exceeds the
-///   modulation that the sustain has at the same rates; or the bulge or dip over 20 or 80 ms at the
+///   modulation that the sustain has at the same rates (within the loop and in up to two loop lengths
+///   before it, but for a steady fall or rise there; the lesser); or the bulge or dip over 20 or 80 ms at the
 ///   join against its surroundings beyond what 19 of 20 other places show; whichever is more.
 ///
 /// `audibility`: each part is divided by what is just heard of it (2 dB click, 1 dB flux, 0.69 dB
