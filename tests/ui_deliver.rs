@@ -299,7 +299,7 @@ fn the_map_tells_each_take_its_keys_and_selects_it() {
     assert_eq!(w.0.state().selected().map(|t| t.0), Some(4));
     w.pick("Layers become", "Velocity ranges");
     assert!(w.says("Layer 1, C4: keys C3 to C#4, velocity 1 to 63"));
-    w.pick("Layers become", "Turns (round robin)");
+    w.pick("Layers become", "Round robin");
     assert!(w.says("Layer 2, C4: keys C3 to C#4, turn 2 of 2"));
 }
 

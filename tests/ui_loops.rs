@@ -257,7 +257,7 @@ fn all_parts_of_the_score_stand_there_with_what_is_heard() {
         ("score", l.score),
         ("zero crossing", p.zero_crossing),
         ("waveform", p.waveform),
-        ("spectrum", p.spectral),
+        ("spectral", p.spectral),
         ("level", p.level),
         ("pitch", p.pitch),
         ("movement", p.movement),

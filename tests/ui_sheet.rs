@@ -337,7 +337,7 @@ fn a_take_is_dragged_to_an_empty_cell_and_back_by_undo() {
     w.let_go(to);
     assert_eq!(w.place(1), (Some(62), 2));
     assert_eq!(w.selected(), 1);
-    assert_eq!(w.steps_done(), ["Accept", "Move to D4, layer 3"]);
+    assert_eq!(w.steps_done(), ["Accept C4, layer 1", "Move C4, layer 1 to D4, layer 3"]);
     assert!(w.says("C4, layer 1: missing") && w.says("D4, layer 3: accepted"));
     assert!(name(&w).contains("D4 3"), "the name on disk follows: {}", name(&w));
     w.undo();
@@ -551,7 +551,7 @@ fn the_menu_of_a_take_is_about_what_is_selected() {
     w.0.get_by(|n| n.label().is_some_and(|l| l.starts_with("Set aside 2 takes"))).click();
     w.steps(4);
     assert_eq!(w.states(&[1, 2, 3]), [SetAside, SetAside, Proposed]);
-    assert_eq!(w.steps_done(), ["Set 2 takes aside"]);
+    assert_eq!(w.steps_done(), ["Set aside 2 takes"]);
     // On another take it is about that one.
     w.cell("D4, layer 1").click_secondary();
     w.steps(4);

@@ -191,7 +191,7 @@ fn a_path_that_is_not_there_is_told_in_words() {
     let w = w.steps().click("Open");
     assert!(w.says("it is not there"));
     assert!(w.0.state().session().path().is_none());
-    let w = w.click("Dismiss");
+    let w = w.click("Close");
     assert!(!w.says("it is not there"));
 }
 

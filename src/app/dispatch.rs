@@ -11,6 +11,7 @@ use super::command::{
     StackCommand, WorkCommand,
 };
 use super::keyboard::Struck;
+use super::notices::About;
 use super::panels::details::place_field;
 use super::sound::From;
 use super::words;
@@ -62,6 +63,7 @@ fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
         }
         SessionCommand::Open(paths) => {
             app.place.rescue = None;
+            app.notices.mended(About::Opening);
             let writable = !app.session.read_only();
             let current = app.session.path().filter(|_| writable).map(Path::to_path_buf);
             app.work.open(paths, current);
@@ -104,14 +106,16 @@ fn edit(app: &mut App, command: EditCommand) {
                 TakeState::SetAside => "Set aside",
                 TakeState::New | TakeState::Proposed => "Undecide",
             };
-            let result = app.session.apply(label, &Edit::SetState { take, state });
+            let name = app.session.document().take(take).map(|t| app.session.document().name_of(t));
+            let label = format!("{label} {}", name.unwrap_or_default());
+            let result = app.session.apply(&label, &Edit::SetState { take, state });
             if result.is_ok() && matches!(state, TakeState::Accepted | TakeState::SetAside) {
                 choosing::go_on(app);
             }
             result
         }
     };
-    app.notices.check(result);
+    app.notices.check_of(About::Edit, result);
     choosing::forget_gone(app);
 }
 
@@ -134,7 +138,7 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
         SoundCommand::TryDevice => {
             app.sound.try_device();
             if let Err(why) = &app.sound.view().device {
-                app.notices.warn(why.clone());
+                app.notices.warn_of(About::Sound, why.clone());
             }
         }
         SoundCommand::UseDevice(wish) => {
@@ -142,7 +146,7 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
             (settings.sound_device, settings.sound_block) = (wish.name.clone(), wish.block);
             app.sound.use_device(wish);
             if let Err(why) = &app.sound.view().device {
-                app.notices.warn(why.clone());
+                app.notices.warn_of(About::Sound, why.clone());
             }
         }
         SoundCommand::UseMidi(name) => {
@@ -247,6 +251,7 @@ fn apart(app: &mut App, notes: Vec<MidiNote>) {
 }
 
 fn go(app: &mut App, command: GoCommand) {
+    app.place.chosen |= !matches!(command, GoCommand::Room(_) | GoCommand::List(_));
     match command {
         GoCommand::Room(room) => {
             if app.place.room != room {
@@ -355,6 +360,7 @@ fn propose(app: &mut App, takes: Vec<TakeId>) {
         return;
     }
     let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
+    app.notices.mended(About::Propose);
     app.work.propose(&path, app.session.document(), takes);
 }
 
@@ -394,6 +400,7 @@ fn deliver(app: &mut App, folder: PathBuf) {
         return;
     }
     let base = path.parent().unwrap_or(Path::new(""));
+    app.notices.mended(About::Deliver);
     app.derived.set_delivery(None);
     app.work.deliver(&path, app.session.document(), base.join(folder));
 }

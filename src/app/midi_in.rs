@@ -3,6 +3,7 @@
 use egui::Context;
 
 use super::app::App;
+use super::notices::About;
 use super::command::{Command, KeyboardCommand};
 use super::keyboard::StruckBy;
 use crate::playback::midi::{MidiEvent, MidiListener};
@@ -46,7 +47,9 @@ impl App {
             let text = format!("The MIDI input {name} is gone; it is listened to again when it is back.");
             self.open_midi(ctx);
             if !is_there {
-                self.notices.warn(text);
+                self.notices.warn_of(About::Midi, text);
+            } else {
+                self.notices.mended(About::Midi);
             }
         }
     }

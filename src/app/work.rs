@@ -430,7 +430,7 @@ impl Work {
                     report(match e {
                         SurveyEvent::File(file) => Event::Found { job: id, file },
                         SurveyEvent::Failed(path, error) => {
-                            Event::NotRead { job: id, error: error.context(path.display().to_string()) }
+                            Event::NotRead { job: id, error: error.in_file(&path) }
                         }
                     });
                 })

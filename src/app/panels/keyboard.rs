@@ -13,7 +13,7 @@ use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{soft, switch};
 use crate::app::words;
 use crate::units::MidiNote;
 
@@ -359,7 +359,7 @@ fn letters(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<
 fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
     let setup = &keyboard.setup;
     for (text, by, about) in
-        [("Oct −", -12, "Letters an octave down (Q)"), ("Oct +", 12, "Letters an octave up (W)")]
+        [("Octave −", -12, "Letters an octave down (Q)"), ("Octave +", 12, "Letters an octave up (W)")]
     {
         let name = if by < 0 { "Octave down" } else { "Octave up" };
         if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
@@ -387,7 +387,7 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
     if slider.on_hover_text(about).changed() {
         out.push(set(KeyboardSetup { velocity, ..setup.clone() }));
     }
-    let sustain = Button::new("Sustain").selected(keyboard.sustain);
+    let sustain = switch("Sustain", keyboard.sustain, 14.0, view.theme);
     let about = "Keys that come up go on sounding (space bar while letters play notes, or the pedal)";
     if ui.add(sustain).on_hover_text(about).clicked() {
         out.push(Command::Keyboard(KeyboardCommand::Sustain(!keyboard.sustain)));

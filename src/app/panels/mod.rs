@@ -62,6 +62,11 @@ impl Panels {
         self.keyboard.take_keys(ctx, keyboard)
     }
 
+    /// Whether somebody is reading the messages.
+    pub fn notices_read(&self) -> bool {
+        self.notices.is_read()
+    }
+
     /// Draws the window and returns what the user wants done.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let (theme, settings) = (view.theme, around.settings);
@@ -70,21 +75,17 @@ impl Panels {
         Panel::top("top bar")
             .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
             .show(ui, |ui| take(self.top_bar.ui(ui, view, around)));
-        if self.notices.is_needed(view, settings, self.rescue.is_some()) {
-            Panel::top("notices")
-                .frame(frame(theme.paper, Margin::symmetric(12, 6)))
-                .show(ui, |ui| take(self.notices.ui(ui, view, settings, self.rescue.as_deref())));
-        }
-        if !view.jobs.is_empty() {
+        if view.path.is_some() || !view.jobs.is_empty() {
             Panel::bottom("jobs")
-                .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
-                .show(ui, |ui| take(self.jobs.ui(ui, view)));
+                .frame(frame(theme.sheet, Margin::symmetric(12, 3)))
+                .show(ui, |ui| take(self.jobs.ui(ui, view, around)));
         }
         if view.path.is_some() && around.keyboard.shown {
             Panel::bottom("audition keyboard")
                 .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
                 .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
         }
+        let room = ui.available_rect_before_wrap();
         if view.path.is_none() {
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
@@ -102,6 +103,7 @@ impl Panels {
             take(self.preferences.ui(ui.ctx(), view, around));
         }
         take(self.commands.ui(ui.ctx(), view, around));
+        take(self.notices.ui(ui, room, view, settings, self.rescue.as_deref()));
         drop_hint(ui, theme);
         commands
     }

@@ -1,13 +1,15 @@
 //! What is set for one layer: mute, solo, level, pan. For listening only.
 
-use egui::{Button, DragValue, RichText, Sense, Ui, vec2};
+use egui::{DragValue, RichText, Sense, Ui, vec2};
 
 use super::model::Lane;
 use super::set;
 use crate::app::command::Command;
+use crate::app::quantity;
 use crate::app::stack::{LEVELS_DB, LayerMix, StackSetup};
 use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::app::widgets::control::switch;
 use crate::app::words;
 
 const FOR_LISTENING: &str = "For listening only: nothing of it is delivered.";
@@ -31,7 +33,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
         ];
         for (i, (word, on, about)) in switches.into_iter().enumerate() {
             let r = ui
-                .add(Button::selectable(on, RichText::new(word).size(13.0)))
+                .add(switch(word, on, 13.0, view.theme))
                 .accessible_name(format!("{word} layer {number}"));
             if r.on_hover_text(format!("{about}. {FOR_LISTENING}")).clicked() {
                 if i == 0 { next.muted = !on } else { next.solo = !on }
@@ -44,7 +46,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
             .range(LEVELS_DB)
             .speed(0.1)
             .custom_formatter(|v, _| format!("{} dB", words::signed(v, 1)))
-            .custom_parser(|t| t.replace('−', "-").trim_end_matches("dB").trim().parse().ok());
+            .custom_parser(|t| quantity::parse(t, "dB", None));
         ui.add_sized(vec2(80.0, 24.0), level)
             .accessible_name(format!("Level of layer {number}"))
             .on_hover_text(format!("Level of this layer, −40 to +6 dB. {FOR_LISTENING}"));
