@@ -300,7 +300,7 @@ fn the_map_tells_each_take_its_keys_and_selects_it() {
     w.pick("Layers become", "Velocity ranges");
     assert!(w.says("Layer 1, C4: keys C3 to C#4, velocity 1 to 63"));
     w.pick("Layers become", "Round robin");
-    assert!(w.says("Layer 2, C4: keys C3 to C#4, turn 2 of 2"));
+    assert!(w.says("Layer 2, C4: keys C3 to C#4, round robin 2 of 2"));
 }
 
 /// At every size the room's parts can be reached, in a narrow one by turns.

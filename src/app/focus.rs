@@ -1,34 +1,32 @@
 //! The heavy results of the selected take: one piece of work at a time, the latest wish next, the
 //! old result on screen until the new one is there.
 
+mod make;
+
 use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
-use super::derived::{CleaningMade, Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
+use super::derived::{Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
 use super::work::{Event, Runner};
-use crate::dsp::looping::audit;
 use crate::dsp::looping::stack::{Dip, level_dips};
-use crate::dsp::peaks::{Column, Peaks};
+use crate::dsp::peaks::Column;
 use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::{decode_ranges, for_each_block};
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
-use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
-use crate::render::loops::{Loopable, Loops};
+use crate::render::chain::{clip_range, deviation_after, target_of};
+use crate::render::loops::Loops;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
 use crate::session::{Document, LoopSearch, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId};
 use crate::units::{FrameRange, Hertz, SampleRate};
 
+use make::{file_wave, found, from_recipe, from_source};
+
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
-/// How many loops there are to choose from.
-const LOOPS: usize = 24;
-/// Parts that the wave of a whole file is drawn in.
-const FILE_COLUMNS: u64 = 2_000;
 
 /// What was made for the selected take.
 pub enum FocusEvent {
@@ -451,77 +449,4 @@ fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeK
     // Where nothing is cleaned the room does not matter.
     let room = if recipe.clean.is_on() { stretches_for(about.document, source) } else { None };
     Some(RecipeKey(source_key(take, source), recipe, room, setup.a4, setup.delivery_rate))
-}
-
-fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> Result<FromSource> {
-    let mut clip = None;
-    decode_ranges(path, &[range], &mut |_, c| {
-        clip = Some(c);
-        true
-    })?;
-    job.check()?;
-    let clip = clip.filter(|c| !c.audio.is_empty()).ok_or_else(|| {
-        Error::new(
-            ErrorKind::SessionDamaged,
-            format!("{} ends before this take begins; survey the files again", path.display()),
-        )
-    })?;
-    let analysed = analyse(clip, span)?;
-    let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
-    Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
-}
-
-/// Extremes of equal parts of a file of `frames`; one block is held in memory.
-fn file_wave(path: &Path, frames: u64, job: &Job) -> Result<Arc<[Column]>> {
-    let frames = frames.max(1);
-    let empty = Column { min: f32::MAX, max: f32::MIN, rms: 0.0 };
-    let mut columns = vec![empty; FILE_COLUMNS as usize];
-    let mut at = 0u64;
-    for_each_block(path, &mut |planes| {
-        for i in 0..planes[0].len() {
-            let k = ((at + i as u64) * FILE_COLUMNS / frames).min(FILE_COLUMNS - 1);
-            let c = &mut columns[k as usize];
-            for p in planes {
-                c.min = c.min.min(p[i]);
-                c.max = c.max.max(p[i]);
-            }
-        }
-        at += planes[0].len() as u64;
-        !job.cancel.is_cancelled()
-    })?;
-    columns.iter_mut().filter(|c| c.min > c.max).for_each(|c| *c = Column { min: 0.0, max: 0.0, rms: 0.0 });
-    Ok(columns.into())
-}
-
-fn found(from: &FromSource, recipe: &Recipe, setup: &Setup) -> Result<Found> {
-    let on = Loopable::new(&from.analysed, recipe, setup)?;
-    Ok(Found { loops: on.candidates(&from.analysed, LOOPS), map: LoopMap::of(on).ok() })
-}
-
-fn from_recipe(
-    from: &FromSource,
-    recipe: Arc<Recipe>,
-    a4: Hertz,
-    rate: SampleRate,
-    job: &Job,
-) -> Result<FromRecipe> {
-    let a = &from.analysed;
-    a.cleaned(&recipe.clean)?;
-    job.check()?;
-    let rendered = render(a, &recipe, a4, rate)?;
-    job.check()?;
-    // At the take's level, so that nobody takes louder for better.
-    let plain = plain(a, &rendered)?.scaled(recipe.level.gain.gain() as f32)?;
-    let cleaning = CleaningMade::of(a, &rendered, &recipe)?;
-    let finished = finished(&rendered)?;
-    Ok(FromRecipe {
-        // A loop that cannot be measured has no measure; it is no reason to show nothing.
-        audit: rendered.looping.and_then(|l| audit(&finished, l.range).ok()),
-        finished,
-        recipe,
-        rendered: Arc::new(rendered),
-        plain,
-        after: None,
-        cleaning: cleaning.map(Arc::new),
-    })
 }

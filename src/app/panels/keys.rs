@@ -21,7 +21,7 @@ impl KeysPanel {
         let mut close = false;
         // As large as the list is, or as the window allows: then it scrolls.
         let size = ctx.content_rect().size() - vec2(64.0, 110.0);
-        let size = size.min(vec2(1050.0, 830.0));
+        let size = size.min(vec2(1190.0, 830.0));
         let shown = Window::new("Keys")
             .fixed_size(size)
             .open(&mut open)
@@ -29,7 +29,7 @@ impl KeysPanel {
             .resizable(false)
             .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
             .show(ctx, |ui| {
-                ScrollArea::both().auto_shrink(false).max_height(size.y - 96.0).show(ui, |ui| {
+                ScrollArea::both().auto_shrink(false).max_height(size.y - 56.0).show(ui, |ui| {
                     ui.horizontal_top(|ui| {
                         ui.vertical(|ui| {
                             group(ui, ctx, theme, "Moving about");
@@ -54,9 +54,11 @@ impl KeysPanel {
                     });
                 });
                 ui.add_space(4.0);
-                ui.label(soft("Tab goes from control to control; Escape leaves one.", theme));
-                ui.label(soft("While a text field has the focus, letters are text.", theme));
-                close = ui.button("Close").clicked();
+                ui.horizontal(|ui| {
+                    close = ui.button("Close").clicked();
+                    let about = "Tab goes from control to control, Escape leaves one. In a text field letters are text.";
+                    ui.add(egui::Label::new(soft(about, theme)).truncate());
+                });
             });
         // What grew is cut off until it is drawn once more.
         if let Some(shown) = shown

@@ -62,7 +62,9 @@ impl Pictures<'_> {
             self.seam.show(ui, view, model, out);
         }
         ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = 1.0;
+            ui.spacing_mut().item_spacing.x = 2.0;
+            // Four of them in a narrow column.
+            ui.spacing_mut().button_padding.x = 5.0;
             let choices = [
                 (BelowSeam::LoopMap, "Loop map", "Every start against every end: where good loops lie"),
                 (BelowSeam::Spectra, "Spectra", "The sound before the join and after it, over frequency"),
