@@ -1,6 +1,8 @@
 //! The sheet room over many takes: several selected at once, a take dragged to another cell, which of
 //! several takes is kept, list and filters, keys; in three sizes of window.
 
+mod sheet_support;
+
 use std::path::PathBuf;
 use std::sync::Arc;
 
@@ -12,47 +14,12 @@ use seamwright::app::command::Room;
 use seamwright::app::session_state::SessionState;
 use seamwright::app::triage::{Form, Order};
 use seamwright::app::{App, Environment};
-use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::render::plan::plan;
 use seamwright::session::{
-    Concern, ConcernKind, Document, LoopRecipe, Recipe, Source, SourceId, Take, TakeId, TakeState,
-    TrimRecipe, TuneRecipe,
+    Concern, ConcernKind, Document, Source, SourceId, Take, TakeId, TakeState,
 };
-use seamwright::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
-
-const SPAN: FrameRange = FrameRange { start: Frame(48_000), end: Frame(192_000) };
-
-fn recipe(note: MidiNote, score: f64) -> Recipe {
-    Recipe {
-        clean: Default::default(),
-        trim: TrimRecipe {
-            range: SPAN,
-            onset: Frame(50_000),
-            fade_in: Seconds(0.002),
-            fade_out: Seconds(0.02),
-        },
-        tune: TuneRecipe {
-            target: note,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
-        looping: Some(LoopRecipe {
-            start: 70_000.0,
-            end: 150_000.0,
-            crossfade: Seconds(0.02),
-            score,
-            parts: LoopParts::default(),
-            locked: false,
-            even: false,
-        }),
-        level: Default::default(),
-    }
-}
+use seamwright::units::{Cents, Decibels, Frame, Hertz, MidiNote, SampleRate};
+use sheet_support::{SPAN, recipe};
 
 fn take(id: u32, note: Option<u8>, layer: u16) -> Take {
     let note = note.map(MidiNote);
@@ -342,6 +309,131 @@ fn a_take_is_dragged_to_an_empty_cell_and_back_by_undo() {
     assert!(name(&w).contains("D4 3"), "the name on disk follows: {}", name(&w));
     w.undo();
     assert_eq!(w.place(1), (Some(60), 0));
+}
+
+#[test]
+fn several_selected_takes_are_dragged_together_in_one_step() {
+    let mut w = Window::of(full(4, 3), vec2(1280.0, 800.0));
+    // C4: 1 2 3; C#4: 4 5 6; D4: 7 8 9; D#4: 10 11 12.
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.click("C#4, layer 1", Modifiers::COMMAND);
+    assert_eq!(w.chosen(), [1, 4]);
+    let to = w.at("D#4, layer 2");
+    w.drag("C#4, layer 1", to);
+    w.let_go(to);
+    assert_eq!([w.place(1), w.place(4)], [(Some(62), 1), (Some(63), 1)], "two rows down, one layer on");
+    assert_eq!(w.place(2), (Some(60), 1), "the others stay");
+    assert_eq!(w.chosen(), [1, 4], "they stay selected");
+    assert_eq!(w.steps_done(), ["Move 2 takes, the first to D#4, layer 2"]);
+    w.undo();
+    assert_eq!([w.place(1), w.place(4)], [(Some(60), 0), (Some(61), 0)]);
+    // One that is not selected goes alone, Escape leaves all.
+    let to = w.at("D4, layer 2");
+    w.drag("D4, layer 3", to);
+    w.let_go(to);
+    assert_eq!((w.place(9), w.place(1)), ((Some(62), 1), (Some(60), 0)));
+    w.undo();
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.click("C#4, layer 1", Modifiers::COMMAND);
+    let to = w.at("D4, layer 2");
+    w.drag("C4, layer 1", to);
+    w.key(Key::Escape);
+    w.let_go(to);
+    assert_eq!([w.place(1), w.place(4)], [(Some(60), 0), (Some(61), 0)]);
+}
+
+/// A take that stands at C4 and is tuned to the D4 that it sounds.
+fn with_a_wrong_note() -> Document {
+    let mut d = three();
+    let t = Arc::make_mut(&mut d.takes[0]);
+    (t.sounds, t.f0) = (Some(MidiNote(62)), Some(Hertz(293.66)));
+    t.recipe = Some(recipe(MidiNote(62), 90.0));
+    t.concerns = vec![Concern::new(ConcernKind::WrongNote, "named C4, sounds D4: a whole tone above")];
+    d
+}
+
+#[test]
+fn a_wrong_note_says_where_it_goes_in_cell_list_and_delivery_and_is_put_right() {
+    let mut w = Window::of(with_a_wrong_note(), vec2(1280.0, 800.0));
+    assert!(w.says("C4, layer 1: proposed, loop 90, wrong note, goes out as D4"));
+    assert!(w.says("It stands at C4 and goes out as D4"), "and what that means beside it");
+    w.press("List");
+    assert!(w.says("Concern goes out as D4, wrong note"));
+    w.press("Cells");
+    w.key(Key::Y);
+    let remarks = plan(w.document()).remarks;
+    assert!(remarks.iter().any(|r| r.contains("C4, layer 1: goes out as D4")), "{remarks:?}");
+    w.key(Key::Num4);
+    w.steps(4);
+    assert!(w.says("C4, layer 1: goes out as D4"), "the deliver room says so");
+    w.key(Key::Num1);
+    // One way out: its place follows its sound.
+    w.press("Place it at D4");
+    assert_eq!(w.place(1), (Some(62), 0));
+    assert!(!w.says("goes out as"));
+    assert!(plan(w.document()).remarks.iter().all(|r| !r.contains("goes out as")));
+    w.undo();
+    // The other: its sound follows its place.
+    w.press("Move its sound to C4");
+    let tune = &w.take(1).recipe.as_ref().unwrap().tune;
+    assert_eq!((tune.target, tune.moved), (MidiNote(60), -2));
+    assert!(w.says("moved down to C4") && !w.says("goes out as"));
+    w.undo();
+    assert!(w.says("goes out as D4"));
+    // What is set aside goes nowhere.
+    w.key(Key::D);
+    assert!(!w.says("goes out as"));
+}
+
+#[test]
+fn what_needs_a_look_first_is_selected_first() {
+    let mut d = three();
+    for i in [0, 1, 2] {
+        Arc::make_mut(&mut d.takes[i]).state = Accepted;
+    }
+    assert_eq!(Window::of(d, vec2(1280.0, 800.0)).selected(), 4);
+    let mut d = three();
+    d.takes.iter_mut().for_each(|t| Arc::make_mut(t).state = SetAside);
+    assert_eq!(Window::of(d, vec2(1280.0, 800.0)).selected(), 1, "where nothing does: the first");
+}
+
+#[test]
+fn the_table_of_tuning_goes_by_the_filter() {
+    let mut d = three();
+    Arc::make_mut(&mut d.takes[3]).state = Accepted;
+    let mut w = Window::of(d, vec2(1280.0, 800.0));
+    w.press("Tuning");
+    assert!(w.says("Note C4, layer 1") && w.says("Flatten all takes by"));
+    w.0.get_by_label("Show states").click();
+    w.steps(4);
+    w.press("accepted (1)");
+    assert!(w.says("Note C#4, layer 1") && !w.says("Note C4, layer 1"));
+    assert!(w.says("Flatten takes shown by") && w.says("Set for 1 take"));
+}
+
+#[test]
+fn a_message_moves_nothing_and_goes_by_itself() {
+    let mut w = Window::three();
+    let before = w.at("C4, layer 2");
+    let focus = w.at("D4, layer 2");
+    // Nothing to keep: said in words.
+    w.key(Key::U);
+    assert!(w.says("this take is the only one"), "it is said");
+    assert_eq!((w.at("C4, layer 2"), w.at("D4, layer 2")), (before, focus), "and nothing moved");
+    w.steps(60 * 20);
+    assert!(w.says("this take is the only one"), "what went wrong stays");
+    w.key(Key::Y);
+    assert!(!w.says("this take is the only one"), "until something is done that works");
+    // What only tells goes after a while.
+    for _ in 0..9 {
+        w.key(Key::N);
+        w.key(Key::D);
+    }
+    w.key(Key::N);
+    assert!(w.says("Nothing left to look at"));
+    assert_eq!(w.at("C4, layer 2"), before);
+    w.steps(60 * 8);
+    assert!(!w.says("Nothing left to look at"));
 }
 
 #[test]

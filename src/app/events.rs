@@ -28,6 +28,11 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
         Event::Saved { revision, result, .. } => saved(app, revision, result),
         Event::Verified { job, result } => verified(app, job, result),
         Event::Found { file, .. } => found_file(app, &file),
+        Event::Heard { job, path, done, wave } => {
+            app.derived.hear(path, done, wave);
+            let partly: f64 = app.derived.listening().iter().map(|l| l.done).sum();
+            app.work.partly(job, partly as f32);
+        }
         Event::NotRead { error, .. } => app.notices.error_of(About::Survey, &error),
         Event::Surveyed { job, result } => surveyed(app, job, result),
         Event::Proposed { job, before, result } => proposed(app, job, &before, result),
@@ -193,6 +198,7 @@ fn select_something(app: &mut App) {
 
 fn found_file(app: &mut App, file: &FileSurvey) {
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
+    app.derived.heard(Some(&file.path));
     let edit = intake::found(&session, std::slice::from_ref(file));
     app.place.provisional.note(app.session.document(), &session, file);
     if app.notices.check(app.session.amend(&edit)).is_some() {
@@ -202,6 +208,7 @@ fn found_file(app: &mut App, file: &FileSurvey) {
 
 fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
     app.work.ended(job);
+    app.derived.heard(None);
     let Some(survey) = app.notices.check(result) else { return };
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
     if app.notices.check(app.session.amend(&intake::found(&session, &survey.files))).is_none() {

@@ -6,6 +6,7 @@ mod make;
 use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use super::derived::{Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
 use super::work::{Event, Runner};
@@ -25,6 +26,16 @@ use crate::units::{FrameRange, Hertz, SampleRate};
 
 use make::{file_wave, found, from_recipe, from_source};
 
+/// What the user knows the steps by.
+const READING: &str = "Reading the take";
+const LEARNING: &str = "Learning the room";
+const MAKING: &str = "Making the take";
+const DRAWING: &str = "Drawing the file";
+/// What goes on for longer is told.
+const TOLD_AFTER: Duration = Duration::from_secs(1);
+/// What is said of a take whose work the user stopped.
+const STOPPED: &str = "stopped on request; select another take and come back to go on";
+
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
 
@@ -38,6 +49,8 @@ pub enum FocusEvent {
     Loops(TakeId, Result<Box<Found>>),
     /// The room it was recorded in, learned from these stretches.
     Room(TakeId, Result<Option<Arc<Room>>>),
+    /// The same as far as it was read.
+    FilePart(SourceId, String, Arc<[Column]>),
     /// The wave of a whole file of this hash.
     File(SourceId, String, Result<Arc<[Column]>>),
     /// The rendered take tracked again, for the recipe it was rendered with.
@@ -75,11 +88,24 @@ pub struct Focus {
     asked: HashMap<TakeId, Asked>,
     latest: VecDeque<TakeId>,
     busy: bool,
-    /// What is being made, and which take was selected when it began: it is given up when another is.
-    running: Option<(TakeId, Job)>,
+    /// What is being made.
+    running: Option<Running>,
+    /// What runs was stopped by the user.
+    stopped: bool,
     rooms: Arc<Rooms>,
     /// Whole files that were asked for.
     files: HashMap<SourceId, String>,
+}
+
+/// What is being made.
+#[derive(Debug)]
+struct Running {
+    /// The take that was selected when it began: it is given up when another is.
+    begun_for: TakeId,
+    /// What the user knows it by.
+    what: &'static str,
+    job: Job,
+    since: Instant,
 }
 
 /// What the work is about.
@@ -127,14 +153,40 @@ impl Focus {
 
     /// Asks work that was begun for another take to stop; it is asked for again when its turn comes.
     fn give_up_for(&self, selected: TakeId) {
-        if let Some((_, job)) = self.running.as_ref().filter(|(begun_for, _)| *begun_for != selected) {
-            job.cancel.cancel();
+        if let Some(running) = self.running.as_ref().filter(|r| r.begun_for != selected) {
+            running.job.cancel.cancel();
+        }
+    }
+
+    /// What has been going on for longer than anybody likes to wait without being told: what, its job, and
+    /// for how long.
+    pub fn going_on(&self) -> Option<(&'static str, &Job, Duration)> {
+        let r = self.running.as_ref()?;
+        Some((r.what, &r.job, r.since.elapsed())).filter(|(_, _, since)| *since >= TOLD_AFTER)
+    }
+
+    /// Whether something is being made.
+    pub fn is_busy(&self) -> bool {
+        self.running.is_some()
+    }
+
+    /// The user asks what is going on to stop.
+    pub fn stop(&mut self) {
+        if let Some(r) = &self.running {
+            r.job.cancel.cancel();
+            self.stopped = true;
         }
     }
 
     fn touch(&mut self, take: TakeId, derived: &mut Derived) {
         if self.latest.front() == Some(&take) {
             return;
+        }
+        // Who comes back to a take that was stopped wants it.
+        let entry = derived.entry(take);
+        if entry.failed.as_deref() == Some(STOPPED) {
+            entry.failed = None;
+            self.asked.remove(&take);
         }
         self.latest.retain(|t| *t != take);
         self.latest.push_front(take);
@@ -173,7 +225,7 @@ impl Focus {
         let (take, source) = (Arc::clone(take), source.clone());
         let work =
             move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Source(id, r))));
+        self.running = Some(start.begun(READING, start.run(work, move |r| FocusEvent::Source(id, r))));
         true
     }
 
@@ -189,21 +241,25 @@ impl Focus {
         let (id, rooms) = (take.id, Arc::clone(&self.rooms));
         let session = start.about.session_path.to_path_buf();
         let work = move |job: &Job| wanted.map_or(Ok(None), |w| rooms.learned(&session, &w, job));
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Room(id, r))));
+        self.running = Some(start.begun(LEARNING, start.run(work, move |r| FocusEvent::Room(id, r))));
         true
     }
 
     /// The wave of the whole file, for the room tone in it.
     fn file(&mut self, start: &Start<'_>, source: &Source, derived: &Derived) -> bool {
-        let known = derived.file_wave(source).is_some();
+        let known = derived.has_file_wave(source);
         if known || self.files.get(&source.id) == Some(&source.hash) {
             return false;
         }
         self.files.insert(source.id, source.hash.clone());
         let (id, hash, frames) = (source.id, source.hash.clone(), source.frames);
         let path = source_path(start.about.session_path, &source.path);
-        let work = move |job: &Job| file_wave(&path, frames, job);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::File(id, hash, r))));
+        let part = hash.clone();
+        let work = move |job: &Job, tell: &dyn Fn(FocusEvent)| {
+            file_wave(&path, frames, job, &|columns| tell(FocusEvent::FilePart(id, part.clone(), columns)))
+        };
+        let job = start.run_telling(work, move |r| FocusEvent::File(id, hash, r));
+        self.running = Some(start.begun(DRAWING, job));
         true
     }
 
@@ -228,7 +284,7 @@ impl Focus {
         asked.recipe = Some(key);
         let id = take.id;
         let work = move |job: &Job| from_recipe(&from, Arc::new(recipe), a4, rate, job).map(Box::new);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Recipe(id, r))));
+        self.running = Some(start.begun(MAKING, start.run(work, move |r| FocusEvent::Recipe(id, r))));
         true
     }
 
@@ -327,9 +383,22 @@ impl Focus {
 
     /// Takes in what was made; returns an error that nobody else shows.
     pub fn take_in(&mut self, event: FocusEvent, derived: &mut Derived) -> Option<Error> {
+        if let FocusEvent::FilePart(id, hash, columns) = event {
+            derived.set_file_wave(id, hash, columns, false);
+            return None;
+        }
         self.busy = false;
         self.running = None;
+        let stopped = std::mem::take(&mut self.stopped);
         match event {
+            // Asked for again when somebody comes back to it.
+            FocusEvent::Source(id, Err(e)) | FocusEvent::Recipe(id, Err(e))
+                if e.is_cancelled() && stopped =>
+            {
+                let entry = derived.entry(id);
+                (entry.failed, entry.updating) = (Some(STOPPED.into()), false);
+                None
+            }
             // Given up for another take: asked for again when its turn comes.
             FocusEvent::Source(id, Err(e)) if e.is_cancelled() => {
                 self.asked.remove(&id);
@@ -356,13 +425,15 @@ impl Focus {
                 (asked.recipe, asked.loops, asked.after) = (None, None, None);
                 problem
             }
+            // Taken in above.
+            FocusEvent::FilePart(..) => None,
             FocusEvent::File(id, hash, Ok(columns)) => {
-                derived.set_file_wave(id, hash, columns);
+                derived.set_file_wave(id, hash, columns, true);
                 None
             }
             // The take itself says what is wrong with its file.
             FocusEvent::File(id, _, Err(e)) => {
-                if e.is_cancelled() {
+                if e.is_cancelled() && !stopped {
                     self.files.remove(&id);
                 }
                 None
@@ -433,9 +504,26 @@ impl Start<'_> {
         work: impl FnOnce(&Job) -> Result<R> + Send + 'static,
         wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
     ) -> Job {
+        self.run_telling(move |job, _| work(job), wrap)
+    }
+
+    /// The same for work that tells of something before it is done.
+    fn run_telling<R: 'static>(
+        &self,
+        work: impl FnOnce(&Job, &dyn Fn(FocusEvent)) -> Result<R> + Send + 'static,
+        wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
+    ) -> Job {
         let (session, job) = (self.session, Job::new());
-        self.runner.spawn(&job, move |job, _| work(job), move |r| Event::Focus { session, event: wrap(r) });
+        self.runner.spawn(
+            &job,
+            move |job, report| work(job, &|event| report(Event::Focus { session, event })),
+            move |r| Event::Focus { session, event: wrap(r) },
+        );
         job
+    }
+
+    fn begun(&self, what: &'static str, job: Job) -> Running {
+        Running { begun_for: self.about.selected, what, job, since: Instant::now() }
     }
 }
 

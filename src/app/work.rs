@@ -41,6 +41,8 @@ pub use runner::Runner;
 /// Progress is shown at most this often.
 pub const PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
+/// Stands for the work on the selected take among the jobs.
+const OF_FOCUS: u64 = u64::MAX;
 /// Opening, as the user knows it.
 const OPENING: &str = "Opening";
 /// Choosing loops for the layers of a note together, as the user knows it.
@@ -56,6 +58,8 @@ struct Running {
     /// The stage the job is in by its own words, and since when: each has a pace of its own.
     stage: String,
     since: Instant,
+    /// What is done of steps that are not done yet.
+    partly: f32,
 }
 
 /// All long work of the window.
@@ -136,10 +140,19 @@ impl Work {
         for r in &mut self.running {
             let stage = r.job.stage();
             if stage != r.stage {
-                (r.stage, r.since) = (stage, Instant::now());
+                (r.stage, r.since, r.partly) = (stage, Instant::now(), 0.0);
             }
         }
         self.views = self.running.iter().map(Running::view).collect();
+        if let Some((what, job, since)) = self.focus.going_on() {
+            self.views.push(JobView {
+                id: OF_FOCUS,
+                stage: what.into(),
+                fraction: job.fraction(),
+                counts: (0, 0),
+                seconds_left: job.time_left(since).map(|d| d.as_secs_f64()),
+            });
+        }
     }
 
     /// What runs, for the window.
@@ -149,11 +162,14 @@ impl Work {
 
     /// Whether anything with progress to show runs.
     pub fn is_busy(&self) -> bool {
-        !self.running.is_empty()
+        !self.running.is_empty() || self.focus.is_busy()
     }
 
     /// Asks a job to stop.
-    pub fn cancel(&self, id: u64) {
+    pub fn cancel(&mut self, id: u64) {
+        if id == OF_FOCUS {
+            self.focus.stop();
+        }
         self.running.iter().filter(|r| r.id == id).for_each(|r| r.job.cancel.cancel());
     }
 
@@ -171,7 +187,7 @@ impl Work {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
         job.begin(name, total);
-        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), job: job.clone() });
+        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), partly: 0.0, job: job.clone() });
         (id, job)
     }
 
@@ -219,6 +235,11 @@ impl Work {
     /// Whether a delivery runs.
     pub fn is_delivering(&self) -> bool {
         self.running.iter().any(|r| r.name == DELIVERING)
+    }
+
+    /// What is done of the steps of a job that are being worked on: so many whole steps' worth.
+    pub fn partly(&mut self, id: u64, steps: f32) {
+        self.running.iter_mut().filter(|r| r.id == id).for_each(|r| r.partly = steps);
     }
 
     /// Waits, at the end of the program, until a delivery that was asked to stop has finished the
@@ -299,6 +320,7 @@ impl Work {
                 survey::survey_files(&files, &options, job, &|e| {
                     report(match e {
                         SurveyEvent::File(file) => Event::Found { job: id, file },
+                        SurveyEvent::Heard { path, done, wave } => Event::Heard { job: id, path, done, wave },
                         SurveyEvent::Failed(path, error) => {
                             Event::NotRead { job: id, error: error.in_file(&path) }
                         }
@@ -438,6 +460,16 @@ impl Work {
 
 impl Running {
     fn view(&self) -> JobView {
+        let counts = self.job.counts();
+        let part = if counts.1 > 0 { self.partly / counts.1 as f32 } else { 0.0 };
+        let fraction = (self.job.fraction() + part).min(1.0);
+        let elapsed = self.since.elapsed();
+        // With steps of many minutes the steps that are done tell nothing.
+        let seconds_left = if part > 0.01 {
+            Some(elapsed.as_secs_f64() * f64::from((1.0 - fraction) / fraction))
+        } else {
+            self.job.time_left(elapsed).map(|d| d.as_secs_f64())
+        };
         JobView {
             id: self.id,
             stage: match &*self.stage {
@@ -445,9 +477,9 @@ impl Running {
                 "SoundFont" => format!("{DELIVERING}: the SoundFont"),
                 _ => self.name.into(),
             },
-            fraction: self.job.fraction(),
-            counts: self.job.counts(),
-            seconds_left: self.job.time_left(self.since.elapsed()).map(|d| d.as_secs_f64()),
+            fraction,
+            counts,
+            seconds_left,
         }
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
 use super::Found;
 use crate::app::derived::{CleaningMade, FromRecipe, FromSource, LoopMap};
@@ -17,6 +18,8 @@ use crate::units::{FrameRange, Hertz, SampleRate};
 
 /// How many loops there are to choose from.
 const LOOPS: usize = 24;
+/// So often a wave is told of that is still being read.
+const TELL_EVERY: Duration = Duration::from_millis(100);
 /// Parts that the wave of a whole file is drawn in.
 const FILE_COLUMNS: u64 = 2_000;
 
@@ -39,12 +42,20 @@ pub(super) fn from_source(path: &Path, range: FrameRange, span: FrameRange, job:
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }
 
-/// Extremes of equal parts of a file of `frames`; one block is held in memory.
-pub(super) fn file_wave(path: &Path, frames: u64, job: &Job) -> Result<Arc<[Column]>> {
+/// Extremes of equal parts of a file of `frames`; one block is held in memory. What was read so far is
+/// told about ten times a second.
+pub(super) fn file_wave(
+    path: &Path,
+    frames: u64,
+    job: &Job,
+    tell: &dyn Fn(Arc<[Column]>),
+) -> Result<Arc<[Column]>> {
     let frames = frames.max(1);
     let empty = Column { min: f32::MAX, max: f32::MIN, rms: 0.0 };
     let mut columns = vec![empty; FILE_COLUMNS as usize];
     let mut at = 0u64;
+    let mut told = Instant::now();
+    job.begin("file", frames);
     for_each_block(path, &mut |planes| {
         for i in 0..planes[0].len() {
             let k = ((at + i as u64) * FILE_COLUMNS / frames).min(FILE_COLUMNS - 1);
@@ -55,10 +66,20 @@ pub(super) fn file_wave(path: &Path, frames: u64, job: &Job) -> Result<Arc<[Colu
             }
         }
         at += planes[0].len() as u64;
+        job.advance(planes[0].len() as u64);
+        if told.elapsed() >= TELL_EVERY {
+            told = Instant::now();
+            tell(flat_where_unread(columns.clone()));
+        }
         !job.cancel.is_cancelled()
     })?;
-    columns.iter_mut().filter(|c| c.min > c.max).for_each(|c| *c = Column { min: 0.0, max: 0.0, rms: 0.0 });
-    Ok(columns.into())
+    Ok(flat_where_unread(columns))
+}
+
+fn flat_where_unread(mut columns: Vec<Column>) -> Arc<[Column]> {
+    let nothing = Column { min: 0.0, max: 0.0, rms: 0.0 };
+    columns.iter_mut().filter(|c| c.min > c.max).for_each(|c| *c = nothing);
+    columns.into()
 }
 
 /// Loops to choose from, and every start against every end.

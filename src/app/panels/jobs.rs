@@ -79,8 +79,12 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
 /// What a job says beside its bar.
 pub fn words_of(job: &JobView) -> String {
     let (done, total) = job.counts;
-    let mut text = if total > 0 { format!("{done} of {total}") } else { "starting".into() };
-    if let Some(left) = job.seconds_left.filter(|s| done < total && *s >= 1.0) {
+    let mut text = match (total, job.fraction) {
+        (0, f) if f > 0.0 => format!("{:.0} %", f * 100.0),
+        (0, _) => "going on".into(),
+        _ => format!("{done} of {total}"),
+    };
+    if let Some(left) = job.seconds_left.filter(|s| job.fraction < 1.0 && *s >= 1.0) {
         text += &format!(", about {} left", words::duration(left));
     }
     text
@@ -126,6 +130,8 @@ mod tests {
         job.seconds_left = None;
         assert_eq!(words_of(&job), "3 of 6");
         job.counts = (0, 0);
-        assert_eq!(words_of(&job), "starting");
+        assert_eq!(words_of(&job), "50 %");
+        job.fraction = 0.0;
+        assert_eq!(words_of(&job), "going on");
     }
 }

@@ -94,7 +94,7 @@ impl Panels {
             take(self.room(ui, view));
         }
         if around.shown.keys {
-            take(self.keys.ui(ui.ctx(), theme));
+            take(self.keys.ui(ui.ctx(), theme, view.room));
         }
         if around.shown.steps && view.path.is_some() {
             take(self.steps.ui(ui.ctx(), view, around));

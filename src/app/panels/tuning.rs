@@ -5,6 +5,7 @@ use std::cmp::Ordering;
 use egui::{Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::command::{Command, EditCommand, GoCommand};
+use crate::app::quantity;
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{field, soft};
@@ -100,7 +101,7 @@ impl TuningPanel {
     fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         ui.horizontal_wrapped(|ui| {
             ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
-            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %");
+            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %").custom_parser(|t| quantity::parse(t, "%", None));
             ui.add(value).on_hover_text(FLATTEN_TIP);
             let shown = view.triage.listing.filter;
             let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);
@@ -124,7 +125,7 @@ impl TuningPanel {
             let now = format!("{:.1}", setup.a4.0);
             if let Some(text) = field(ui, ("A4", A4_TIP), &now, &mut self.a4, 60.0)
                 && !view.read_only
-                && let Some(hz) = text.trim().parse::<f64>().ok().filter(|hz| (380.0..=500.0).contains(hz))
+                && let Some(hz) = quantity::parse(&text, "Hz", None).filter(|hz| (380.0..=500.0).contains(hz))
             {
                 let edit = Edit::SetSetup(Box::new(Setup { a4: Hertz(hz), ..setup.clone() }));
                 commands.push(Command::Edit(EditCommand::Do { label: "Set A4".into(), edit }));

@@ -38,6 +38,8 @@ pub enum Event {
     Verified { job: u64, result: Result<Vec<Changed>> },
     /// One file of a survey is done.
     Found { job: u64, file: Box<FileSurvey> },
+    /// How far a long file of a survey has come, and its wave as far as it was read.
+    Heard { job: u64, path: PathBuf, done: f64, wave: Option<Arc<[Column]>> },
     /// One file of a survey could not be read.
     NotRead { job: u64, error: Error },
     /// A survey is done.
@@ -87,6 +89,7 @@ impl Event {
         match self {
             Self::Found { job, .. }
             | Self::NotRead { job, .. }
+            | Self::Heard { job, .. }
             | Self::Surveyed { job, .. }
             | Self::Proposed { job, .. }
             | Self::ProposeEnded { job, .. }
