@@ -189,7 +189,7 @@ fn accepting_by_key_is_a_step_that_undo_takes_back() {
     assert_eq!(w.selected(), Some(1));
     let w = w.key(Key::Y);
     assert_eq!(w.state_of(1), TakeState::Accepted);
-    assert!(w.has("Undo: Accept"));
+    assert!(w.has("Undo: Accept C4, layer 1"));
     let w = w.keys(Modifiers::COMMAND, Key::Z);
     assert_eq!(w.state_of(1), TakeState::Proposed);
     let w = w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
@@ -203,7 +203,7 @@ fn accepting_without_a_recipe_is_refused_in_words() {
     let w = Window::bottles().click("C4, layer 2: new").key(Key::Y);
     assert_eq!(w.state_of(2), TakeState::New);
     assert!(w.says("has no recipe yet"));
-    assert!(!w.has("Undo: Accept"));
+    assert!(!w.has("Undo: Accept C4, layer 1"));
 }
 
 #[test]

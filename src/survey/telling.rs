@@ -105,13 +105,13 @@ mod tests {
         let report = |e| told.lock().unwrap().push(e);
         let path = Path::new("x.wav");
         let telling = Telling::new(path, &report);
-        let rate = SampleRate::new(1000).unwrap();
-        assert!(telling.wave(19_000, rate).is_none(), "a short file is soon done");
-        let mut wave = telling.wave(40_000, rate).unwrap();
+        let rate = SampleRate::new(8000).unwrap();
+        assert!(telling.wave(152_000, rate).is_none(), "a short file is soon done");
+        let mut wave = telling.wave(320_000, rate).unwrap();
         *telling.told.lock().unwrap() -= EVERY;
-        // 40 frames a column: half of them.
-        wave.push(&[&[0.5; 20_000], &[-0.25; 20_000]]);
-        telling.step(20_000);
+        // 320 frames a column: half of them.
+        wave.push(&[&[0.5; 160_000], &[-0.25; 160_000]]);
+        telling.step(160_000);
         let told = told.lock().unwrap();
         let [SurveyEvent::Heard { wave: Some(wave), .. }, ..] = &told[..] else { panic!("{told:?}") };
         assert!(wave[..500].iter().all(|c| (c.min, c.max) == (-0.25, 0.5)));

@@ -1,4 +1,5 @@
 //! A recipe for takes that need no sound: what the window shows of them is looked at.
+#![allow(dead_code)] // Each test binary uses its own part.
 
 use seamwright::dsp::looping::LoopParts;
 use seamwright::dsp::tune::StrengthCurve;

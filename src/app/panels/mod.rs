@@ -129,7 +129,11 @@ impl Panels {
                 .show(ui, |ui| take(self.sheet.ui(ui, view)));
             return commands;
         }
-        let width = sheet::narrow_width(view.sheet.layers);
+        let mut width = sheet::narrow_width(view.sheet.layers);
+        if ui.ctx().content_rect().width() < 900.0 {
+            // The sheet scrolls; the room beside it needs the width more.
+            width = width.min(160.0);
+        }
         Panel::left("sheet")
             .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
             .default_size(width)

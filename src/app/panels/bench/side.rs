@@ -17,6 +17,7 @@ use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
 use crate::app::widgets::control::switch;
 use crate::app::widgets::glyph;
+use crate::app::words;
 use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
@@ -220,6 +221,9 @@ fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
             ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap())
                 .on_hover_text(c.kind.words());
         });
+    }
+    if let Some(about) = words::goes_about(model.document, model.take) {
+        ui.add(egui::Label::new(RichText::new(about).color(t.ink)).wrap());
     }
 }
 
