@@ -13,7 +13,7 @@ use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::command::Room;
 use seamwright::render::plan::plan;
 use seamwright::session::{ConcernKind, TakeState};
-use window::{Window, document, full, take, three};
+use window::{Window, full, three};
 
 use TakeState::{Accepted, New, Proposed, SetAside};
 

@@ -19,9 +19,7 @@ use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::playback::message::Side;
-use seamwright::session::{
-    Concern, ConcernKind, Document, Sheet, Source, SourceId, Take, TakeId, TakeState,
-};
+use seamwright::session::{Concern, ConcernKind, Document, Sheet, Source, SourceId, Take, TakeId, TakeState};
 use seamwright::units::{Cents, Decibels, Frame, Hertz, MidiNote, SampleRate};
 use sheet_support::{SPAN, recipe};
 

@@ -179,6 +179,11 @@ impl App {
         self.sound.fetch(frames)
     }
 
+    /// As if the sound device had been unplugged, where [`super::sound::SoundKind::Fetched`] stands for it.
+    pub fn unplug_sound(&mut self) {
+        self.sound.unplug();
+    }
+
     /// What is derived from the takes.
     pub fn derived(&self) -> &Derived {
         &self.derived

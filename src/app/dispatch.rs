@@ -161,8 +161,14 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
 fn play(app: &mut App, from: From) {
     let Some(take) = app.place.selected.and_then(|id| app.session.document().take(id)) else { return };
     if let Err(text) = app.sound.play(take, from, &app.derived) {
-        app.notices.warn(text);
+        unheard(app, text);
     }
+}
+
+/// Says why nothing is heard; without a device only as long as there is none.
+fn unheard(app: &mut App, text: String) {
+    let about = if app.sound.view().device.is_err() { About::Sound } else { About::Nothing };
+    app.notices.warn_of(about, text);
 }
 
 fn keyboard(app: &mut App, command: KeyboardCommand) {
@@ -181,7 +187,7 @@ fn keyboard(app: &mut App, command: KeyboardCommand) {
             if let Struck::Sounds(group) = app.keyboard.strike(document, key, velocity, by, &name)
                 && let Err(text) = app.sound.strike(group)
             {
-                app.notices.warn(text);
+                unheard(app, text);
                 app.keyboard.silenced();
             }
             Vec::new()
@@ -208,7 +214,7 @@ fn hold_stack(app: &mut App, from: Option<f64>) {
         return;
     };
     if let Err(text) = app.sound.hold_stack(note, from) {
-        app.notices.warn(text);
+        unheard(app, text);
     }
 }
 

@@ -133,7 +133,8 @@ fn show(app: &mut App, o: Opening) {
     }
     if read_only {
         let reason = reason.unwrap_or_else(|| "it cannot be written".into());
-        app.notices.warn_of(About::Session, format!("This session can be looked at here, not changed: {reason}."));
+        app.notices
+            .warn_of(About::Session, format!("This session can be looked at here, not changed: {reason}."));
     } else if !o.survey.is_empty() {
         survey(app, o.survey);
     }
@@ -226,7 +227,8 @@ fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
             .iter()
             .map(|(p, _)| p.file_name().unwrap_or(p.as_os_str()).to_string_lossy())
             .collect();
-        app.notices.warn_of(About::Survey, format!("{} files could not be read: {}", names.len(), names.join(", ")));
+        app.notices
+            .warn_of(About::Survey, format!("{} files could not be read: {}", names.len(), names.join(", ")));
     }
     select_something(app);
     if survey.files.iter().all(|f| f.takes.is_empty()) {

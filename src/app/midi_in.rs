@@ -3,9 +3,9 @@
 use egui::Context;
 
 use super::app::App;
-use super::notices::About;
 use super::command::{Command, KeyboardCommand};
 use super::keyboard::StruckBy;
+use super::notices::About;
 use crate::playback::midi::{MidiEvent, MidiListener};
 
 /// While a MIDI keyboard holds keys it is looked for this often, in seconds: unplugged, it says nothing.

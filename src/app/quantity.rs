@@ -46,7 +46,8 @@ fn unit(word: &str, clock: Option<Clock>) -> Option<Unit> {
 /// something else.
 pub fn parse(text: &str, own: &str, clock: Option<Clock>) -> Option<f64> {
     let text = text.trim().replace(['−', '–'], "-").replace(',', ".");
-    let end = text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))).unwrap_or(text.len());
+    let end =
+        text.find(|c: char| !(c.is_ascii_digit() || matches!(c, '.' | '-' | '+'))).unwrap_or(text.len());
     let number: f64 = text[..end].parse().ok()?;
     let word = text[end..].trim().to_lowercase();
     let own = own.trim().to_lowercase();
@@ -92,7 +93,9 @@ mod tests {
 
     #[test]
     fn what_measures_something_else_is_refused() {
-        for (text, own) in [("3 dB", "s"), ("x", "s"), ("", "s"), ("1.2.3", "s"), ("5 apples", "s"), ("5 Hz", "ms")] {
+        for (text, own) in
+            [("3 dB", "s"), ("x", "s"), ("", "s"), ("1.2.3", "s"), ("5 apples", "s"), ("5 Hz", "ms")]
+        {
             assert_eq!(parse(text, own, None), None, "{text}");
         }
         // Frames and periods mean nothing where no rate or no note is known.

@@ -150,9 +150,7 @@ impl Sound {
                 sound.view.device = Ok("kept messages".into());
             }
             SoundKind::Fetched => {
-                let (player, tap) = Player::without_device(SampleRate::DELIVERY);
-                sound.tap = Some(tap);
-                sound.use_player(player);
+                sound.use_tap();
             }
         }
         sound
@@ -170,13 +168,17 @@ impl Sound {
 
     /// Looks for a device (again).
     pub fn try_device(&mut self) {
-        if matches!(self.output, Output::Kept(_)) || self.tap.is_some() {
+        let fetched = self.tap.is_some();
+        if matches!(self.output, Output::Kept(_)) || (fetched && self.has_device()) {
             return;
         }
         self.output = Output::Silent;
         self.forget();
         self.hush_keys();
         self.latency = Latency::default();
+        if fetched {
+            return self.use_tap();
+        }
         match Player::open_as(&self.wish) {
             Ok(player) => self.use_player(player),
             // Any sound is better than none: the system's own device, told in the preferences.
@@ -209,6 +211,20 @@ impl Sound {
 
     fn hush_keys(&mut self) {
         self.silenced |= std::mem::take(&mut self.keys_sound);
+    }
+
+    /// What is heard is fetched instead of played.
+    fn use_tap(&mut self) {
+        let (player, tap) = Player::without_device(SampleRate::DELIVERY);
+        self.tap = Some(tap);
+        self.use_player(player);
+    }
+
+    /// As if the device had been unplugged, where what is heard is fetched.
+    pub fn unplug(&mut self) {
+        if let Some(tap) = &mut self.tap {
+            tap.unplug();
+        }
     }
 
     fn use_player(&mut self, player: Player) {

@@ -34,8 +34,8 @@ use crate::session::{Document, Source, Take, TakeId};
 use crate::survey::{self, SurveyEvent, SurveyOptions};
 use crate::units::{Cents, MidiNote};
 
-pub use event::{Changed, Event, Purpose};
 use event::Belongs;
+pub use event::{Changed, Event, Purpose};
 pub use runner::Runner;
 
 /// Progress is shown at most this often.
@@ -187,7 +187,14 @@ impl Work {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
         job.begin(name, total);
-        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), partly: 0.0, job: job.clone() });
+        self.running.push(Running {
+            id,
+            name,
+            stage: job.stage(),
+            since: Instant::now(),
+            partly: 0.0,
+            job: job.clone(),
+        });
         (id, job)
     }
 

@@ -194,6 +194,11 @@ impl Tap {
     pub fn fetch(&mut self, out: &mut [f32]) {
         self.0.fill(out);
     }
+
+    /// As if the device had been unplugged.
+    pub fn unplug(&mut self) {
+        self.0.shared.lost.store(true, Relaxed);
+    }
 }
 
 /// Both ends, with the rings between them.
@@ -326,5 +331,4 @@ mod tests {
         assert_eq!(e.kind(), ErrorKind::Device);
         assert!(e.to_string().contains("it is busy; plug one in"), "{e}");
     }
-
 }

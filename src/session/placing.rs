@@ -126,9 +126,8 @@ pub fn move_all(
     rows: &[MidiNote],
 ) -> Several {
     let row = |n: MidiNote| rows.iter().position(|r| *r == n).map(|i| i as i64);
-    let by = d.take(lead).and_then(|t| {
-        Some((row(note)? - row(t.note?)?, i64::from(layer) - i64::from(t.layer)))
-    });
+    let by =
+        d.take(lead).and_then(|t| Some((row(note)? - row(t.note?)?, i64::from(layer) - i64::from(t.layer))));
     let to = |t: &Take| {
         let (down, across) = by?;
         let row = usize::try_from(row(t.note?)? + down).ok()?;

@@ -8,6 +8,7 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::concerns::{self, Facts};
+use super::telling::Telling;
 use super::{FileSurvey, FoundTake, SurveyOptions, names};
 use crate::audio::{Clip, level};
 use crate::dsp::pitch::{Doubts, F0Params, NoteSummary, doubts, summarise, track_f0};
@@ -16,7 +17,6 @@ use crate::dsp::spans::{
 };
 use crate::dsp::tune::{Movement, deviation, movement};
 use crate::error::{Error, ErrorKind, Result};
-use super::telling::Telling;
 use crate::io::decode::{self, SoundInfo};
 use crate::io::hash;
 use crate::jobs::Job;

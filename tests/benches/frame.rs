@@ -168,7 +168,13 @@ fn thread_time() -> Option<Duration> {
     text.split_whitespace().next()?.parse().ok().map(Duration::from_nanos)
 }
 
-fn frame(ctx: &Context, mut pass: impl FnMut(&mut egui::Ui), events: Vec<Event>, time: f64, clock: &mut Clock) {
+fn frame(
+    ctx: &Context,
+    mut pass: impl FnMut(&mut egui::Ui),
+    events: Vec<Event>,
+    time: f64,
+    clock: &mut Clock,
+) {
     let input = RawInput {
         screen_rect: Some(Rect::from_min_size(Pos2::ZERO, vec2(1920.0, 1080.0))),
         time: Some(time),
@@ -290,7 +296,7 @@ fn sheet(ctx: &Context, world: &World, mut time: f64) {
             unit: egui::MouseWheelUnit::Point,
             delta,
             phase: egui::TouchPhase::Move,
-            source: egui::MouseWheelSource::default(),
+            source: egui::MouseWheelSource::Wheel,
             modifiers: egui::Modifiers::NONE,
         };
         let pass = |ui: &mut egui::Ui| {

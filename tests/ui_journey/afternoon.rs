@@ -137,9 +137,9 @@ fn deliver(w: &mut Window, out: &Path) {
     w.h.get_by_role_and_label(Role::Button, "Deliver").click();
     w.until("it is delivered", |w| w.app().derived().delivery().is_some() && w.is_idle());
     assert!(w.says("10 files written"), "{:?}", w.words());
-    let sounds = std::fs::read_dir(out).unwrap().filter(|f| {
-        f.as_ref().unwrap().path().extension().is_some_and(|e| e == "wav")
-    });
+    let sounds = std::fs::read_dir(out)
+        .unwrap()
+        .filter(|f| f.as_ref().unwrap().path().extension().is_some_and(|e| e == "wav"));
     assert_eq!(sounds.count(), 10);
 }
 
@@ -160,7 +160,8 @@ fn ten_takes_from_opening_to_the_delivered_set_and_all_the_way_back() {
 
     // The undo list knows every step and the take it was about.
     let names: Vec<String> = w.app().session().history().names().collect();
-    for part in ["Propose recipes: 10 takes", "Accept A3, layer 1", "Move the note to its name: B3, layer 2"] {
+    for part in ["Propose recipes: 10 takes", "Accept A3, layer 1", "Move the note to its name: B3, layer 2"]
+    {
         assert!(names.iter().any(|n| n == part), "{part} is not in {names:?}");
     }
     let done = w.document().clone();

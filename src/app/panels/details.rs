@@ -187,7 +187,7 @@ fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {
 
 fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
     ui.add_space(4.0);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         hearing::buttons(ui, view, take, commands);
     });
@@ -196,7 +196,7 @@ fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
 fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
     let has_recipe = take.recipe.is_some();
     let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let mut button = |text, about, action, why_not: Option<&str>| {
             let why_not = view.read_only.then_some(READ_ONLY).or(why_not);
@@ -215,7 +215,7 @@ fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Comman
         let why_not = (!decided).then_some("It is not decided yet");
         button("Undecide", "Takes the decision back", Action::Undecide, why_not);
     });
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let again = if has_recipe { "Propose again" } else { "Propose" };
         let why_not = match take.note {
@@ -265,7 +265,9 @@ fn goes_elsewhere(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<
         ),
         (
             format!("Move its sound to {place_name}"),
-            format!("Read faster or slower as a whole until it is {place_name}; its timbre moves along. One step to undo"),
+            format!(
+                "Read faster or slower as a whole until it is {place_name}; its timbre moves along. One step to undo"
+            ),
             up,
         ),
     ];

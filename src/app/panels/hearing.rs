@@ -73,7 +73,8 @@ fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out:
         let chosen = view.sound.side == side;
         let why_not =
             silent.clone().or_else(|| (side == Side::Removed && !cleaned).then(|| not_cleaned.to_owned()));
-        let r = ui.add_enabled(why_not.is_none(), switch(text, chosen, 14.0, view.theme)).accessible_name(name);
+        let r =
+            ui.add_enabled(why_not.is_none(), switch(text, chosen, 14.0, view.theme)).accessible_name(name);
         let r = r.on_hover_text(tip(ui.ctx(), about, key));
         if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() && !chosen {
             out.push(Command::Sound(SoundCommand::Listen(side)));

@@ -19,6 +19,8 @@ use crate::units::MidiNote;
 
 /// Height of the drawn keys.
 const KEYS: f32 = 74.0;
+/// From this width on everything above the keys stands in one row.
+const ONE_ROW: f32 = 1080.0;
 /// Two rows of letters, by their place on the keyboard: each row goes up in whole tones, the upper one
 /// lies a semitone above the lower one's left neighbour, so that going to and fro between them is the
 /// chromatic scale and every interval feels the same from any key. Source: the arrangement of two rows
@@ -132,21 +134,22 @@ impl KeyboardPanel {
     /// Draws the strip.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView) -> Vec<Command> {
         let mut out = Vec::new();
-        ui.horizontal(|ui| {
-            ui.label(RichText::new("Audition keyboard").family(strong()));
-            letters(ui, view, keyboard, &mut out);
-            ui.add_space(6.0);
-            settings(ui, view, keyboard, &mut out);
-            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                let hover = tip(ui.ctx(), "Hides the audition keyboard", Action::Keyboard);
-                if ui.button("Hide").on_hover_text(hover).clicked() {
-                    out.push(Command::Keyboard(KeyboardCommand::Show(false)));
-                }
-                if ui.button("All up").on_hover_text("Lets every key go at once").clicked() {
-                    out.push(Command::Keyboard(KeyboardCommand::AllUp));
-                }
+        if ui.available_width() < ONE_ROW {
+            ui.horizontal_wrapped(|ui| {
+                ui.label(RichText::new("Audition keyboard").family(strong()));
+                hiding(ui, &mut out);
+                letters(ui, view, keyboard, &mut out);
+                settings(ui, view, keyboard, &mut out);
             });
-        });
+        } else {
+            ui.horizontal(|ui| {
+                ui.label(RichText::new("Audition keyboard").family(strong()));
+                letters(ui, view, keyboard, &mut out);
+                ui.add_space(6.0);
+                settings(ui, view, keyboard, &mut out);
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| hiding(ui, &mut out));
+            });
+        }
         status(ui, view, keyboard, &mut out);
         self.keys(ui, view, keyboard, &mut out);
         out
@@ -336,6 +339,16 @@ fn state_of(keyboard: &KeyboardView, note: MidiNote) -> Option<KeyState> {
         KeyState::Failed(_) => 2,
     };
     on.filter_map(|r| keyboard.states.get(&r.take)).max_by_key(rank).cloned()
+}
+
+fn hiding(ui: &mut Ui, out: &mut Vec<Command>) {
+    let hover = tip(ui.ctx(), "Hides the audition keyboard", Action::Keyboard);
+    if ui.button("Hide").on_hover_text(hover).clicked() {
+        out.push(Command::Keyboard(KeyboardCommand::Show(false)));
+    }
+    if ui.button("All up").on_hover_text("Lets every key go at once").clicked() {
+        out.push(Command::Keyboard(KeyboardCommand::AllUp));
+    }
 }
 
 fn letters(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {

@@ -113,10 +113,11 @@ impl Panels {
         let mut commands = Vec::new();
         let mut take = |more: Vec<Command>| commands.extend(more);
         if view.room == Room::Sheet {
+            let least = if ui.ctx().content_rect().width() < 900.0 { 290.0 } else { 350.0 };
             Panel::right("details")
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
-                .default_size(350.0)
-                .size_range(350.0..=480.0)
+                .default_size(least)
+                .size_range(least..=480.0)
                 .show(ui, |ui| {
                     take(if view.triage.also.is_empty() {
                         self.details.ui(ui, view)

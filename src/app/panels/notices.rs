@@ -2,7 +2,9 @@
 
 use std::path::Path;
 
-use egui::{Align, Area, Color32, Frame, Id, Layout, Order, Rect, RichText, ScrollArea, Shadow, Stroke, Ui, vec2};
+use egui::{
+    Align, Area, Color32, Frame, Id, Layout, Order, Rect, RichText, ScrollArea, Shadow, Stroke, Ui, vec2,
+};
 
 use crate::app::command::{Command, SessionCommand, SoundCommand};
 use crate::app::settings::Settings;

@@ -156,7 +156,8 @@ fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, fold: Fold, commands:
             }
         };
         if fold >= Fold::Narrow && view.path.is_some() {
-            for (word, step, action) in [("Undo", view.undo, Action::Undo), ("Redo", view.redo, Action::Redo)] {
+            for (word, step, action) in [("Undo", view.undo, Action::Undo), ("Redo", view.redo, Action::Redo)]
+            {
                 let text = step.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, 40)));
                 entry(ui, &text, action, commands);
             }

@@ -24,7 +24,12 @@ const COLUMNS: [(Column, &str, &str, f32); 7] = [
     (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.36),
     (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.48),
     (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.60),
-    (Column::Taken, "Strengths", "How much is corrected of the centre, flattened of the drift, of the vibrato", 0.72),
+    (
+        Column::Taken,
+        "Strengths",
+        "How much is corrected of the centre, flattened of the drift, of the vibrato",
+        0.72,
+    ),
     (Column::State, "State", "How far it has come", 0.88),
 ];
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
@@ -101,7 +106,11 @@ impl TuningPanel {
     fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         ui.horizontal_wrapped(|ui| {
             ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
-            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %").custom_parser(|t| quantity::parse(t, "%", None));
+            let value = DragValue::new(&mut self.strength)
+                .range(0.0..=100.0)
+                .max_decimals(0)
+                .suffix(" %")
+                .custom_parser(|t| quantity::parse(t, "%", None));
             ui.add(value).on_hover_text(FLATTEN_TIP);
             let shown = view.triage.listing.filter;
             let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);

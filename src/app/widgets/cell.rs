@@ -230,7 +230,12 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
             painter.rect_filled(back, 2.0, fill);
             glyph::concern(painter, pos2(rect.left() + 11.0, y), 5.0, theme.warn, fill);
             let room = rect.width() - 26.0;
-            let galley = short(painter, words, &small, theme.ink, room);
+            let mut galley = short(painter, words, &small, theme.ink, room);
+            if goes.is_some() && galley.elided {
+                // Where to is what counts: the last two words.
+                let last = words.rmatch_indices(' ').nth(1).map_or(words, |(i, _)| &words[i + 1..]);
+                galley = short(painter, last, &small, theme.ink, room);
+            }
             painter.galley(pos2(rect.left() + 20.0, y - galley.size().y / 2.0), galley, theme.ink);
         }
         if look.claims > 1 {

@@ -174,20 +174,12 @@ mod tests {
         let (outbox, mut trash) = rtrb::RingBuffer::new(2);
         let mut feed = Feed::new(SampleRate::DELIVERY, 2, (inbox, outbox), Arc::clone(&shared));
         let sound = crate::audio::AudioBuf::mono(vec![0.1; 48_000], SampleRate::DELIVERY).unwrap();
-        let playable = || message::Playable {
-            rendered: sound.clone(),
-            source: None,
-            removed: None,
-            looping: None,
-        };
+        let playable =
+            || message::Playable { rendered: sound.clone(), source: None, removed: None, looping: None };
         // More than the engine has places for.
         for _ in 0..200 {
             messages
-                .push(Message::Play {
-                    what: Box::new(playable()),
-                    from: 0,
-                    side: message::Side::Rendered,
-                })
+                .push(Message::Play { what: Box::new(playable()), from: 0, side: message::Side::Rendered })
                 .unwrap();
         }
         let mut out = [0f32; 2 * 4096];

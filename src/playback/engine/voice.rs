@@ -53,7 +53,12 @@ pub(super) struct Voice {
 
 impl Voice {
     /// Computes the next frame into `last` and moves on.
-    pub(super) fn next(&mut self, sound: &Playable, loops: &[Option<Box<PlayLoop>>; PLACES], kernel: &Kernel) {
+    pub(super) fn next(
+        &mut self,
+        sound: &Playable,
+        loops: &[Option<Box<PlayLoop>>; PLACES],
+        kernel: &Kernel,
+    ) {
         self.since += 1;
         let gain = self.gain.advance();
         let frame = if self.wait > 0 {

@@ -214,18 +214,22 @@ impl Rows<'_> {
         change: Change<'_>,
     ) {
         let clock = self.clock;
-        self.row(name, "In frames of the delivered file, and in seconds; typed with any unit (s, ms, frames, periods).", |ui, gesture, out| {
-            let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
-            let mut v = frames;
-            let r = ui.add(drag_value(&f, &mut v, clock)).accessible_name(format!("{name} in frames"));
-            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
-            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
-                .decimals(4)
-                .speed(0.001);
-            let mut s = frames / rate;
-            let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name(format!("{name} in seconds"));
-            gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
-        });
+        self.row(
+            name,
+            "In frames of the delivered file, and in seconds; typed with any unit (s, ms, frames, periods).",
+            |ui, gesture, out| {
+                let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
+                let mut v = frames;
+                let r = ui.add(drag_value(&f, &mut v, clock)).accessible_name(format!("{name} in frames"));
+                gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+                let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
+                    .decimals(4)
+                    .speed(0.001);
+                let mut s = frames / rate;
+                let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name(format!("{name} in seconds"));
+                gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
+            },
+        );
     }
 
     /// The loop's length in seconds and in periods.

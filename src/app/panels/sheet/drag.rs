@@ -60,7 +60,8 @@ impl SheetPanel {
         if released {
             if let Some(place) = drag.target {
                 let named = drag.move_to(view, place);
-                commands.extend(named.map(|n| Command::Edit(EditCommand::Do { label: n.label, edit: n.edit })));
+                commands
+                    .extend(named.map(|n| Command::Edit(EditCommand::Do { label: n.label, edit: n.edit })));
                 if drag.all.len() < 2 {
                     commands.push(Command::Go(GoCommand::Select(drag.take)));
                 }

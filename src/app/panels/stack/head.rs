@@ -69,7 +69,10 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     ui.label("Spread");
     let mut cents = setup.spread.0;
     ui.spacing_mut().slider_width = 120.0;
-    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS).step_by(1.0).suffix(" cents").custom_parser(|t| quantity::parse(t, "cents", None));
+    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS)
+        .step_by(1.0)
+        .suffix(" cents")
+        .custom_parser(|t| quantity::parse(t, "cents", None));
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
     if r.changed() {
         out.push(set(StackSetup { spread: Cents(cents), ..setup.clone() }));

@@ -32,9 +32,8 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
             ("Solo", mix.solo, "Only layers with this are heard"),
         ];
         for (i, (word, on, about)) in switches.into_iter().enumerate() {
-            let r = ui
-                .add(switch(word, on, 13.0, view.theme))
-                .accessible_name(format!("{word} layer {number}"));
+            let r =
+                ui.add(switch(word, on, 13.0, view.theme)).accessible_name(format!("{word} layer {number}"));
             if r.on_hover_text(format!("{about}. {FOR_LISTENING}")).clicked() {
                 if i == 0 { next.muted = !on } else { next.solo = !on }
             }
