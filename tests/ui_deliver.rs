@@ -307,7 +307,7 @@ fn the_map_tells_each_take_its_keys_and_selects_it() {
 #[test]
 fn a_narrow_window_shows_one_at_a_time() {
     let session = Path::new("/not there/bottles.seamwright");
-    let mut w = Window::over(two_layers(), session, vec2(853.0, 533.0));
+    let mut w = Window::over(two_layers(), session, vec2(800.0, 533.0));
     assert!(w.0.query_by_role_and_label(Role::TextInput, "Set name").is_some());
     assert!(!w.says("bottles C4 1.wav"));
     w.click("What will be written");

@@ -219,3 +219,28 @@ fn a_value_is_typed_in_any_unit() {
     type_number(&mut h, "Fade in", "0.02 s");
     assert!((fade(&h) - 0.02).abs() < 1e-4, "{}", fade(&h));
 }
+
+#[test]
+fn escape_gives_the_drag_of_a_slider_up() {
+    let mut h = bench(|_| {});
+    let before = h.state().recipe();
+    let rect = h.get_by_role_and_label(Role::Slider, "Vibrato").rect();
+    let at = rect.left_center() + egui::vec2(8.0, 0.0);
+    h.hover_at(at);
+    h.step();
+    h.drag_at(at);
+    h.step();
+    for i in 1..12 {
+        h.hover_at(at + egui::vec2(4.0 * i as f32, 0.0));
+        h.step();
+    }
+    assert_ne!(h.state().recipe(), before, "it is shown while it is dragged");
+    h.key_press(Key::Escape);
+    h.step();
+    h.hover_at(at + egui::vec2(70.0, 0.0));
+    h.step();
+    h.drop_at(at + egui::vec2(70.0, 0.0));
+    h.run_steps(3);
+    assert_eq!(h.state().recipe(), before);
+    assert_eq!(h.state().history.labels().count(), 0);
+}

@@ -9,7 +9,8 @@ use crate::app::settings::LOWEST_VOLUME_DB;
 use crate::app::shortcuts::{Action, key_words, of, tip, wanted, why_not};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
-use crate::app::widgets::{control::soft, meter};
+use crate::app::widgets::control::{escaped, soft};
+use crate::app::widgets::meter;
 
 /// The rooms that can be entered.
 const ROOMS: [(Room, &str, Action, &str); 4] = [
@@ -210,7 +211,9 @@ fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
                 .custom_formatter(|v, _| volume_words(v))
                 .custom_parser(volume_parsed);
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
-            if ui.add(slider).accessible_name("Volume").on_hover_text(hover).changed() {
+            let r = ui.add(slider).accessible_name("Volume").on_hover_text(hover);
+            let before = escaped(ui, &r, view.sound.volume_db);
+            if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));
             }
             if fold < Fold::Narrow {

@@ -10,7 +10,7 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::stack::{StackSetup, WIDEST_CENTS};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{soft, switch};
+use crate::app::widgets::control::{escaped, soft, switch};
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::words;
 use crate::units::Cents;
@@ -74,7 +74,10 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
         .suffix(" cents")
         .custom_parser(|t| quantity::parse(t, "cents", None));
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
-    if r.changed() {
+    if let Some(before) = escaped(ui, &r, setup.spread.0) {
+        cents = before;
+        out.push(set(StackSetup { spread: Cents(before), ..setup.clone() }));
+    } else if r.changed() {
         out.push(set(StackSetup { spread: Cents(cents), ..setup.clone() }));
     }
     if r.drag_stopped() || (r.changed() && !r.dragged()) {
