@@ -113,10 +113,12 @@ impl Panels {
         let mut commands = Vec::new();
         let mut take = |more: Vec<Command>| commands.extend(more);
         if view.room == Room::Sheet {
-            let least = if ui.ctx().content_rect().width() < 900.0 { 290.0 } else { 350.0 };
+            let narrow = ui.ctx().content_rect().width() < 900.0;
+            // Wide enough for everything that is heard in one row, where there is room.
+            let (least, first) = if narrow { (290.0, 290.0) } else { (350.0, 424.0) };
             Panel::right("details")
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
-                .default_size(least)
+                .default_size(first)
                 .size_range(least..=480.0)
                 .show(ui, |ui| {
                     take(if view.triage.also.is_empty() {

@@ -62,9 +62,6 @@ pub struct BenchPanel {
     picture: gain_lane::PictureCache,
 }
 
-/// In a window narrower than this, in points, the lanes need the width more than the column beside them.
-const NARROW: f32 = 1000.0;
-
 /// Ways to change what is seen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Zoom {
@@ -122,7 +119,7 @@ impl BenchPanel {
         let theme = view.theme;
         cleaning::key(ui, &mut self.cleaner);
         Panel::right("bench side")
-            .exact_size(if ui.ctx().content_rect().width() < NARROW { 290.0 } else { 330.0 })
+            .exact_size(330.0)
             .resizable(false)
             .frame(Frame::new().fill(theme.sheet).inner_margin(Margin::symmetric(12, 10)))
             .show(ui, |ui| {
