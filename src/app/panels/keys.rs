@@ -73,8 +73,11 @@ impl KeysPanel {
     }
 }
 
+/// A room, its heading, and what keys and mouse do there.
+type OfRoom = (Room, &'static str, &'static [(&'static str, &'static str)]);
+
 /// What keys and mouse do in each room besides.
-const ROOMS: [(Room, &str, &[(&str, &str)]); 4] = [
+const ROOMS: [OfRoom; 4] = [
     (Room::Sheet, "In the sheet", &SHEET),
     (Room::Bench, "On the bench", &BENCH),
     (Room::Stack, "In the stack", &STACK),
