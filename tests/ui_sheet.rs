@@ -294,3 +294,21 @@ fn ninety_six_takes_in_three_sizes() {
         assert!(window.contains_rect(row.rect()), "{size}");
     }
 }
+
+#[test]
+fn keys_that_come_in_one_frame_all_count() {
+    let mut w = Window::three();
+    w.key(Key::Y);
+    w.click("C#4, layer 1", Modifiers::NONE);
+    w.key(Key::D);
+    assert_eq!(w.states(&[1, 4]), [Accepted, SetAside]);
+    for _ in 0..2 {
+        for pressed in [true, false] {
+            let modifiers = Modifiers::COMMAND;
+            let key = egui::Event::Key { key: Key::Z, physical_key: None, pressed, repeat: false, modifiers };
+            w.0.event_modifiers(key, modifiers);
+        }
+    }
+    w.steps(4);
+    assert_eq!(w.states(&[1, 4]), [Proposed; 2], "both steps are taken back");
+}

@@ -261,6 +261,12 @@ fn belongs_to_focus(s: &KeyboardShortcut) -> bool {
     s.logical_key == Key::Space
 }
 
+/// Whether two presses that come in one frame are two wishes: each goes on from where the one before led.
+fn counts(action: Action) -> bool {
+    use Action::{NextTake, NextToLookAt, PreviousTake, Redo, Undo};
+    matches!(action, Undo | Redo | NextTake | PreviousTake | NextToLookAt)
+}
+
 /// The actions whose keys were pressed since the last frame; the keys are used up.
 pub fn pressed(ctx: &Context) -> Vec<Action> {
     let typing = ctx.text_edit_focused();
@@ -271,7 +277,14 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
         std::cmp::Reverse(usize::from(m.command) + usize::from(m.shift) + usize::from(m.alt))
     });
     keys.retain(|(_, k)| (!typing || works_while_typing(k)) && !(focus && belongs_to_focus(k)));
-    ctx.input_mut(|i| keys.iter().filter(|(_, k)| i.consume_shortcut(k)).map(|(a, _)| *a).collect())
+    ctx.input_mut(|i| {
+        keys.iter()
+            .flat_map(|(a, k)| {
+                let times = i.count_and_consume_key(k.modifiers, k.logical_key);
+                std::iter::repeat_n(*a, if counts(*a) { times } else { times.min(1) })
+            })
+            .collect()
+    })
 }
 
 /// What an action means as things are now, in the whole window.

@@ -19,7 +19,7 @@ pub(super) enum LoopOf {
 /// What a voice belongs to: of the voices of one line one plays, the others fade out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Line {
-    /// The one sound of [`Message::Play`].
+    /// The one sound of `Message::Play`.
     Main,
     /// A voice of a group.
     Group(GroupKey, usize),
