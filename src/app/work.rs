@@ -2,6 +2,7 @@
 
 mod event;
 mod runner;
+mod running;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -37,6 +38,7 @@ use crate::units::{Cents, MidiNote};
 use event::Belongs;
 pub use event::{Changed, Event, Purpose};
 pub use runner::Runner;
+use running::Running;
 
 /// Progress is shown at most this often.
 pub const PROGRESS_EVERY: Duration = Duration::from_millis(100);
@@ -49,18 +51,6 @@ const OPENING: &str = "Opening";
 const APART: &str = "Choosing loops that stay apart";
 /// Delivering, as the user knows it.
 const DELIVERING: &str = "Delivering";
-
-struct Running {
-    id: u64,
-    /// What the user knows it by; the job's own stages have working names.
-    name: &'static str,
-    job: Job,
-    /// The stage the job is in by its own words, and since when: each has a pace of its own.
-    stage: String,
-    since: Instant,
-    /// What is done of steps that are not done yet.
-    partly: f32,
-}
 
 /// All long work of the window.
 pub struct Work {
@@ -462,32 +452,6 @@ impl Work {
             let _ = send.send(Event::Chosen { purpose, path, at_once });
             ctx.request_repaint();
         });
-    }
-}
-
-impl Running {
-    fn view(&self) -> JobView {
-        let counts = self.job.counts();
-        let part = if counts.1 > 0 { self.partly / counts.1 as f32 } else { 0.0 };
-        let fraction = (self.job.fraction() + part).min(1.0);
-        let elapsed = self.since.elapsed();
-        // With steps of many minutes the steps that are done tell nothing.
-        let seconds_left = if part > 0.01 {
-            Some(elapsed.as_secs_f64() * f64::from((1.0 - fraction) / fraction))
-        } else {
-            self.job.time_left(elapsed).map(|d| d.as_secs_f64())
-        };
-        JobView {
-            id: self.id,
-            stage: match &*self.stage {
-                "measure levels" if self.name == DELIVERING => format!("{DELIVERING}: measuring levels"),
-                "SoundFont" => format!("{DELIVERING}: the SoundFont"),
-                _ => self.name.into(),
-            },
-            fraction,
-            counts,
-            seconds_left,
-        }
     }
 }
 
