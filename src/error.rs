@@ -120,6 +120,13 @@ impl Error {
         self
     }
 
+    /// The same error, met in the file at `path`; it is not named twice.
+    #[must_use]
+    pub fn in_file(self, path: &Path) -> Self {
+        let name = path.display().to_string();
+        if self.sentence().contains(&name) { self } else { self.context(name) }
+    }
+
     fn sentence(&self) -> String {
         let mut text = String::new();
         for c in self.context.iter().rev() {
@@ -139,6 +146,15 @@ mod tests {
         let e = Error::invalid("hop", "0 ms", "1 to 20 ms").context("take 3").context("folder");
         assert_eq!(e.to_string(), "folder: take 3: hop is 0 ms; allowed: 1 to 20 ms");
         assert_eq!(e.kind(), ErrorKind::InvalidParameter);
+    }
+
+    #[test]
+    fn a_file_is_named_once() {
+        let p = Path::new("dir/x.wav");
+        let gone = Error::io("read", p, &std::io::Error::from(std::io::ErrorKind::NotFound)).in_file(p);
+        assert_eq!(gone.to_string().matches("dir/x.wav").count(), 1);
+        let bad = Error::new(ErrorKind::Decode, "it is no sound file").in_file(p);
+        assert_eq!(bad.to_string(), "dir/x.wav: it is no sound file");
     }
 
     #[test]

@@ -5,7 +5,7 @@ mod playback_support;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
-use playback_support::touches;
+use playback_support::{same_in_any_blocks, touches};
 use proptest::prelude::*;
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::playback::engine::{Engine, START_VOLUME, Trash};
@@ -489,32 +489,6 @@ fn any_plan() -> impl Strategy<Value = Plan> {
     ]
 }
 
-/// Plays `script` (each message and the frames until the next) in blocks of at most `block`
-/// frames. Everything that went in must come out as trash in the end. Returns samples and positions.
-fn perform(script: &[(Plan, usize)], block: usize) -> (Vec<f32>, Vec<Option<u64>>) {
-    let sounds = sounds();
-    let mut e = Engine::new(DEVICE);
-    let (mut out, mut positions) = (Vec::new(), Vec::new());
-    let (mut sent, mut back) = (0, 0);
-    for (plan, frames) in script {
-        sent += usize::from(matches!(plan, Plan::Play(..) | Plan::Replace(_) | Plan::Loop(..)));
-        back += usize::from(e.apply(made(plan, &sounds)).is_some());
-        let from = out.len();
-        out.resize(from + 2 * frames, 9.0);
-        for part in out[from..].chunks_mut(2 * block) {
-            e.render(part);
-        }
-        positions.push(e.position());
-    }
-    e.apply(Message::Stop).into_iter().for_each(|_| back += 1);
-    e.render(&mut vec![0.0; 2 * 2_000]);
-    while e.take_trash().is_some() {
-        back += 1;
-    }
-    assert_eq!(sent, back, "nothing is freed inside, nothing is lost");
-    (out, positions)
-}
-
 proptest! {
     #![proptest_config(ProptestConfig { cases: 60, failure_persistence: None, ..Default::default() })]
     #[test]
@@ -522,11 +496,9 @@ proptest! {
         script in prop::collection::vec((any_plan(), 0usize..1_500), 1..25),
         block in 1usize..=4096,
     ) {
-        let (one, at) = perform(&script, 1);
-        prop_assert!(one.iter().all(|s| s.abs() <= 10f32.powf(-1.0 / 20.0)));
-        let (other, at_other) = perform(&script, block);
-        prop_assert!(one.iter().zip(&other).all(|(a, b)| a.to_bits() == b.to_bits()));
-        prop_assert_eq!(at, at_other);
+        let sounds = sounds();
+        let messages = || script.iter().map(|(plan, frames)| (made(plan, &sounds), *frames)).collect();
+        same_in_any_blocks(DEVICE, messages, block, Engine::position)?;
     }
 }
 

@@ -6,7 +6,7 @@ mod playback_support;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
-use playback_support::touches;
+use playback_support::{same_in_any_blocks, touches};
 use proptest::prelude::*;
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::playback::engine::{Engine, MOST_IN_GROUP, Trash};
@@ -485,42 +485,6 @@ fn made(plan: &Plan, sounds: &[AudioBuf]) -> Message {
     }
 }
 
-/// How many sounds came back.
-fn count(trash: Option<Trash>) -> usize {
-    match trash {
-        Some(Trash::Group(g)) => g.voices.iter().filter(|v| v.what.is_some()).count(),
-        Some(Trash::Playable(_)) => 1,
-        Some(Trash::Loop(_)) | None => 0,
-    }
-}
-
-fn perform(script: &[(Plan, usize)], block: usize) -> (Vec<f32>, Vec<Option<i64>>) {
-    let sounds = sounds();
-    let mut e = Engine::new(DEVICE);
-    let (mut out, mut positions, mut sent, mut back) = (Vec::new(), Vec::new(), 0, 0);
-    for (plan, frames) in script {
-        sent += match plan {
-            Plan::Start(_, _, n) => *n,
-            Plan::Play => 1,
-            _ => 0,
-        };
-        back += count(e.apply(made(plan, &sounds)));
-        let from = out.len();
-        out.resize(from + 2 * frames, 9.0);
-        for part in out[from..].chunks_mut(2 * block) {
-            e.render(part);
-        }
-        positions.push(e.group_position().map(|(_, at)| at));
-    }
-    back += count(e.apply(Message::Stop));
-    e.render(&mut vec![0.0; 2 * 2_000]);
-    while let Some(t) = e.take_trash() {
-        back += count(Some(t));
-    }
-    assert_eq!(sent, back, "nothing is freed inside, nothing is lost");
-    (out, positions)
-}
-
 proptest! {
     #![proptest_config(ProptestConfig { cases: 40, failure_persistence: None, ..Default::default() })]
     #[test]
@@ -528,11 +492,9 @@ proptest! {
         script in prop::collection::vec((any_plan(), 0usize..1_500), 1..25),
         block in 1usize..=4096,
     ) {
-        let (one, at) = perform(&script, 1);
-        prop_assert!(one.iter().all(|s| s.abs() <= 10f32.powf(-1.0 / 20.0)));
-        let (other, at_other) = perform(&script, block);
-        prop_assert!(one.iter().zip(&other).all(|(a, b)| a.to_bits() == b.to_bits()));
-        prop_assert_eq!(at, at_other);
+        let sounds = sounds();
+        let messages = || script.iter().map(|(plan, frames)| (made(plan, &sounds), *frames)).collect();
+        same_in_any_blocks(DEVICE, messages, block, |e| e.group_position().map(|(_, at)| at))?;
     }
 }
 

@@ -358,7 +358,7 @@ fn keeping_one_take_sets_the_others_of_its_cell_aside_and_no_more() {
     use TakeState::{New, SetAside};
     assert_eq!(placing::claims(&d, TakeId(2)), [TakeId(1), TakeId(2), TakeId(3)]);
     let kept = placing::keep(&d, TakeId(2)).unwrap();
-    assert_eq!(kept.label, "Keep one of 3 takes");
+    assert_eq!(kept.label, "Keep one of 3 takes for C4, layer 1");
     let d = kept.edit.apply(&d).unwrap();
     assert_eq!(states(&d), [SetAside, New, SetAside, New]);
     assert!(placing::keep(&d, TakeId(2)).unwrap_err().to_string().contains("kept already"));

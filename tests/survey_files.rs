@@ -271,6 +271,7 @@ fn a_set_of_notes() {
         let (path, note) = match e {
             SurveyEvent::File(f) => (f.path.clone(), f.takes.first().and_then(|t| t.note)),
             SurveyEvent::Failed(p, _) => (p, None),
+            SurveyEvent::Heard { .. } => return,
         };
         events
             .lock()

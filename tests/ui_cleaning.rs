@@ -125,9 +125,9 @@ fn every_number_is_one_step_and_undone() {
 fn switches_switch() {
     type Case = (&'static str, fn(&CleanRecipe) -> bool);
     let cases: [Case; 4] = [
-        ("Take off hum", |c| c.hum),
+        ("Remove hum", |c| c.hum),
         ("Protect partials", |c| c.protect),
-        ("Take off the offset", |c| c.remove_dc),
+        ("Remove DC", |c| c.remove_dc),
         ("Own settings", |c| c.own),
     ];
     for (name, value) in cases {
@@ -326,7 +326,7 @@ fn read_only_changes_nothing() {
     let mut world = cleaned(1);
     world.read_only = true;
     let mut h = bench(world);
-    for name in ["Take off hum", "Own settings", "Room of folder", "Mark room tone"] {
+    for name in ["Remove hum", "Own settings", "Room of folder", "Mark room tone"] {
         h.get_by_label(name).click();
         h.run_steps(1);
     }

@@ -299,15 +299,15 @@ fn the_map_tells_each_take_its_keys_and_selects_it() {
     assert_eq!(w.0.state().selected().map(|t| t.0), Some(4));
     w.pick("Layers become", "Velocity ranges");
     assert!(w.says("Layer 1, C4: keys C3 to C#4, velocity 1 to 63"));
-    w.pick("Layers become", "Turns (round robin)");
-    assert!(w.says("Layer 2, C4: keys C3 to C#4, turn 2 of 2"));
+    w.pick("Layers become", "Round robin");
+    assert!(w.says("Layer 2, C4: keys C3 to C#4, round robin 2 of 2"));
 }
 
 /// At every size the room's parts can be reached, in a narrow one by turns.
 #[test]
 fn a_narrow_window_shows_one_at_a_time() {
     let session = Path::new("/not there/bottles.seamwright");
-    let mut w = Window::over(two_layers(), session, vec2(853.0, 533.0));
+    let mut w = Window::over(two_layers(), session, vec2(800.0, 533.0));
     assert!(w.0.query_by_role_and_label(Role::TextInput, "Set name").is_some());
     assert!(!w.says("bottles C4 1.wav"));
     w.click("What will be written");

@@ -1,5 +1,7 @@
 //! The window around the rooms, driven by keys and by the names that a screen reader says.
 
+mod sheet_support;
+
 use std::path::PathBuf;
 
 use egui::accesskit::Role;
@@ -16,47 +18,10 @@ use seamwright::app::theme::{self, Theme};
 use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
-use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::playback::message::Side;
-use seamwright::session::{
-    Concern, ConcernKind, Document, LoopRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
-    TrimRecipe, TuneRecipe,
-};
-use seamwright::units::{Cents, Decibels, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
-
-const SPAN: FrameRange = FrameRange { start: Frame(48_000), end: Frame(192_000) };
-
-fn recipe(note: MidiNote) -> Recipe {
-    Recipe {
-        clean: Default::default(),
-        trim: TrimRecipe {
-            range: SPAN,
-            onset: Frame(50_000),
-            fade_in: Seconds(0.002),
-            fade_out: Seconds(0.02),
-        },
-        tune: TuneRecipe {
-            target: note,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
-        looping: Some(LoopRecipe {
-            start: 70_000.0,
-            end: 150_000.0,
-            crossfade: Seconds(0.02),
-            score: 87.0,
-            parts: LoopParts::default(),
-            locked: false,
-            even: false,
-        }),
-        level: Default::default(),
-    }
-}
+use seamwright::session::{Concern, ConcernKind, Document, Sheet, Source, SourceId, Take, TakeId, TakeState};
+use seamwright::units::{Cents, Decibels, Frame, Hertz, MidiNote, SampleRate};
+use sheet_support::{SPAN, recipe};
 
 fn take(id: u32, note: Option<u8>, layer: u16, state: TakeState) -> Take {
     let note = note.map(MidiNote);
@@ -76,7 +41,7 @@ fn take(id: u32, note: Option<u8>, layer: u16, state: TakeState) -> Take {
         layer,
         state,
         concerns: vec![],
-        recipe: note.filter(|_| state != TakeState::New).map(recipe),
+        recipe: note.filter(|_| state != TakeState::New).map(|n| recipe(n, 87.0)),
     }
 }
 
@@ -191,7 +156,7 @@ fn a_path_that_is_not_there_is_told_in_words() {
     let w = w.steps().click("Open");
     assert!(w.says("it is not there"));
     assert!(w.0.state().session().path().is_none());
-    let w = w.click("Dismiss");
+    let w = w.click("Close");
     assert!(!w.says("it is not there"));
 }
 
@@ -222,7 +187,7 @@ fn accepting_by_key_is_a_step_that_undo_takes_back() {
     assert_eq!(w.selected(), Some(1));
     let w = w.key(Key::Y);
     assert_eq!(w.state_of(1), TakeState::Accepted);
-    assert!(w.has("Undo: Accept"));
+    assert!(w.has("Undo: Accept C4, layer 1"));
     let w = w.keys(Modifiers::COMMAND, Key::Z);
     assert_eq!(w.state_of(1), TakeState::Proposed);
     let w = w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
@@ -236,7 +201,7 @@ fn accepting_without_a_recipe_is_refused_in_words() {
     let w = Window::bottles().click("C4, layer 2: new").key(Key::Y);
     assert_eq!(w.state_of(2), TakeState::New);
     assert!(w.says("has no recipe yet"));
-    assert!(!w.has("Undo: Accept"));
+    assert!(!w.has("Undo: Accept C4, layer 1"));
 }
 
 #[test]

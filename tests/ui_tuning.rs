@@ -5,6 +5,7 @@ mod bench_support;
 use std::sync::Arc;
 
 use bench_support::{World, bare, note, worked};
+use egui::{Key, Modifiers, Role};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use seamwright::app::command::{Command, EditCommand, GoCommand, Room};
@@ -189,4 +190,57 @@ fn a_wrong_note_is_kept_or_moved_to_its_name() {
     assert_eq!(label, "Move the note to its name");
     let tune = &edit.apply(&before).unwrap().takes[0].recipe.as_ref().unwrap().tune.clone();
     assert_eq!((tune.target, tune.moved), (MidiNote(59), 2));
+}
+
+/// Replaces what stands in a number field.
+fn type_number(h: &mut Harness<'_, World>, name: &str, text: &str) {
+    h.get_by_role_and_label(Role::SpinButton, name).focus();
+    h.run_steps(3);
+    h.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    h.run_steps(2);
+    h.event(egui::Event::Text(text.into()));
+    h.run_steps(2);
+    h.key_press(Key::Enter);
+    h.run_steps(3);
+}
+
+#[test]
+fn a_value_is_typed_in_any_unit() {
+    let mut h = bench(|_| {});
+    let shortest = |h: &Harness<'_, World>| h.state().history.document().setup.loops.shortest.0;
+    for (text, seconds) in [("250 ms", 0.25), ("24000 frames", 0.5), ("0,125", 0.125)] {
+        type_number(&mut h, "Shortest", text);
+        assert!((shortest(&h) - seconds).abs() < 1e-9, "{text}: {}", shortest(&h));
+    }
+    // A unit of another kind changes nothing.
+    type_number(&mut h, "Shortest", "3 dB");
+    assert!((shortest(&h) - 0.125).abs() < 1e-9);
+    let fade = |h: &Harness<'_, World>| h.state().recipe().trim.fade_in.0;
+    type_number(&mut h, "Fade in", "0.02 s");
+    assert!((fade(&h) - 0.02).abs() < 1e-4, "{}", fade(&h));
+}
+
+#[test]
+fn escape_gives_the_drag_of_a_slider_up() {
+    let mut h = bench(|_| {});
+    let before = h.state().recipe();
+    let rect = h.get_by_role_and_label(Role::Slider, "Vibrato").rect();
+    let at = rect.left_center() + egui::vec2(8.0, 0.0);
+    h.hover_at(at);
+    h.step();
+    h.drag_at(at);
+    h.step();
+    for i in 1..12 {
+        h.hover_at(at + egui::vec2(4.0 * i as f32, 0.0));
+        h.step();
+    }
+    assert_ne!(h.state().recipe(), before, "it is shown while it is dragged");
+    h.key_press(Key::Escape);
+    h.step();
+    h.hover_at(at + egui::vec2(70.0, 0.0));
+    h.step();
+    h.drop_at(at + egui::vec2(70.0, 0.0));
+    h.run_steps(3);
+    assert_eq!(h.state().recipe(), before);
+    assert_eq!(h.state().history.labels().count(), 0);
 }

@@ -10,10 +10,10 @@ use egui::{Context, Ui};
 use super::command::{Command, Room, SessionCommand, ThemeChoice};
 use super::derived::Derived;
 use super::environment::Environment;
-use super::focus::About;
+use super::focus;
 use super::found::Provisional;
 use super::keyboard::{Keyboard, KeyboardView};
-use super::notices::Notices;
+use super::notices::{About, Notices};
 use super::panels::Panels;
 use super::session_state::{Autosave, SessionState};
 use super::settings::SettingsStore;
@@ -22,7 +22,7 @@ use super::theme::{self, Theme};
 use super::triage::Triage;
 use super::view::{Around, Devices, Shown, View};
 use super::work::{Event, PROGRESS_EVERY, Work};
-use super::{dispatch, events, shortcuts};
+use super::{choosing, dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Interrupt;
 use crate::playback::midi::MidiListener;
@@ -36,6 +36,8 @@ const AT_THE_END: Duration = Duration::from_secs(5);
 pub(super) struct Place {
     pub room: Room,
     pub selected: Option<TakeId>,
+    /// The user chose it; else it is what happened to be the first.
+    pub chosen: bool,
     /// What else is selected, and what the sheet shows.
     pub triage: Triage,
     pub shown: Shown,
@@ -111,7 +113,8 @@ impl App {
         self.keyboard.new_session();
         self.place = Place { shown: self.place.shown, ..Place::default() };
         self.session = session;
-        self.place.selected = self.session.sheet().walk().first().copied();
+        self.notices.new_session();
+        self.place.selected = choosing::first(&self.session);
         if let Some(path) = self.session.path() {
             self.settings.change().remember(path.parent().unwrap_or(path));
         }
@@ -176,6 +179,11 @@ impl App {
         self.sound.fetch(frames)
     }
 
+    /// As if the sound device had been unplugged, where [`super::sound::SoundKind::Fetched`] stands for it.
+    pub fn unplug_sound(&mut self) {
+        self.sound.unplug();
+    }
+
     /// What is derived from the takes.
     pub fn derived(&self) -> &Derived {
         &self.derived
@@ -188,7 +196,7 @@ impl App {
             return true;
         }
         self.place.told_unsaved = revision;
-        self.notices.warn(text);
+        self.notices.warn_of(About::Saving, text);
         false
     }
 
@@ -223,7 +231,7 @@ impl App {
     /// Starts what the selected take still needs.
     fn follow_selection(&mut self) {
         let (Some(selected), Some(path)) = (self.place.selected, self.session.path()) else { return };
-        let about = About {
+        let about = focus::About {
             session_path: path,
             document: self.session.document(),
             sheet: self.session.sheet(),
@@ -291,10 +299,12 @@ impl App {
             shown: self.place.shown,
             keyboard: self.keyboard.view(),
             history: self.session.history(),
+            unsaved: self.session.is_dirty(),
             latency: self.sound.latency(),
             devices: &self.devices,
             missing: &self.missing,
         };
+        let (undo, redo) = (self.session.history().undo_name(), self.session.history().redo_name());
         let document = self.session.document();
         let view = View {
             document,
@@ -302,8 +312,8 @@ impl App {
             sheet: self.session.sheet(),
             path: self.session.path(),
             read_only: self.session.read_only(),
-            undo: self.session.history().undo_label(),
-            redo: self.session.history().redo_label(),
+            undo: undo.as_deref(),
+            redo: redo.as_deref(),
             room: self.place.room,
             selected: self.place.selected,
             triage: &self.place.triage,
@@ -340,7 +350,13 @@ impl eframe::App for App {
         self.take_in_events(ctx);
         self.mind_closing(ctx);
         if let Some(text) = self.sound.poll(now) {
-            self.notices.warn(text);
+            self.notices.warn_of(About::Sound, text);
+        }
+        if self.sound.view().device.is_ok() {
+            self.notices.mended(About::Sound);
+        }
+        if let Some(seconds) = self.notices.pass_time(now, self.panels.notices_read()) {
+            ctx.request_repaint_after(Duration::from_secs_f64(seconds + 0.05));
         }
         self.hear_midi(ctx, now);
         self.follow_selection();

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use super::app::App;
 use super::command::Room;
 use super::dispatch::select;
+use super::session_state::SessionState;
 use super::triage::{next_open, toggled};
 use super::words;
 use crate::session::placing::{Decision, decide};
@@ -17,6 +18,12 @@ fn chosen(app: &App) -> Vec<TakeId> {
     let also = app.place.triage.also.iter().copied();
     let known = |id: &TakeId| app.session.document().take(*id).is_some();
     app.place.selected.into_iter().chain(also).filter(known).collect()
+}
+
+/// What is selected before anybody selects: the first take that needs a look, else the first.
+pub(super) fn first(session: &SessionState) -> Option<TakeId> {
+    let walk = session.sheet().walk();
+    next_open(&walk, None, session.document(), session.sheet()).or_else(|| walk.first().copied())
 }
 
 /// Selects `takes` together; all rooms show `at`.

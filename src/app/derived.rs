@@ -1,6 +1,7 @@
 //! Heavy results, kept by what they depend on; the old one stays until the new one is there.
 
 use std::collections::HashMap;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 pub use super::deliver_state::DeliverDerived;
@@ -18,6 +19,17 @@ use crate::render::loops::{Loopable, Loops};
 use crate::render::room::Levels;
 use crate::session::{Recipe, Source, SourceId, Take, TakeId};
 use crate::units::{Decibels, FrameRange};
+
+/// A long file that a survey works on.
+#[derive(Debug, Clone)]
+pub struct Listening {
+    /// Which.
+    pub path: PathBuf,
+    /// Which part of the work on it is done, 0 to 1.
+    pub done: f64,
+    /// Its wave as far as it was read.
+    pub wave: Option<Arc<[Column]>>,
+}
 
 /// Cells of the gain picture.
 const PICTURE: (usize, usize) = (600, 108);
@@ -132,7 +144,9 @@ pub struct TakeDerived {
 pub struct Derived {
     takes: HashMap<TakeId, TakeDerived>,
     thumbs: HashMap<TakeId, (FrameRange, Arc<[Column]>)>,
-    files: HashMap<SourceId, (String, Arc<[Column]>)>,
+    /// With the hash of the file, and whether all of it was read.
+    files: HashMap<SourceId, (String, Arc<[Column]>, bool)>,
+    listening: Vec<Listening>,
     delivery: Option<Arc<Delivery>>,
     deliver: DeliverDerived,
     apart: Option<Arc<SetApart>>,
@@ -161,14 +175,40 @@ impl Derived {
         self.thumbs.insert(take, (span, columns));
     }
 
-    /// The wave of a whole file, in equal parts, if it was drawn for what the file is now.
+    /// The wave of a whole file, in equal parts, as far as it was read for what the file is now.
     pub fn file_wave(&self, source: &Source) -> Option<&Arc<[Column]>> {
-        self.files.get(&source.id).filter(|(hash, _)| *hash == source.hash).map(|(_, columns)| columns)
+        self.files.get(&source.id).filter(|(hash, ..)| *hash == source.hash).map(|(_, columns, _)| columns)
     }
 
-    /// Keeps the wave of a whole file of this hash.
-    pub fn set_file_wave(&mut self, source: SourceId, hash: String, columns: Arc<[Column]>) {
-        self.files.insert(source, (hash, columns));
+    /// Whether the wave of a whole file is there to its end.
+    pub fn has_file_wave(&self, source: &Source) -> bool {
+        self.files.get(&source.id).is_some_and(|(hash, _, whole)| *whole && *hash == source.hash)
+    }
+
+    /// Files that are being listened through: how far, and the wave as far as it was read.
+    pub fn listening(&self) -> &[Listening] {
+        &self.listening
+    }
+
+    /// Keeps how far a file has come.
+    pub fn hear(&mut self, path: PathBuf, done: f64, wave: Option<Arc<[Column]>>) {
+        match self.listening.iter_mut().find(|l| l.path == path) {
+            Some(known) => {
+                known.done = done;
+                known.wave = wave.or(known.wave.take());
+            }
+            None => self.listening.push(Listening { path, done, wave }),
+        }
+    }
+
+    /// A file was listened through; none: all.
+    pub fn heard(&mut self, path: Option<&Path>) {
+        self.listening.retain(|l| path.is_some_and(|p| p != l.path));
+    }
+
+    /// Keeps the wave of a whole file of this hash; `whole`: it was read to its end.
+    pub fn set_file_wave(&mut self, source: SourceId, hash: String, columns: Arc<[Column]>, whole: bool) {
+        self.files.insert(source, (hash, columns, whole));
     }
 
     /// What a take's loop measures when it goes round, as far as that is known of its present recipe.

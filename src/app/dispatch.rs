@@ -11,6 +11,7 @@ use super::command::{
     StackCommand, WorkCommand,
 };
 use super::keyboard::Struck;
+use super::notices::About;
 use super::panels::details::place_field;
 use super::sound::From;
 use super::words;
@@ -62,6 +63,7 @@ fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
         }
         SessionCommand::Open(paths) => {
             app.place.rescue = None;
+            app.notices.mended(About::Opening);
             let writable = !app.session.read_only();
             let current = app.session.path().filter(|_| writable).map(Path::to_path_buf);
             app.work.open(paths, current);
@@ -104,14 +106,16 @@ fn edit(app: &mut App, command: EditCommand) {
                 TakeState::SetAside => "Set aside",
                 TakeState::New | TakeState::Proposed => "Undecide",
             };
-            let result = app.session.apply(label, &Edit::SetState { take, state });
+            let name = app.session.document().take(take).map(|t| app.session.document().name_of(t));
+            let label = format!("{label} {}", name.unwrap_or_default());
+            let result = app.session.apply(&label, &Edit::SetState { take, state });
             if result.is_ok() && matches!(state, TakeState::Accepted | TakeState::SetAside) {
                 choosing::go_on(app);
             }
             result
         }
     };
-    app.notices.check(result);
+    app.notices.check_of(About::Edit, result);
     choosing::forget_gone(app);
 }
 
@@ -134,7 +138,7 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
         SoundCommand::TryDevice => {
             app.sound.try_device();
             if let Err(why) = &app.sound.view().device {
-                app.notices.warn(why.clone());
+                app.notices.warn_of(About::Sound, why.clone());
             }
         }
         SoundCommand::UseDevice(wish) => {
@@ -142,7 +146,7 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
             (settings.sound_device, settings.sound_block) = (wish.name.clone(), wish.block);
             app.sound.use_device(wish);
             if let Err(why) = &app.sound.view().device {
-                app.notices.warn(why.clone());
+                app.notices.warn_of(About::Sound, why.clone());
             }
         }
         SoundCommand::UseMidi(name) => {
@@ -157,8 +161,14 @@ fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {
 fn play(app: &mut App, from: From) {
     let Some(take) = app.place.selected.and_then(|id| app.session.document().take(id)) else { return };
     if let Err(text) = app.sound.play(take, from, &app.derived) {
-        app.notices.warn(text);
+        unheard(app, text);
     }
+}
+
+/// Says why nothing is heard; without a device only as long as there is none.
+fn unheard(app: &mut App, text: String) {
+    let about = if app.sound.view().device.is_err() { About::Sound } else { About::Nothing };
+    app.notices.warn_of(about, text);
 }
 
 fn keyboard(app: &mut App, command: KeyboardCommand) {
@@ -177,7 +187,7 @@ fn keyboard(app: &mut App, command: KeyboardCommand) {
             if let Struck::Sounds(group) = app.keyboard.strike(document, key, velocity, by, &name)
                 && let Err(text) = app.sound.strike(group)
             {
-                app.notices.warn(text);
+                unheard(app, text);
                 app.keyboard.silenced();
             }
             Vec::new()
@@ -204,7 +214,7 @@ fn hold_stack(app: &mut App, from: Option<f64>) {
         return;
     };
     if let Err(text) = app.sound.hold_stack(note, from) {
-        app.notices.warn(text);
+        unheard(app, text);
     }
 }
 
@@ -247,6 +257,7 @@ fn apart(app: &mut App, notes: Vec<MidiNote>) {
 }
 
 fn go(app: &mut App, command: GoCommand) {
+    app.place.chosen |= !matches!(command, GoCommand::Room(_) | GoCommand::List(_));
     match command {
         GoCommand::Room(room) => {
             if app.place.room != room {
@@ -355,6 +366,7 @@ fn propose(app: &mut App, takes: Vec<TakeId>) {
         return;
     }
     let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
+    app.notices.mended(About::Propose);
     app.work.propose(&path, app.session.document(), takes);
 }
 
@@ -394,6 +406,7 @@ fn deliver(app: &mut App, folder: PathBuf) {
         return;
     }
     let base = path.parent().unwrap_or(Path::new(""));
+    app.notices.mended(About::Deliver);
     app.derived.set_delivery(None);
     app.work.deliver(&path, app.session.document(), base.join(folder));
 }

@@ -6,7 +6,9 @@ use std::sync::Arc;
 use egui::Context;
 
 use super::app::App;
+use super::choosing;
 use super::command::{Command, Room, SessionCommand};
+use super::notices::About;
 use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
@@ -26,7 +28,12 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
         Event::Saved { revision, result, .. } => saved(app, revision, result),
         Event::Verified { job, result } => verified(app, job, result),
         Event::Found { file, .. } => found_file(app, &file),
-        Event::NotRead { error, .. } => app.notices.error(&error),
+        Event::Heard { job, path, done, wave } => {
+            app.derived.hear(path, done, wave);
+            let partly: f64 = app.derived.listening().iter().map(|l| l.done).sum();
+            app.work.partly(job, partly as f32);
+        }
+        Event::NotRead { error, .. } => app.notices.error_of(About::Survey, &error),
         Event::Surveyed { job, result } => surveyed(app, job, result),
         Event::Proposed { job, before, result } => proposed(app, job, &before, result),
         Event::ProposeEnded { job, result } => {
@@ -86,13 +93,13 @@ fn devices(app: &mut App, ctx: &Context, outputs: Result<Vec<String>>, inputs: R
 
 fn opened(app: &mut App, job: u64, result: Result<Outcome>) {
     app.work.ended(job);
-    match app.notices.check(result) {
+    match app.notices.check_of(About::Opening, result) {
         None => {}
         Some(Outcome::Here(files)) if files.is_empty() => app.notices.say("This session is open already."),
         Some(Outcome::Here(files)) => survey(app, files),
         Some(Outcome::Damaged(path, error)) => {
             app.place.rescue = Some(path);
-            app.notices.error(&error);
+            app.notices.error_of(About::Opening, &error);
         }
         Some(Outcome::Session(opening)) => show(app, *opening),
     }
@@ -108,24 +115,26 @@ fn show(app: &mut App, o: Opening) {
     {
         return;
     }
-    if app.work.is_delivering() {
-        app.notices.warn(
-            "Delivery stopped because another session was opened. The files that were written are whole.",
-        );
-    }
+    let stopped = app.work.is_delivering();
     let known = !o.document.sources.is_empty();
     let read_only = o.lock.is_none();
     let reason = o.read_only_because.clone();
     app.show_session(SessionState::open(o.document, o.path, o.lock).because(o.read_only_because));
+    if stopped {
+        app.notices.warn(
+            "Delivery stopped because another session was opened. The files that were written are whole.",
+        );
+    }
     for words in o.words {
-        app.notices.warn(words);
+        app.notices.warn_of(About::Session, words);
     }
     if known && let Some(path) = app.session.path() {
         app.work.verify(path, app.session.document());
     }
     if read_only {
         let reason = reason.unwrap_or_else(|| "it cannot be written".into());
-        app.notices.warn(format!("This session can be looked at here, not changed: {reason}."));
+        app.notices
+            .warn_of(About::Session, format!("This session can be looked at here, not changed: {reason}."));
     } else if !o.survey.is_empty() {
         survey(app, o.survey);
     }
@@ -134,6 +143,7 @@ fn show(app: &mut App, o: Opening) {
 fn saved(app: &mut App, revision: u64, result: Result<()>) {
     match result {
         Ok(()) => {
+            app.notices.mended(About::Saving);
             if app.session.saved(revision) {
                 app.notices.say("The session is saved again.");
             }
@@ -143,7 +153,7 @@ fn saved(app: &mut App, revision: u64, result: Result<()>) {
             let text = format!(
                 "saving the session: {e}. Nothing is lost while this window is open; it is tried again every few seconds."
             );
-            app.notices.warn(text);
+            app.notices.warn_of(About::Saving, text);
         }
     }
 }
@@ -162,7 +172,7 @@ fn verified(app: &mut App, job: u64, result: Result<Vec<Changed>>) {
             let marked = app.session.amend(&edit);
             app.notices.check(marked);
         }
-        app.notices.warn(text);
+        app.notices.warn_of(About::Survey, text);
     }
 }
 
@@ -171,21 +181,25 @@ pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
     if app.session.read_only() {
         return;
     }
+    app.notices.mended(About::Survey);
     let setup = &app.session.document().setup;
     let options =
         crate::survey::SurveyOptions { a4: setup.a4, middle_c: setup.middle_c, layout: setup.layout };
     app.work.survey(paths, options);
 }
 
+/// As long as nobody has chosen a take, the first that needs a look is selected: while files come in,
+/// that may become another.
 fn select_something(app: &mut App) {
     let known = app.place.selected.is_some_and(|id| app.session.document().take(id).is_some());
-    if !known {
-        app.place.selected = app.session.sheet().walk().first().copied();
+    if !known || !(app.place.chosen || app.sound.is_on() || app.session.history().in_gesture()) {
+        app.place.selected = choosing::first(&app.session);
     }
 }
 
 fn found_file(app: &mut App, file: &FileSurvey) {
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
+    app.derived.heard(Some(&file.path));
     let edit = intake::found(&session, std::slice::from_ref(file));
     app.place.provisional.note(app.session.document(), &session, file);
     if app.notices.check(app.session.amend(&edit)).is_some() {
@@ -195,6 +209,7 @@ fn found_file(app: &mut App, file: &FileSurvey) {
 
 fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
     app.work.ended(job);
+    app.derived.heard(None);
     let Some(survey) = app.notices.check(result) else { return };
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
     if app.notices.check(app.session.amend(&intake::found(&session, &survey.files))).is_none() {
@@ -212,11 +227,13 @@ fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
             .iter()
             .map(|(p, _)| p.file_name().unwrap_or(p.as_os_str()).to_string_lossy())
             .collect();
-        app.notices.warn(format!("{} files could not be read: {}", names.len(), names.join(", ")));
+        app.notices
+            .warn_of(About::Survey, format!("{} files could not be read: {}", names.len(), names.join(", ")));
     }
     select_something(app);
     if survey.files.iter().all(|f| f.takes.is_empty()) {
-        app.notices.warn(
+        app.notices.warn_of(
+            About::Survey,
             "No take was found: nothing in these files rises clearly above the room. Takes need to be at least 9 dB louder than the quiet between them and a quarter of a second long.",
         );
     }
@@ -229,7 +246,7 @@ fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Prop
         Err(e) => {
             if !e.is_cancelled() {
                 let text = format!("{}: {e}", name(app));
-                app.notices.warn(text);
+                app.notices.warn_of(About::Propose, text);
             }
             return;
         }
@@ -342,7 +359,7 @@ fn length_copied(app: &mut App, job: u64, result: Result<CopiedLength>) {
 fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {
     app.work.ended(job);
     app.work.deliver_room().0.look_again();
-    let Some(delivery) = app.notices.check(result) else { return };
+    let Some(delivery) = app.notices.check_of(About::Deliver, result) else { return };
     if delivery.cancelled {
         app.notices.say("Delivery stopped. The files that were written are whole.");
     }

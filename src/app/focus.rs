@@ -1,34 +1,44 @@
 //! The heavy results of the selected take: one piece of work at a time, the latest wish next, the
 //! old result on screen until the new one is there.
 
+mod make;
+mod take_in;
+
 use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
+use std::time::{Duration, Instant};
 
-use super::derived::{CleaningMade, Derived, FromRecipe, FromSource, LoopMap, TakeDerived};
+use super::derived::{Derived, FromRecipe, FromSource, LoopMap};
 use super::work::{Event, Runner};
-use crate::dsp::looping::audit;
 use crate::dsp::looping::stack::{Dip, level_dips};
-use crate::dsp::peaks::{Column, Peaks};
+use crate::dsp::peaks::Column;
 use crate::dsp::tune::Deviation;
-use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::{decode_ranges, for_each_block};
+use crate::error::Result;
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
-use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
-use crate::render::loops::{Loopable, Loops};
+use crate::render::chain::{clip_range, deviation_after, target_of};
+use crate::render::loops::Loops;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
 use crate::session::{Document, LoopSearch, Recipe, Setup, Sheet, Source, SourceId, Take, TakeId};
 use crate::units::{FrameRange, Hertz, SampleRate};
 
+use make::{file_wave, found, from_recipe, from_source};
+
+/// What the user knows the steps by.
+const READING: &str = "Reading the take";
+const LEARNING: &str = "Learning the room";
+const MAKING: &str = "Making the take";
+const DRAWING: &str = "Drawing the file";
+/// What goes on for longer is told.
+const TOLD_AFTER: Duration = Duration::from_secs(1);
+/// What is said of a take whose work the user stopped.
+const STOPPED: &str = "stopped on request; select another take and come back to go on";
+
 /// How many takes keep their heavy results (a take of ten seconds is some 20 MB of them).
 const KEPT: usize = 10;
-/// How many loops there are to choose from.
-const LOOPS: usize = 24;
-/// Parts that the wave of a whole file is drawn in.
-const FILE_COLUMNS: u64 = 2_000;
 
 /// What was made for the selected take.
 pub enum FocusEvent {
@@ -40,6 +50,8 @@ pub enum FocusEvent {
     Loops(TakeId, Result<Box<Found>>),
     /// The room it was recorded in, learned from these stretches.
     Room(TakeId, Result<Option<Arc<Room>>>),
+    /// The same as far as it was read.
+    FilePart(SourceId, String, Arc<[Column]>),
     /// The wave of a whole file of this hash.
     File(SourceId, String, Result<Arc<[Column]>>),
     /// The rendered take tracked again, for the recipe it was rendered with.
@@ -77,11 +89,24 @@ pub struct Focus {
     asked: HashMap<TakeId, Asked>,
     latest: VecDeque<TakeId>,
     busy: bool,
-    /// What is being made, and which take was selected when it began: it is given up when another is.
-    running: Option<(TakeId, Job)>,
+    /// What is being made.
+    running: Option<Running>,
+    /// What runs was stopped by the user.
+    stopped: bool,
     rooms: Arc<Rooms>,
     /// Whole files that were asked for.
     files: HashMap<SourceId, String>,
+}
+
+/// What is being made.
+#[derive(Debug)]
+struct Running {
+    /// The take that was selected when it began: it is given up when another is.
+    begun_for: TakeId,
+    /// What the user knows it by.
+    what: &'static str,
+    job: Job,
+    since: Instant,
 }
 
 /// What the work is about.
@@ -129,14 +154,40 @@ impl Focus {
 
     /// Asks work that was begun for another take to stop; it is asked for again when its turn comes.
     fn give_up_for(&self, selected: TakeId) {
-        if let Some((_, job)) = self.running.as_ref().filter(|(begun_for, _)| *begun_for != selected) {
-            job.cancel.cancel();
+        if let Some(running) = self.running.as_ref().filter(|r| r.begun_for != selected) {
+            running.job.cancel.cancel();
+        }
+    }
+
+    /// What has been going on for longer than anybody likes to wait without being told: what, its job, and
+    /// for how long.
+    pub fn going_on(&self) -> Option<(&'static str, &Job, Duration)> {
+        let r = self.running.as_ref()?;
+        Some((r.what, &r.job, r.since.elapsed())).filter(|(_, _, since)| *since >= TOLD_AFTER)
+    }
+
+    /// Whether something is being made.
+    pub fn is_busy(&self) -> bool {
+        self.running.is_some()
+    }
+
+    /// The user asks what is going on to stop.
+    pub fn stop(&mut self) {
+        if let Some(r) = &self.running {
+            r.job.cancel.cancel();
+            self.stopped = true;
         }
     }
 
     fn touch(&mut self, take: TakeId, derived: &mut Derived) {
         if self.latest.front() == Some(&take) {
             return;
+        }
+        // Who comes back to a take that was stopped wants it.
+        let entry = derived.entry(take);
+        if entry.failed.as_deref() == Some(STOPPED) {
+            entry.failed = None;
+            self.asked.remove(&take);
         }
         self.latest.retain(|t| *t != take);
         self.latest.push_front(take);
@@ -175,7 +226,7 @@ impl Focus {
         let (take, source) = (Arc::clone(take), source.clone());
         let work =
             move |job: &Job| from_source(&path, clip_range(&take, &source), take.span, job).map(Box::new);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Source(id, r))));
+        self.running = Some(start.begun(READING, start.run(work, move |r| FocusEvent::Source(id, r))));
         true
     }
 
@@ -191,21 +242,25 @@ impl Focus {
         let (id, rooms) = (take.id, Arc::clone(&self.rooms));
         let session = start.about.session_path.to_path_buf();
         let work = move |job: &Job| wanted.map_or(Ok(None), |w| rooms.learned(&session, &w, job));
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Room(id, r))));
+        self.running = Some(start.begun(LEARNING, start.run(work, move |r| FocusEvent::Room(id, r))));
         true
     }
 
     /// The wave of the whole file, for the room tone in it.
     fn file(&mut self, start: &Start<'_>, source: &Source, derived: &Derived) -> bool {
-        let known = derived.file_wave(source).is_some();
+        let known = derived.has_file_wave(source);
         if known || self.files.get(&source.id) == Some(&source.hash) {
             return false;
         }
         self.files.insert(source.id, source.hash.clone());
         let (id, hash, frames) = (source.id, source.hash.clone(), source.frames);
         let path = source_path(start.about.session_path, &source.path);
-        let work = move |job: &Job| file_wave(&path, frames, job);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::File(id, hash, r))));
+        let part = hash.clone();
+        let work = move |job: &Job, tell: &dyn Fn(FocusEvent)| {
+            file_wave(&path, frames, job, &|columns| tell(FocusEvent::FilePart(id, part.clone(), columns)))
+        };
+        let job = start.run_telling(work, move |r| FocusEvent::File(id, hash, r));
+        self.running = Some(start.begun(DRAWING, job));
         true
     }
 
@@ -230,7 +285,7 @@ impl Focus {
         asked.recipe = Some(key);
         let id = take.id;
         let work = move |job: &Job| from_recipe(&from, Arc::new(recipe), a4, rate, job).map(Box::new);
-        self.running = Some((start.about.selected, start.run(work, move |r| FocusEvent::Recipe(id, r))));
+        self.running = Some(start.begun(MAKING, start.run(work, move |r| FocusEvent::Recipe(id, r))));
         true
     }
 
@@ -326,101 +381,6 @@ impl Focus {
         start.run(move |_| level_dips(&made.finished, range), move |r| FocusEvent::Dips(id, recipe, r));
         true
     }
-
-    /// Takes in what was made; returns an error that nobody else shows.
-    pub fn take_in(&mut self, event: FocusEvent, derived: &mut Derived) -> Option<Error> {
-        self.busy = false;
-        self.running = None;
-        match event {
-            // Given up for another take: asked for again when its turn comes.
-            FocusEvent::Source(id, Err(e)) if e.is_cancelled() => {
-                self.asked.remove(&id);
-                None
-            }
-            FocusEvent::Recipe(id, Err(e)) if e.is_cancelled() => {
-                self.asked.entry(id).or_default().recipe = None;
-                None
-            }
-            FocusEvent::Room(id, Err(e)) if e.is_cancelled() => {
-                self.asked.entry(id).or_default().room = None;
-                None
-            }
-            FocusEvent::Room(id, result) => {
-                let (room, problem) = match result {
-                    Ok(room) => (room, None),
-                    Err(e) => (None, Some(e.context("reading the room tone"))),
-                };
-                if let Some(source) = &mut derived.entry(id).source {
-                    source.analysed = Arc::new((*source.analysed).clone().in_room(room));
-                }
-                // It is rendered anew in this room.
-                let asked = self.asked.entry(id).or_default();
-                (asked.recipe, asked.loops, asked.after) = (None, None, None);
-                problem
-            }
-            FocusEvent::File(id, hash, Ok(columns)) => {
-                derived.set_file_wave(id, hash, columns);
-                None
-            }
-            // The take itself says what is wrong with its file.
-            FocusEvent::File(id, _, Err(e)) => {
-                if e.is_cancelled() {
-                    self.files.remove(&id);
-                }
-                None
-            }
-            FocusEvent::Source(id, Ok(made)) => {
-                let entry = derived.entry(id);
-                entry.source = Some(*made);
-                entry.updating = false;
-                None
-            }
-            FocusEvent::Recipe(id, Ok(made)) => {
-                let entry = derived.entry(id);
-                let before = entry.recipe.take().and_then(|r| r.after);
-                let (recipe, audit) = (Arc::clone(&made.recipe), made.audit);
-                entry.recipe = Some(FromRecipe { after: before, ..*made });
-                entry.updating = false;
-                entry.failed = None;
-                if let Some(audit) = audit {
-                    derived.set_audit(id, recipe, audit);
-                }
-                None
-            }
-            FocusEvent::Source(id, Err(e)) => {
-                // What was made of another state of the file is no answer any more.
-                *derived.entry(id) = TakeDerived { failed: Some(e.to_string()), ..TakeDerived::default() };
-                None
-            }
-            FocusEvent::Recipe(id, Err(e)) => {
-                let entry = derived.entry(id);
-                entry.updating = false;
-                entry.failed = Some(e.to_string());
-                None
-            }
-            FocusEvent::Loops(id, result) => {
-                let entry = derived.entry(id);
-                let (loops, map) = result.map_or_else(|e| (Err(e), None), |f| (f.loops, f.map));
-                entry.loop_map = map.map(Arc::new);
-                // No loop to be had is a fact about the take; the bench says so by an empty list.
-                let (loops, error) = loops.map_or_else(|e| (Loops::new(), Some(e)), |l| (l, None));
-                entry.loops = Some(Arc::new(loops));
-                error.filter(|e| e.kind() != ErrorKind::Nothing)
-            }
-            FocusEvent::Dips(id, recipe, result) => {
-                derived.entry(id).dips = result.ok().map(|d| (recipe, Arc::new(d)));
-                None
-            }
-            FocusEvent::After(id, recipe, result) => {
-                if let Some(made) = &mut derived.entry(id).recipe
-                    && Arc::ptr_eq(&made.recipe, &recipe)
-                {
-                    made.after = result.ok().map(Arc::new);
-                }
-                None
-            }
-        }
-    }
 }
 
 struct Start<'a> {
@@ -435,9 +395,26 @@ impl Start<'_> {
         work: impl FnOnce(&Job) -> Result<R> + Send + 'static,
         wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
     ) -> Job {
+        self.run_telling(move |job, _| work(job), wrap)
+    }
+
+    /// The same for work that tells of something before it is done.
+    fn run_telling<R: 'static>(
+        &self,
+        work: impl FnOnce(&Job, &dyn Fn(FocusEvent)) -> Result<R> + Send + 'static,
+        wrap: impl FnOnce(Result<R>) -> FocusEvent + Send + 'static,
+    ) -> Job {
         let (session, job) = (self.session, Job::new());
-        self.runner.spawn(&job, move |job, _| work(job), move |r| Event::Focus { session, event: wrap(r) });
+        self.runner.spawn(
+            &job,
+            move |job, report| work(job, &|event| report(Event::Focus { session, event })),
+            move |r| Event::Focus { session, event: wrap(r) },
+        );
         job
+    }
+
+    fn begun(&self, what: &'static str, job: Job) -> Running {
+        Running { begun_for: self.about.selected, what, job, since: Instant::now() }
     }
 }
 
@@ -451,77 +428,4 @@ fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeK
     // Where nothing is cleaned the room does not matter.
     let room = if recipe.clean.is_on() { stretches_for(about.document, source) } else { None };
     Some(RecipeKey(source_key(take, source), recipe, room, setup.a4, setup.delivery_rate))
-}
-
-fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> Result<FromSource> {
-    let mut clip = None;
-    decode_ranges(path, &[range], &mut |_, c| {
-        clip = Some(c);
-        true
-    })?;
-    job.check()?;
-    let clip = clip.filter(|c| !c.audio.is_empty()).ok_or_else(|| {
-        Error::new(
-            ErrorKind::SessionDamaged,
-            format!("{} ends before this take begins; survey the files again", path.display()),
-        )
-    })?;
-    let analysed = analyse(clip, span)?;
-    let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
-    Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
-}
-
-/// Extremes of equal parts of a file of `frames`; one block is held in memory.
-fn file_wave(path: &Path, frames: u64, job: &Job) -> Result<Arc<[Column]>> {
-    let frames = frames.max(1);
-    let empty = Column { min: f32::MAX, max: f32::MIN, rms: 0.0 };
-    let mut columns = vec![empty; FILE_COLUMNS as usize];
-    let mut at = 0u64;
-    for_each_block(path, &mut |planes| {
-        for i in 0..planes[0].len() {
-            let k = ((at + i as u64) * FILE_COLUMNS / frames).min(FILE_COLUMNS - 1);
-            let c = &mut columns[k as usize];
-            for p in planes {
-                c.min = c.min.min(p[i]);
-                c.max = c.max.max(p[i]);
-            }
-        }
-        at += planes[0].len() as u64;
-        !job.cancel.is_cancelled()
-    })?;
-    columns.iter_mut().filter(|c| c.min > c.max).for_each(|c| *c = Column { min: 0.0, max: 0.0, rms: 0.0 });
-    Ok(columns.into())
-}
-
-fn found(from: &FromSource, recipe: &Recipe, setup: &Setup) -> Result<Found> {
-    let on = Loopable::new(&from.analysed, recipe, setup)?;
-    Ok(Found { loops: on.candidates(&from.analysed, LOOPS), map: LoopMap::of(on).ok() })
-}
-
-fn from_recipe(
-    from: &FromSource,
-    recipe: Arc<Recipe>,
-    a4: Hertz,
-    rate: SampleRate,
-    job: &Job,
-) -> Result<FromRecipe> {
-    let a = &from.analysed;
-    a.cleaned(&recipe.clean)?;
-    job.check()?;
-    let rendered = render(a, &recipe, a4, rate)?;
-    job.check()?;
-    // At the take's level, so that nobody takes louder for better.
-    let plain = plain(a, &rendered)?.scaled(recipe.level.gain.gain() as f32)?;
-    let cleaning = CleaningMade::of(a, &rendered, &recipe)?;
-    let finished = finished(&rendered)?;
-    Ok(FromRecipe {
-        // A loop that cannot be measured has no measure; it is no reason to show nothing.
-        audit: rendered.looping.and_then(|l| audit(&finished, l.range).ok()),
-        finished,
-        recipe,
-        rendered: Arc::new(rendered),
-        plain,
-        after: None,
-        cleaning: cleaning.map(Arc::new),
-    })
 }

@@ -5,6 +5,7 @@ use egui::Context;
 use super::app::App;
 use super::command::{Command, KeyboardCommand};
 use super::keyboard::StruckBy;
+use super::notices::About;
 use crate::playback::midi::{MidiEvent, MidiListener};
 
 /// While a MIDI keyboard holds keys it is looked for this often, in seconds: unplugged, it says nothing.
@@ -46,7 +47,9 @@ impl App {
             let text = format!("The MIDI input {name} is gone; it is listened to again when it is back.");
             self.open_midi(ctx);
             if !is_there {
-                self.notices.warn(text);
+                self.notices.warn_of(About::Midi, text);
+            } else {
+                self.notices.mended(About::Midi);
             }
         }
     }

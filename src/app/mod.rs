@@ -23,6 +23,7 @@ mod midi_in;
 mod notices;
 mod opening;
 pub mod panels;
+mod quantity;
 pub mod session_state;
 pub mod settings;
 pub mod shortcuts;

@@ -190,7 +190,7 @@ pub const TABLE: &[Shortcut] = table! {
     Beside HEAR "Loop against the take's own sustain": key(Key::A);
     Keyboard HEAR "Audition keyboard (instrument)": shift(Key::I);
     Compare HEAR "Compare with the source": key(Key::C);
-    Removed HEAR "What cleaning took": key(Key::W);
+    Removed HEAR "Removed by cleaning": key(Key::W);
     Louder HEAR "Louder by 3 dB": shift(Key::V);
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
@@ -261,6 +261,12 @@ fn belongs_to_focus(s: &KeyboardShortcut) -> bool {
     s.logical_key == Key::Space
 }
 
+/// Whether two presses that come in one frame are two wishes: each goes on from where the one before led.
+fn counts(action: Action) -> bool {
+    use Action::{NextTake, NextToLookAt, PreviousTake, Redo, Undo};
+    matches!(action, Undo | Redo | NextTake | PreviousTake | NextToLookAt)
+}
+
 /// The actions whose keys were pressed since the last frame; the keys are used up.
 pub fn pressed(ctx: &Context) -> Vec<Action> {
     let typing = ctx.text_edit_focused();
@@ -271,7 +277,14 @@ pub fn pressed(ctx: &Context) -> Vec<Action> {
         std::cmp::Reverse(usize::from(m.command) + usize::from(m.shift) + usize::from(m.alt))
     });
     keys.retain(|(_, k)| (!typing || works_while_typing(k)) && !(focus && belongs_to_focus(k)));
-    ctx.input_mut(|i| keys.iter().filter(|(_, k)| i.consume_shortcut(k)).map(|(a, _)| *a).collect())
+    ctx.input_mut(|i| {
+        keys.iter()
+            .flat_map(|(a, k)| {
+                let times = i.count_and_consume_key(k.modifiers, k.logical_key);
+                std::iter::repeat_n(*a, if counts(*a) { times } else { times.min(1) })
+            })
+            .collect()
+    })
 }
 
 /// What an action means as things are now, in the whole window.
@@ -358,56 +371,51 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
     }
 }
 
+/// What there must be for an action.
+#[derive(Debug, Clone, Copy, Default)]
+struct Needs {
+    /// A session that may be changed.
+    writing: bool,
+    /// A selected take.
+    take: bool,
+    /// A sound device.
+    device: bool,
+    /// A loop in the selected take.
+    looped: bool,
+}
+
+fn needs(action: Action) -> Needs {
+    use Action as A;
+    let none = Needs::default();
+    match action {
+        A::Apart | A::Accept | A::SetAside | A::Undecide | A::Keep | A::Move | A::Propose => {
+            Needs { writing: true, take: true, ..none }
+        }
+        A::Lock | A::Nudge(_) => Needs { writing: true, take: true, looped: true, ..none },
+        A::ProposeAll | A::AcceptPassing | A::Undo | A::Redo | A::Save => Needs { writing: true, ..none },
+        A::PlayStop | A::HoldStack => Needs { take: true, device: true, ..none },
+        A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside => {
+            Needs { take: true, device: true, looped: true, ..none }
+        }
+        _ => none,
+    }
+}
+
 /// Why an action would do nothing as things are now, as half a sentence; none: it does something.
 pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
     use Action as A;
     if matches!(action, A::Keys | A::Commands | A::Preferences | A::OpenFolder | A::Louder | A::Softer) {
         return None;
     }
-    let edits = matches!(
-        action,
-        A::Apart
-            | A::Lock
-            | A::Nudge(_)
-            | A::Accept
-            | A::SetAside
-            | A::Undecide
-            | A::Keep
-            | A::Move
-            | A::Propose
-            | A::ProposeAll
-            | A::AcceptPassing
-            | A::Undo
-            | A::Redo
-            | A::Save
-    );
-    let hears = matches!(
-        action,
-        A::PlayStop | A::HoldStack | A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside
-    );
-    let of_take = hears
-        || matches!(
-            action,
-            A::Apart
-                | A::Lock
-                | A::Nudge(_)
-                | A::Accept
-                | A::SetAside
-                | A::Undecide
-                | A::Keep
-                | A::Move
-                | A::Propose
-        );
-    let of_loop =
-        matches!(action, A::PlayLoop | A::PlaySeam | A::PlaySeamAgain | A::Beside | A::Lock | A::Nudge(_));
+    let needs = needs(action);
     let has_loop =
         || view.selected_take().and_then(|t| t.recipe.as_ref()).is_some_and(|r| r.looping.is_some());
     match action {
         _ if view.path.is_none() => Some("no session is open"),
-        _ if edits && view.read_only => Some("this session can only be looked at"),
-        _ if of_take && view.selected_take().is_none() => Some("no take is selected"),
-        _ if hears && view.sound.device.is_err() => Some("there is no sound device"),
-        _ if of_loop && !has_loop() => Some("the selected take has no loop"),
+        _ if needs.writing && view.read_only => Some("this session can only be looked at"),
+        _ if needs.take && view.selected_take().is_none() => Some("no take is selected"),
+        _ if needs.device && view.sound.device.is_err() => Some("there is no sound device"),
+        _ if needs.looped && !has_loop() => Some("the selected take has no loop"),
         A::HoldStack | A::Apart if view.room != Room::Stack => Some("only in the stack room"),
         A::Undo if view.undo.is_none() => Some("there is nothing to undo"),
         A::Redo if view.redo.is_none() => Some("there is nothing to redo"),

@@ -1,26 +1,25 @@
 //! What is heard: wishes become messages to the engine, its status becomes what the window shows.
 
 mod keys;
+mod playable;
 mod stack;
 
 use std::sync::Arc;
 
-use super::derived::{Derived, FromRecipe, FromSource};
+use super::derived::Derived;
 use super::stack::StackView;
 use super::view::SoundView;
-use crate::dsp::looping::crossfade_frames;
 use crate::playback::device::{DeviceWish, Player, Status, Tap};
-use crate::playback::message::{Message, PlayLoop, Playable, Side};
+use crate::playback::message::{Message, Playable, Side};
 use crate::render::audition::{Audition, Judged};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
-use crate::units::{Decibels, FrameRange, SampleRate};
+use crate::units::{Decibels, SampleRate};
 
 use super::settings::LOWEST_VOLUME_DB;
+use playable::{moved_loop, only_loop_differs, playable, playable_audition, start_frame};
 
 /// How fast the meter falls, dB a second (common practice, no source).
 const METER_FALL_DB_S: f64 = 24.0;
-/// How long before the loop end playing across the seam begins, in seconds.
-const SEAM_LEAD_S: f64 = 1.0;
 
 /// Whether there is to be sound.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -151,9 +150,7 @@ impl Sound {
                 sound.view.device = Ok("kept messages".into());
             }
             SoundKind::Fetched => {
-                let (player, tap) = Player::without_device(SampleRate::DELIVERY);
-                sound.tap = Some(tap);
-                sound.use_player(player);
+                sound.use_tap();
             }
         }
         sound
@@ -171,13 +168,17 @@ impl Sound {
 
     /// Looks for a device (again).
     pub fn try_device(&mut self) {
-        if matches!(self.output, Output::Kept(_)) || self.tap.is_some() {
+        let fetched = self.tap.is_some();
+        if matches!(self.output, Output::Kept(_)) || (fetched && self.has_device()) {
             return;
         }
         self.output = Output::Silent;
         self.forget();
         self.hush_keys();
         self.latency = Latency::default();
+        if fetched {
+            return self.use_tap();
+        }
         match Player::open_as(&self.wish) {
             Ok(player) => self.use_player(player),
             // Any sound is better than none: the system's own device, told in the preferences.
@@ -210,6 +211,20 @@ impl Sound {
 
     fn hush_keys(&mut self) {
         self.silenced |= std::mem::take(&mut self.keys_sound);
+    }
+
+    /// What is heard is fetched instead of played.
+    fn use_tap(&mut self) {
+        let (player, tap) = Player::without_device(SampleRate::DELIVERY);
+        self.tap = Some(tap);
+        self.use_player(player);
+    }
+
+    /// As if the device had been unplugged, where what is heard is fetched.
+    pub fn unplug(&mut self) {
+        if let Some(tap) = &mut self.tap {
+            tap.unplug();
+        }
     }
 
     fn use_player(&mut self, player: Player) {
@@ -466,67 +481,5 @@ impl Sound {
     /// Whether the picture moves by itself: something sounds or the meter still falls.
     pub fn moves(&self) -> bool {
         matches!(self.output, Output::Device(_)) && (self.is_on() || self.view.peak.iter().any(|p| *p > 0.0))
-    }
-}
-
-/// Goes round as a whole.
-fn playable_audition(a: &Audition) -> Playable {
-    let tail = Arc::new(vec![Vec::new(); a.looped.channel_count()]);
-    let range = FrameRange::new(0, a.looped.frames().0);
-    Playable {
-        rendered: a.looped.clone(),
-        source: a.straight.clone(),
-        removed: None,
-        looping: Some(PlayLoop { range, tail }),
-    }
-}
-
-fn playable(made: &FromRecipe) -> Playable {
-    let looping = made.rendered.looping.as_ref().and_then(|l| play_loop(made, l.range, l.crossfade));
-    Playable {
-        rendered: made.rendered.audio.clone(),
-        source: Some(made.plain.clone()),
-        removed: made.cleaning.as_ref().map(|c| c.removed.clone()),
-        looping,
-    }
-}
-
-/// A loop ready to be played; a crossfade that does not fit is left out rather than the loop.
-fn play_loop(made: &FromRecipe, range: FrameRange, crossfade: u64) -> Option<PlayLoop> {
-    let audio = &made.rendered.audio;
-    if range.is_empty() || range.end.0 > audio.frames().0 {
-        return None;
-    }
-    let none = || vec![Vec::new(); audio.channel_count()];
-    let tail = if crossfade == 0 {
-        none()
-    } else {
-        crossfade_frames(audio, range, crossfade).unwrap_or_else(|_| none())
-    };
-    Some(PlayLoop { range, tail: Arc::new(tail) })
-}
-
-/// Where a loop of the document lies in a rendering that was made with another loop.
-fn moved_loop(l: &LoopRecipe, made: &FromRecipe, source: &FromSource) -> Option<PlayLoop> {
-    let clip = &source.analysed.clip;
-    let frame = |p: f64| made.rendered.frame_of(clip, p).round().max(0.0) as u64;
-    let range = FrameRange::new(frame(l.start), frame(l.end));
-    play_loop(made, range, l.crossfade.frames(made.rendered.audio.rate()).0)
-}
-
-fn only_loop_differs(a: &Recipe, b: &Recipe) -> bool {
-    a.clean.does_as(&b.clean) && a.trim == b.trim && a.tune == b.tune && a.level == b.level
-}
-
-fn start_frame(from: From, what: &Playable, take: &Take, source: Option<&FromSource>) -> u64 {
-    let lead = (SEAM_LEAD_S * what.rendered.rate().as_f64()) as u64;
-    match (from, &what.looping) {
-        (From::LoopStart, Some(l)) => l.range.start.0,
-        (From::BeforeSeam, Some(l)) => l.range.end.0.saturating_sub(lead),
-        (From::Frame(f), _) => f.min(what.rendered.frames().0.saturating_sub(1)),
-        _ if take.recipe.is_none() => {
-            source.map_or(0, |s| s.analysed.clip.local(take.span.start.0 as f64).max(0.0) as u64)
-        }
-        _ => 0,
     }
 }

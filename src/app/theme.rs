@@ -134,6 +134,11 @@ impl Theme {
         mix(self.sheet, self.line, 0.45)
     }
 
+    /// The edge of a control: 3:1 to what is around it and in it.
+    pub fn edge(&self) -> Color32 {
+        mix(self.line, self.ink_soft, 0.7)
+    }
+
     /// Behind what is selected; ink stays legible on it.
     pub fn chosen(&self) -> Color32 {
         mix(self.sheet, self.accent, if self.dark { 0.30 } else { 0.16 })
@@ -196,8 +201,8 @@ impl Theme {
             expansion: 0.0,
         };
         v.widgets.noninteractive = visuals(self.sheet, self.line, 1.0);
-        v.widgets.inactive = visuals(self.control(), self.line, 1.0);
-        v.widgets.hovered = visuals(mix(self.control(), self.line, 0.6), self.ink_soft, 1.0);
+        v.widgets.inactive = visuals(self.control(), self.edge(), 1.0);
+        v.widgets.hovered = visuals(mix(self.control(), self.line, 0.6), self.ink, 1.0);
         v.widgets.active = visuals(self.chosen(), self.accent, 1.5);
         v.widgets.open = visuals(self.control(), self.ink_soft, 1.0);
     }
@@ -252,6 +257,10 @@ mod tests {
                     let ratio = contrast(text, back);
                     assert!(ratio >= 4.5, "{name} {ratio:.2}, dark: {}", t.dark);
                 }
+            }
+            for back in [t.paper, t.sheet, t.control(), style.visuals.extreme_bg_color] {
+                let ratio = contrast(t.edge(), back);
+                assert!(ratio >= 3.0, "edge {ratio:.2}, dark: {}", t.dark);
             }
             assert!(contrast(t.on_accent, t.accent) >= 4.5);
         }

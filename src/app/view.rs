@@ -128,6 +128,8 @@ pub struct Around<'a> {
     pub keyboard: &'a KeyboardView,
     /// Steps done and undone.
     pub history: &'a History,
+    /// Something is not on disk yet.
+    pub unsaved: bool,
     /// How long a sound takes.
     pub latency: &'a Latency,
     /// Devices.

@@ -1,7 +1,7 @@
 //! Numbers and names as the window writes them.
 
 use crate::dsp::looping::SeamAudit;
-use crate::session::{Document, Take};
+use crate::session::{Document, Take, TakeState};
 use crate::units::MidiNote;
 
 /// `1 take`, `3 takes`.
@@ -16,10 +16,34 @@ pub fn note(document: &Document, note: MidiNote) -> String {
 
 /// A take by its place, or by its file where it has none.
 pub fn take_name(document: &Document, take: &Take) -> String {
-    match take.note {
-        Some(n) => format!("{}, layer {}", note(document, n), u32::from(take.layer) + 1),
-        None => format!("take {} without a note", take.id.0),
+    document.name_of(take)
+}
+
+/// Where a take goes that is not delivered as the note of its place, in a few words; what will happen to
+/// one that sounds another note.
+pub fn goes(document: &Document, take: &Take) -> Option<String> {
+    if take.state == TakeState::SetAside {
+        return None;
     }
+    if let Some(to) = take.goes_elsewhere() {
+        return Some(format!("goes out as {}", note(document, to)));
+    }
+    let recipe = take.recipe.as_ref().filter(|r| r.tune.moved != 0)?;
+    let side = if recipe.tune.moved < 0 { "down" } else { "up" };
+    Some(format!("moved {side} to {}", note(document, recipe.tune.target)))
+}
+
+/// The same in a sentence that says what can be done.
+pub fn goes_about(document: &Document, take: &Take) -> Option<String> {
+    let goes = goes(document, take)?;
+    let (place, name) = (take.note?, take_name(document, take));
+    let place = note(document, place);
+    Some(match take.goes_elsewhere().map(|n| note(document, n)) {
+        Some(to) => format!(
+            "It stands at {place} and {goes}: its file, name and key will be those of {to}. Place it at {to}, or move its sound to {place}"
+        ),
+        None => format!("Sounds another note; {name} is {goes} as a whole"),
+    })
 }
 
 /// A signed number with a real minus sign.

@@ -1,7 +1,10 @@
 //! Long work: starts it, names it, stops it, and hands on what it reports.
 
-use std::collections::{HashMap, HashSet};
-use std::panic::{AssertUnwindSafe, catch_unwind};
+mod event;
+mod runner;
+mod running;
+
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 use std::sync::mpsc::{Receiver, Sender, channel};
@@ -11,164 +14,43 @@ use std::time::{Duration, Instant};
 use super::deliver_state::DeliverWork;
 use super::derived::{FromSource, LoopMap};
 use super::dialog;
-use super::focus::{Focus, FocusEvent};
+use super::focus::Focus;
 use super::opening::{self, Outcome};
 use super::session_state::Snapshot;
 use super::thumbs::Thumbs;
 use super::view::JobView;
 use crate::dsp::looping::stack::StackParams;
-use crate::dsp::peaks::Column;
-use crate::error::{Error, ErrorKind, Result};
+use crate::error::Result;
 use crate::jobs::{Job, Pool};
 use crate::playback::{device, midi};
-use crate::render::apart::{SetApart, apart};
-use crate::render::batch::{DeliverOptions, Delivery, deliver, remove_orphans};
+use crate::render::apart::apart;
+use crate::render::batch::{DeliverOptions, deliver, remove_orphans};
 use crate::render::chain::Analysed;
 use crate::render::intake;
-use crate::render::key_sound::KeySound;
 use crate::render::level::Loudness;
-use crate::render::loops::{CopiedLength, copy_length};
-use crate::render::propose::Proposal;
-use crate::render::standing::{Measured, Standing, measure_levels};
+use crate::render::loops::copy_length;
+use crate::render::standing::measure_levels;
 use crate::session::store;
-use crate::session::{Document, LoopRecipe, Source, SourceId, Take, TakeId};
-use crate::survey::{self, FileSurvey, SetSurvey, SurveyEvent, SurveyOptions};
-use crate::units::{Cents, FrameRange, MidiNote};
+use crate::session::{Document, Source, Take, TakeId};
+use crate::survey::{self, SurveyEvent, SurveyOptions};
+use crate::units::{Cents, MidiNote};
+
+use event::Belongs;
+pub use event::{Changed, Event, Purpose};
+pub use runner::Runner;
+use running::Running;
 
 /// Progress is shown at most this often.
 pub const PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
-/// What a chosen folder is for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Purpose {
-    /// To be opened.
-    Open,
-    /// To be delivered into.
-    Deliver,
-}
-
-/// What long work reports.
-pub enum Event {
-    /// What was to be opened is known.
-    Opened { job: u64, result: Result<Outcome> },
-    /// A revision of a session was saved.
-    Saved { session: u64, revision: u64, result: Result<()> },
-    /// The sources were compared with their hashes: for each that differs its id, the hash it was to
-    /// have, and a sentence.
-    Verified { job: u64, result: Result<Vec<Changed>> },
-    /// One file of a survey is done.
-    Found { job: u64, file: Box<FileSurvey> },
-    /// One file of a survey could not be read.
-    NotRead { job: u64, error: Error },
-    /// A survey is done.
-    Surveyed { job: u64, result: Result<SetSurvey> },
-    /// The recipe of a take, which was as `before` when the work began.
-    Proposed { job: u64, before: Arc<Take>, result: Result<Box<Proposal>> },
-    /// All recipes asked for are there.
-    ProposeEnded { job: u64, result: Result<()> },
-    /// A loop near a place of the loop map, for a take that was as `before` when it was asked for.
-    LoopNear { session: u64, before: Arc<Take>, result: Result<LoopRecipe> },
-    /// The loops of a note's other layers, all as long as one; the takes as they were.
-    LengthCopied { job: u64, result: Result<CopiedLength> },
-    /// A delivery is done.
-    Delivered { job: u64, result: Result<Delivery> },
-    /// How the folder of the deliver room stands.
-    Standing { session: u64, result: Result<Box<Standing>> },
-    /// How loud a take is.
-    Measured { job: u64, measured: Measured },
-    /// All levels asked for are there.
-    MeasureEnded { job: u64, result: Result<()> },
-    /// Files of earlier deliveries were removed.
-    OrphansRemoved { job: u64, result: Result<Vec<String>> },
-    /// Loops that stay apart were chosen.
-    Apart { job: u64, result: Result<SetApart> },
-    /// About the selected take.
-    Focus { session: u64, event: FocusEvent },
-    /// A small wave.
-    Thumb { session: u64, take: TakeId, span: FrameRange, columns: Arc<[Column]> },
-    /// The small waves of one file are done.
-    ThumbsEnded { session: u64 },
-    /// The sound of a key was made of what has the hash `of`.
-    KeySound { session: u64, take: TakeId, of: String, result: Result<Box<KeySound>> },
-    /// Which sound devices and MIDI inputs there are.
-    Devices { outputs: Result<Vec<String>>, inputs: Result<Vec<String>> },
-    /// Which of the folders and sessions opened lately are not there.
-    Missing(HashSet<PathBuf>),
-    /// A dialog closed; `at_once`: faster than anybody can press a button.
-    Chosen { purpose: Purpose, path: Option<PathBuf>, at_once: bool },
-}
-
-/// A source that is not what it was: its id, the hash it was to have, and a sentence.
-pub type Changed = (SourceId, String, String);
-
-/// Runs jobs: on threads, or (for tests) at once where they are started.
-pub enum Runner {
-    /// On threads.
-    Threads(Pool<Event>),
-    /// At once.
-    Inline(Mutex<Vec<Event>>),
-}
-
-impl Runner {
-    /// Starts `work`, as [`Pool::spawn`] does.
-    pub fn spawn<R>(
-        &self,
-        job: &Job,
-        work: impl FnOnce(&Job, &(dyn Fn(Event) + Sync)) -> Result<R> + Send + 'static,
-        finish: impl FnOnce(Result<R>) -> Event + Send + 'static,
-    ) {
-        match self {
-            Self::Threads(pool) => pool.spawn(job, work, finish),
-            Self::Inline(events) => {
-                let report = |e| {
-                    if let Ok(mut all) = events.lock() {
-                        all.push(e);
-                    }
-                };
-                // As on threads: a panic in a job is an error of that job.
-                let result = catch_unwind(AssertUnwindSafe(|| {
-                    job.check()?;
-                    work(job, &report)
-                }))
-                .unwrap_or_else(|_| {
-                    Err(Error::new(ErrorKind::Internal, "this step failed in an unforeseen way"))
-                });
-                report(finish(result));
-            }
-        }
-    }
-
-    fn wait(&self, at_most: Duration) -> Option<Event> {
-        match self {
-            Self::Threads(pool) => pool.wait(at_most),
-            Self::Inline(events) => events.lock().ok()?.pop(),
-        }
-    }
-
-    fn events(&self) -> Vec<Event> {
-        match self {
-            Self::Threads(pool) => pool.events().collect(),
-            Self::Inline(events) => events.lock().map(|mut e| std::mem::take(&mut *e)).unwrap_or_default(),
-        }
-    }
-}
-
+/// Stands for the work on the selected take among the jobs.
+const OF_FOCUS: u64 = u64::MAX;
 /// Opening, as the user knows it.
 const OPENING: &str = "Opening";
 /// Choosing loops for the layers of a note together, as the user knows it.
 const APART: &str = "Choosing loops that stay apart";
 /// Delivering, as the user knows it.
 const DELIVERING: &str = "Delivering";
-
-struct Running {
-    id: u64,
-    /// What the user knows it by; the job's own stages have working names.
-    name: &'static str,
-    job: Job,
-    /// The stage the job is in by its own words, and since when: each has a pace of its own.
-    stage: String,
-    since: Instant,
-}
 
 /// All long work of the window.
 pub struct Work {
@@ -235,28 +117,10 @@ impl Work {
             .flat_map(Runner::events)
             .chain(self.chosen.1.try_iter())
             .collect();
-        events.retain(|e| match e {
-            Event::Found { job, .. }
-            | Event::NotRead { job, .. }
-            | Event::Surveyed { job, .. }
-            | Event::Proposed { job, .. }
-            | Event::ProposeEnded { job, .. }
-            | Event::Apart { job, .. }
-            | Event::Opened { job, .. }
-            | Event::Verified { job, .. }
-            | Event::Measured { job, .. }
-            | Event::MeasureEnded { job, .. }
-            | Event::OrphansRemoved { job, .. }
-            | Event::LengthCopied { job, .. }
-            | Event::Delivered { job, .. } => self.running.iter().any(|r| r.id == *job),
-            Event::Saved { session, .. }
-            | Event::Standing { session, .. }
-            | Event::Focus { session, .. }
-            | Event::LoopNear { session, .. }
-            | Event::KeySound { session, .. }
-            | Event::Thumb { session, .. }
-            | Event::ThumbsEnded { session } => *session == self.session,
-            Event::Chosen { .. } | Event::Devices { .. } | Event::Missing(_) => true,
+        events.retain(|e| match e.belongs_to() {
+            Belongs::Job(job) => self.running.iter().any(|r| r.id == job),
+            Belongs::Session(session) => session == self.session,
+            Belongs::Window => true,
         });
         events
     }
@@ -266,10 +130,19 @@ impl Work {
         for r in &mut self.running {
             let stage = r.job.stage();
             if stage != r.stage {
-                (r.stage, r.since) = (stage, Instant::now());
+                (r.stage, r.since, r.partly) = (stage, Instant::now(), 0.0);
             }
         }
         self.views = self.running.iter().map(Running::view).collect();
+        if let Some((what, job, since)) = self.focus.going_on() {
+            self.views.push(JobView {
+                id: OF_FOCUS,
+                stage: what.into(),
+                fraction: job.fraction(),
+                counts: (0, 0),
+                seconds_left: job.time_left(since).map(|d| d.as_secs_f64()),
+            });
+        }
     }
 
     /// What runs, for the window.
@@ -279,11 +152,14 @@ impl Work {
 
     /// Whether anything with progress to show runs.
     pub fn is_busy(&self) -> bool {
-        !self.running.is_empty()
+        !self.running.is_empty() || self.focus.is_busy()
     }
 
     /// Asks a job to stop.
-    pub fn cancel(&self, id: u64) {
+    pub fn cancel(&mut self, id: u64) {
+        if id == OF_FOCUS {
+            self.focus.stop();
+        }
         self.running.iter().filter(|r| r.id == id).for_each(|r| r.job.cancel.cancel());
     }
 
@@ -301,7 +177,14 @@ impl Work {
         let id = self.next.fetch_add(1, Relaxed);
         let job = Job::new();
         job.begin(name, total);
-        self.running.push(Running { id, name, stage: job.stage(), since: Instant::now(), job: job.clone() });
+        self.running.push(Running {
+            id,
+            name,
+            stage: job.stage(),
+            since: Instant::now(),
+            partly: 0.0,
+            job: job.clone(),
+        });
         (id, job)
     }
 
@@ -349,6 +232,11 @@ impl Work {
     /// Whether a delivery runs.
     pub fn is_delivering(&self) -> bool {
         self.running.iter().any(|r| r.name == DELIVERING)
+    }
+
+    /// What is done of the steps of a job that are being worked on: so many whole steps' worth.
+    pub fn partly(&mut self, id: u64, steps: f32) {
+        self.running.iter_mut().filter(|r| r.id == id).for_each(|r| r.partly = steps);
     }
 
     /// Waits, at the end of the program, until a delivery that was asked to stop has finished the
@@ -429,8 +317,9 @@ impl Work {
                 survey::survey_files(&files, &options, job, &|e| {
                     report(match e {
                         SurveyEvent::File(file) => Event::Found { job: id, file },
+                        SurveyEvent::Heard { path, done, wave } => Event::Heard { job: id, path, done, wave },
                         SurveyEvent::Failed(path, error) => {
-                            Event::NotRead { job: id, error: error.context(path.display().to_string()) }
+                            Event::NotRead { job: id, error: error.in_file(&path) }
                         }
                     });
                 })
@@ -563,22 +452,6 @@ impl Work {
             let _ = send.send(Event::Chosen { purpose, path, at_once });
             ctx.request_repaint();
         });
-    }
-}
-
-impl Running {
-    fn view(&self) -> JobView {
-        JobView {
-            id: self.id,
-            stage: match &*self.stage {
-                "measure levels" if self.name == DELIVERING => format!("{DELIVERING}: measuring levels"),
-                "SoundFont" => format!("{DELIVERING}: the SoundFont"),
-                _ => self.name.into(),
-            },
-            fraction: self.job.fraction(),
-            counts: self.job.counts(),
-            seconds_left: self.job.time_left(self.since.elapsed()).map(|d| d.as_secs_f64()),
-        }
     }
 }
 

@@ -8,12 +8,14 @@
 //! does not depend on how the frames are divided into calls.
 
 mod groups;
+mod voice;
 
 use super::fade::{Fade, Shape};
 use super::limiter::Limiter;
 use super::message::{Group, GroupKey, Message, PlayLoop, Playable, Side};
 use super::read::{Kernel, Reader};
 use crate::units::SampleRate;
+use voice::{Line, LoopOf, Voice};
 
 /// Master gain at the start, as an amplitude: −20 dB, so that the first sound is not a shock in
 /// headphones.
@@ -55,51 +57,6 @@ pub struct Levels {
     pub peak: [f32; 2],
     /// Whether the limiter worked.
     pub limited: bool,
-}
-
-/// Which loop a voice goes round.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum LoopOf {
-    /// None was asked for.
-    Nobody,
-    /// The sound's own.
-    Sound,
-    /// One that came later, by its place.
-    Place(usize),
-}
-
-/// What a voice belongs to: of the voices of one line one plays, the others fade out.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Line {
-    /// The one sound of [`Message::Play`].
-    Main,
-    /// A voice of a group.
-    Group(GroupKey, usize),
-}
-
-#[derive(Debug, Clone, Copy)]
-struct Voice {
-    line: Line,
-    /// It plays; the others of its line fade out.
-    current: bool,
-    /// Place of the sound.
-    sound: usize,
-    looping: LoopOf,
-    reader: Reader,
-    gain: Fade,
-    /// Level and pan, left and right.
-    mix: [Fade; 2],
-    /// Share of the source, and of what was removed; the rest is the rendered take.
-    side: Fade,
-    taken: Fade,
-    /// Frames of silence before it begins.
-    wait: u64,
-    /// Frames of the device since the onset; below 0 before it.
-    since: i64,
-    /// Frames of one period of the sound; 0: not known.
-    period: f64,
-    /// What it added to the last frame.
-    last: [f32; 2],
 }
 
 /// The engine. Renders interleaved stereo.
@@ -452,55 +409,5 @@ impl Engine {
 
     fn frames(&self, seconds: f64) -> u32 {
         (seconds * self.rate.as_f64()).round() as u32
-    }
-}
-
-impl Voice {
-    /// Computes the next frame into `last` and moves on.
-    fn next(&mut self, sound: &Playable, loops: &[Option<Box<PlayLoop>>; PLACES], kernel: &Kernel) {
-        self.since += 1;
-        let gain = self.gain.advance();
-        let frame = if self.wait > 0 {
-            self.wait -= 1;
-            [0.0; 2]
-        } else {
-            self.read(sound, loops, kernel)
-        };
-        for ((last, x), mix) in self.last.iter_mut().zip(frame).zip(&mut self.mix) {
-            let y = x * gain * mix.advance();
-            *last = if y.is_finite() { y } else { 0.0 };
-        }
-    }
-
-    /// The next frame before the gain; moves on.
-    fn read(
-        &mut self,
-        sound: &Playable,
-        loops: &[Option<Box<PlayLoop>>; PLACES],
-        kernel: &Kernel,
-    ) -> [f32; 2] {
-        let looping = match self.looping {
-            LoopOf::Nobody => None,
-            LoopOf::Sound => sound.looping.as_ref(),
-            LoopOf::Place(p) => loops[p].as_deref(),
-        };
-        let (side, taken) = (self.side.advance(), self.taken.advance());
-        let left = 1.0 - side - taken;
-        let rendered = if left > 0.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
-        let mut frame = match &sound.source {
-            Some(source) if side > 0.0 => {
-                // The tail belongs to the rendering; the source is read plainly.
-                let plain = self.reader.read(source, None, kernel);
-                std::array::from_fn(|c| rendered[c] * left + plain[c] * side)
-            }
-            _ if taken > 0.0 => rendered.map(|x| x * left),
-            _ => rendered,
-        };
-        if let Some(removed) = sound.removed.as_ref().filter(|_| taken > 0.0) {
-            let removed = self.reader.read(removed, None, kernel);
-            frame = std::array::from_fn(|c| frame[c] + removed[c] * taken);
-        }
-        self.reader.step();
-        frame
     }
 }

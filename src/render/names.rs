@@ -86,7 +86,7 @@ pub fn accepted(document: &Document) -> Vec<&Take> {
 
 /// The root key that a take is delivered with.
 pub fn root_of(take: &Take) -> Option<MidiNote> {
-    take.recipe.as_ref().map(|r| r.tune.target).or(take.note)
+    take.goes_out_as()
 }
 
 /// Some systems do not tell case apart, nor composed from decomposed letters.

@@ -122,12 +122,20 @@ fn bad_beside(names: &[PlannedName], beside: &[Beside]) -> Vec<Error> {
 
 fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
     let d = &document.setup.delivery;
-    let mut remarks = Vec::new();
+    let mut remarks: Vec<String> = names::accepted(document)
+        .into_iter()
+        .filter_map(|t| {
+            let (place, note) = (document.name_of(t), t.goes_elsewhere()?.name(document.setup.middle_c));
+            Some(format!(
+                "{place}: goes out as {note}, the note that its tuning brings it to, not as the note of its place; move it to the place of {note}, or its sound to its name, where that is not meant"
+            ))
+        })
+        .collect();
     if d.map.sf2.is_some()
         && (d.map.layers == LayersAs::RoundRobin || map.regions.iter().any(|r| r.turn.1 > 1))
     {
         remarks.push(
-            "a SoundFont knows no turns: there the first turn sounds, and each layer has a preset of its own"
+            "a SoundFont knows no round robin: there the first of them sounds, and each layer has a preset of its own"
                 .into(),
         );
     }

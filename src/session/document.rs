@@ -8,7 +8,7 @@ use super::cleaning::{CleanRecipe, RoomFrom};
 use super::delivery::DeliverySetup;
 use super::recipe::LoopSearch;
 use super::take::{Source, SourceId, Take, TakeId};
-use crate::units::{Hertz, MiddleC, STANDARD_A4_HZ, SampleRate};
+use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate};
 
 /// Settings of the whole set.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -84,6 +84,19 @@ pub struct Document {
 }
 
 impl Document {
+    /// A take by its place in the sheet, or by its number where it has none.
+    pub fn name_of(&self, take: &Take) -> String {
+        match take.note {
+            Some(n) => self.name_of_place(n, take.layer),
+            None => format!("take {} without a note", take.id.0),
+        }
+    }
+
+    /// A place in the sheet: `C4, layer 2`.
+    pub fn name_of_place(&self, note: MidiNote, layer: u16) -> String {
+        format!("{}, layer {}", note.name(self.setup.middle_c), u32::from(layer) + 1)
+    }
+
     /// The take called `id`.
     pub fn take(&self, id: TakeId) -> Option<&Arc<Take>> {
         self.takes.iter().find(|t| t.id == id)

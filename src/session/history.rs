@@ -8,14 +8,23 @@ use std::sync::Arc;
 
 use super::document::Document;
 use super::edit::Edit;
+use super::step_name;
 use crate::error::Result;
 
 #[derive(Debug, Clone)]
 struct Step {
     label: String,
+    /// Which takes it changed, in words; none: no take.
+    about: Option<String>,
     /// Steps of one background job share a group and are undone together.
     group: Option<u64>,
     before: Arc<Document>,
+}
+
+impl Step {
+    fn name(&self) -> String {
+        step_name::named(&self.label, self.about.as_deref())
+    }
 }
 
 /// The document as it is, and as it was and will be again.
@@ -58,8 +67,9 @@ impl History {
         }
         let joins = group.is_some() && self.done.last().is_some_and(|s| s.group == group);
         let before = std::mem::replace(&mut self.now, Arc::new(next));
-        if !joins {
-            self.done.push(Step { label: label.into(), group, before });
+        match self.done.last_mut().filter(|_| joins) {
+            Some(step) => step.about = step_name::about(&step.before, &self.now),
+            None => self.push(label, group, before),
         }
         self.undone.clear();
         self.revision += 1;
@@ -111,9 +121,14 @@ impl History {
         if let Some(before) = self.gesture.take()
             && *before != *self.now
         {
-            self.done.push(Step { label: label.into(), group: None, before });
+            self.push(label, None, before);
             self.undone.clear();
         }
+    }
+
+    fn push(&mut self, label: &str, group: Option<u64>, before: Arc<Document>) {
+        let about = step_name::about(&before, &self.now);
+        self.done.push(Step { label: label.into(), about, group, before });
     }
 
     /// Ends the gesture, if any, as if it had not been.
@@ -154,6 +169,26 @@ impl History {
     /// What redo would make again.
     pub fn redo_label(&self) -> Option<&str> {
         self.undone.last().map(|(s, _)| s.label.as_str())
+    }
+
+    /// What undo would take back, with the takes that it is about.
+    pub fn undo_name(&self) -> Option<String> {
+        self.done.last().map(Step::name)
+    }
+
+    /// What redo would make again, with the takes that it is about.
+    pub fn redo_name(&self) -> Option<String> {
+        self.undone.last().map(|(s, _)| s.name())
+    }
+
+    /// Names of the steps that can be made again, with the takes they are about, the next one first.
+    pub fn undone_names(&self) -> impl Iterator<Item = String> {
+        self.undone.iter().rev().map(|(s, _)| s.name())
+    }
+
+    /// Names of the steps that can be undone, with the takes they are about, oldest first.
+    pub fn names(&self) -> impl Iterator<Item = String> {
+        self.done.iter().map(Step::name)
     }
 
     /// How many steps stand: a place among [`History::labels`] and [`History::undone_labels`].

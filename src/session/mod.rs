@@ -10,6 +10,7 @@ pub mod history;
 pub mod placing;
 pub mod recipe;
 pub mod sheet;
+pub mod step_name;
 pub mod store;
 pub mod take;
 pub mod tuning;

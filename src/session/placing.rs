@@ -61,10 +61,17 @@ pub fn decide(d: &Document, takes: &[TakeId], decision: Decision) -> Several {
         }
         edits.push(Edit::SetState { take: t.id, state });
     }
-    Several::of(edits, passed_by, |n| match decision {
-        Decision::Accept => format!("Accept {}", takes_of(n)),
-        Decision::SetAside => format!("Set {} aside", takes_of(n)),
-        Decision::Undecide => format!("Undecide {}", takes_of(n)),
+    let only = match edits[..] {
+        [Edit::SetState { take, .. }] => d.take(take).map(|t| d.name_of(t)),
+        _ => None,
+    };
+    Several::of(edits, passed_by, |n| {
+        let takes = only.unwrap_or_else(|| takes_of(n));
+        match decision {
+            Decision::Accept => format!("Accept {takes}"),
+            Decision::SetAside => format!("Set aside {takes}"),
+            Decision::Undecide => format!("Undecide {takes}"),
+        }
     })
 }
 
@@ -103,10 +110,32 @@ fn place_all(
 
 /// Moves one take to a place of the sheet; whoever is there stays there too.
 pub fn move_to(d: &Document, take: TakeId, (note, layer): (MidiNote, u16)) -> NamedEdit {
-    NamedEdit {
-        label: format!("Move to {}, layer {}", note.name(d.setup.middle_c), u32::from(layer) + 1),
-        edit: Edit::Place { take, note, layer },
-    }
+    let from = d.take(take).map_or_else(String::new, |t| format!(" {}", d.name_of(t)));
+    let label = format!("Move{from} to {}", d.name_of_place(note, layer));
+    NamedEdit { label, edit: Edit::Place { take, note, layer } }
+}
+
+/// Moves several takes by as many rows and layers as brings `lead` to a place; `rows`: the notes of the
+/// sheet, upwards. Those without a note have no place to move from and are passed by, so are those that
+/// would leave the sheet's rows.
+pub fn move_all(
+    d: &Document,
+    takes: &[TakeId],
+    lead: TakeId,
+    (note, layer): (MidiNote, u16),
+    rows: &[MidiNote],
+) -> Several {
+    let row = |n: MidiNote| rows.iter().position(|r| *r == n).map(|i| i as i64);
+    let by =
+        d.take(lead).and_then(|t| Some((row(note)? - row(t.note?)?, i64::from(layer) - i64::from(t.layer))));
+    let to = |t: &Take| {
+        let (down, across) = by?;
+        let row = usize::try_from(row(t.note?)? + down).ok()?;
+        let layer = u16::try_from(i64::from(t.layer) + across).ok()?;
+        Some((*rows.get(row)?, layer))
+    };
+    let place = d.name_of_place(note, layer);
+    place_all(d, takes, to, |n| format!("Move {}, the first to {place}", takes_of(n)))
 }
 
 /// The takes that claim the place of `take` (itself among them), as they stand in the document.
@@ -140,7 +169,9 @@ pub fn keep(d: &Document, take: TakeId) -> Result<NamedEdit> {
             "this take is kept already: the others for its note and layer are set aside",
         ));
     }
-    Ok(NamedEdit { label: format!("Keep one of {}", takes_of(claims.len())), edit: Edit::Many(edits) })
+    let place = d.take(take).map_or_else(String::new, |t| d.name_of(t));
+    let label = format!("Keep one of {} for {place}", takes_of(claims.len()));
+    Ok(NamedEdit { label, edit: Edit::Many(edits) })
 }
 
 fn takes_of(n: usize) -> String {

@@ -267,6 +267,16 @@ impl Take {
         self.recipe.as_ref()?.looping.as_ref().map(|l| l.score)
     }
 
+    /// The note that its file will stand for: its recipe's target, else its place in the sheet.
+    pub fn goes_out_as(&self) -> Option<MidiNote> {
+        self.recipe.as_ref().map(|r| r.tune.target).or(self.note)
+    }
+
+    /// The note that it will be delivered as, where that is another one than its place in the sheet.
+    pub fn goes_elsewhere(&self) -> Option<MidiNote> {
+        self.goes_out_as().filter(|n| self.note.is_some_and(|place| place != *n))
+    }
+
     /// Whether the user ought to look at it: nobody has decided about it yet.
     pub fn needs_a_look(&self) -> bool {
         matches!(self.state, TakeState::New | TakeState::Proposed)

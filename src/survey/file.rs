@@ -8,6 +8,7 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::concerns::{self, Facts};
+use super::telling::Telling;
 use super::{FileSurvey, FoundTake, SurveyOptions, names};
 use crate::audio::{Clip, level};
 use crate::dsp::pitch::{Doubts, F0Params, NoteSummary, doubts, summarise, track_f0};
@@ -54,21 +55,23 @@ pub fn survey_file(path: &Path, options: &SurveyOptions, job: &Job) -> Result<Fi
     job.check()?;
     let frames = decode::probe(path)?.frames.unwrap_or(0);
     job.begin("survey", 2 * frames);
-    let survey = survey_one(path, options, job, &|n| job.advance(n))?;
+    let survey = survey_one(path, options, job, &|n| job.advance(n), None)?;
     let (done, total) = job.counts();
     job.advance(total.saturating_sub(done));
     Ok(survey)
 }
 
-/// As [`survey_file`], counting progress by `step` (frames) instead of in the job.
+/// As [`survey_file`], counting progress by `step` (frames) instead of in the job, and telling of the wave
+/// while it is read.
 pub(super) fn survey_one(
     path: &Path,
     options: &SurveyOptions,
     job: &Job,
     step: &(dyn Fn(u64) + Sync),
+    telling: Option<&Telling<'_>>,
 ) -> Result<FileSurvey> {
     let (bytes, hash) = hash::hash_file(path, &|| !job.cancel.is_cancelled())?;
-    let (info, envelope) = envelope_of(path, job, step)?;
+    let (info, envelope) = envelope_of(path, job, step, telling)?;
     let reader = Reader { path, a4: options.a4, middle_c: options.middle_c, job, step };
     let one = options.layout == Some(Layout::TakePerFile);
     let found = takes_and_room(&reader, &envelope, one)?;
@@ -96,10 +99,20 @@ pub(super) fn survey_one(
 }
 
 /// The first pass.
-fn envelope_of(path: &Path, job: &Job, step: &dyn Fn(u64)) -> Result<(SoundInfo, Envelope)> {
-    let mut builder = EnvelopeBuilder::new(decode::probe(path)?.rate);
+fn envelope_of(
+    path: &Path,
+    job: &Job,
+    step: &dyn Fn(u64),
+    telling: Option<&Telling<'_>>,
+) -> Result<(SoundInfo, Envelope)> {
+    let probe = decode::probe(path)?;
+    let mut wave = telling.and_then(|t| t.wave(probe.frames?, probe.rate));
+    let mut builder = EnvelopeBuilder::new(probe.rate);
     let info = decode::for_each_block(path, &mut |block| {
         builder.push(block);
+        if let Some(wave) = &mut wave {
+            wave.push(block);
+        }
         step(block.first().map_or(0, |c| c.len() as u64));
         !job.cancel.is_cancelled()
     })?;

@@ -6,13 +6,16 @@ pub mod file;
 pub mod layout;
 pub mod names;
 mod set_concerns;
+mod telling;
 
 use std::cmp::Ordering;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use crate::dsp::peaks::Column;
 use crate::dsp::spans::{FoundRoom, FoundSpan};
 use crate::dsp::tune::Movement;
 use crate::error::{Error, ErrorKind, Result};
@@ -23,6 +26,7 @@ use crate::jobs::Job;
 use crate::session::document::Layout;
 use crate::session::{Concern, Named};
 use crate::units::{Cents, Decibels, Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate};
+use telling::Telling;
 
 /// How to survey.
 #[derive(Debug, Clone, PartialEq)]
@@ -114,6 +118,15 @@ pub enum SurveyEvent {
     File(Box<FileSurvey>),
     /// A file could not be read.
     Failed(PathBuf, Error),
+    /// How far a long file has come, about ten times a second.
+    Heard {
+        /// Which.
+        path: PathBuf,
+        /// Which part of the work on it is done, 0 to 1.
+        done: f64,
+        /// Its wave, as far as it was read, in equal parts of the whole; none: as told before.
+        wave: Option<Arc<[Column]>>,
+    },
 }
 
 /// The sound files named by `paths`: files as they are, folders with everything below them
@@ -220,7 +233,7 @@ fn survey_and_report(
 ) -> Result<FileSurvey> {
     job.check()?;
     let result = match path.to_str() {
-        Some(_) => survey_guarded(path, options, job),
+        Some(_) => survey_guarded(path, options, job, report),
         None => Err(Error::new(
             ErrorKind::UnsupportedFormat,
             format!(
@@ -243,9 +256,17 @@ fn survey_and_report(
     result
 }
 
-fn survey_guarded(path: &Path, options: &SurveyOptions, job: &Job) -> Result<FileSurvey> {
+fn survey_guarded(
+    path: &Path,
+    options: &SurveyOptions,
+    job: &Job,
+    report: &(dyn Fn(SurveyEvent) + Sync),
+) -> Result<FileSurvey> {
+    let telling = Telling::new(path, report);
+    let step = |n| telling.step(n);
     // One file must not take the others with it, whatever is in it.
-    catch_unwind(AssertUnwindSafe(|| file::survey_one(path, options, job, &|_| {}))).unwrap_or_else(|_| {
+    let survey = || file::survey_one(path, options, job, &step, Some(&telling));
+    catch_unwind(AssertUnwindSafe(survey)).unwrap_or_else(|_| {
         Err(Error::new(
             ErrorKind::Internal,
             format!("cannot survey {}: it failed in an unforeseen way; please report it", path.display()),

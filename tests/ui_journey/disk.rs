@@ -89,6 +89,7 @@ fn delivered_from_the_window_as_by_the_command() {
     let edit = Edit::SetLoop { take: w.selected(), looping: None };
     w.send(Command::Edit(EditCommand::Do { label: "No loop".into(), edit }));
     w.until("the change is seen", |w| w.says("Changed since the delivery"));
+    assert!(w.says(", changed since the delivery"), "the cell says so too");
     w.keys(Modifiers::COMMAND, Key::Z);
     w.until("it is as it was", |w| w.says("Delivered as it is"));
 

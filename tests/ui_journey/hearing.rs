@@ -250,3 +250,26 @@ fn of_many_quick_changes_the_last_one_stands() {
     w.keys(Modifiers::COMMAND, Key::Z);
     assert_eq!(w.take().recipe.as_ref().unwrap().tune, tune, "one drag is one step");
 }
+
+#[test]
+fn a_device_that_goes_is_told_everything_else_goes_on_and_sound_comes_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = looping(dir.path());
+    w.app_mut().unplug_sound();
+    w.frames(4);
+    assert!(w.words().iter().any(|t| t.contains("sound device is gone")), "{:?}", w.words());
+    assert_eq!(w.app().sound().view().playing, None);
+    assert!(w.says("No sound"));
+    // Deciding and undoing need no sound.
+    w.key(Key::Y);
+    w.keys(Modifiers::COMMAND, Key::Z);
+    w.key(Key::R);
+    assert_eq!(w.app().sound().view().playing, None);
+    w.click("Look for sound");
+    assert!(w.words().iter().all(|t| !t.contains("sound device is gone")), "what is mended is not told");
+    w.key(Key::R);
+    w.until("it plays again", |w| w.app().sound().view().playing.is_some());
+    w.heard.clear();
+    w.frames(20);
+    assert!(w.heard.iter().any(|x| *x != 0.0), "and is heard");
+}

@@ -1,6 +1,7 @@
 //! The whole job through the real window: open, survey, propose, decide, loop and tune by ear,
 //! deliver, close and come back.
 
+mod afternoon;
 mod cleaning;
 mod disk;
 mod hearing;

@@ -13,7 +13,7 @@ use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::dsp::looping::score_words;
 use crate::render::standing::FileStanding;
-use crate::session::{Edit, Source, Take, TakeId, TakeState};
+use crate::session::{Source, Take, TakeId, TakeState, placing, tuning};
 use crate::survey::names::parse_note;
 use crate::units::MidiNote;
 
@@ -57,6 +57,7 @@ impl DetailsPanel {
             hearing(ui, view, take, &mut commands);
             deciding(ui, view, take, &mut commands);
             concerns(ui, view, take);
+            goes_elsewhere(ui, view, take, &mut commands);
             keeper::choice(ui, view, take, &mut commands);
             self.place(ui, view, take, &mut commands);
             facts(ui, view, take, source);
@@ -81,9 +82,10 @@ impl DetailsPanel {
         });
         if note.is_some() || layer.is_some() {
             match wanted_place(view, take, note.as_deref(), layer.as_deref()) {
-                Ok(edit) => {
+                Ok((note, layer)) => {
                     self.problem = None;
-                    commands.push(Command::Edit(EditCommand::Do { label: "Place the take".into(), edit }));
+                    let named = placing::move_to(view.document, take.id, (note, layer));
+                    commands.push(Command::Edit(EditCommand::Do { label: named.label, edit: named.edit }));
                 }
                 Err(text) => self.problem = Some(text),
             }
@@ -95,19 +97,19 @@ impl DetailsPanel {
     }
 }
 
-/// The edit that typed values ask for, or what is wrong with them.
+/// The place that typed values ask for, or what is wrong with them.
 fn wanted_place(
     view: &View<'_>,
     take: &Take,
     note: Option<&str>,
     layer: Option<&str>,
-) -> Result<Edit, String> {
+) -> Result<(MidiNote, u16), String> {
     let note = match note {
         Some(text) => typed_note(view, text)?,
         None => take.note.ok_or("give the take a note first, such as C#4")?,
     };
     let layer = layer.map_or(Ok(take.layer), typed_layer)?;
-    Ok(Edit::Place { take: take.id, note, layer })
+    Ok((note, layer))
 }
 
 /// The note that a text names. Errors: a sentence.
@@ -161,8 +163,13 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
     });
     if let Some((text, about)) = delivered(view, take) {
         let changed = text.starts_with("Changed");
-        let colour = if changed { view.theme.warn } else { view.theme.ink_soft };
-        ui.label(RichText::new(text).color(colour)).on_hover_text(about);
+        let colour = if changed { view.theme.ink } else { view.theme.ink_soft };
+        ui.horizontal(|ui| {
+            if changed {
+                glyph::changed_sign(ui, about, view.theme);
+            }
+            ui.label(RichText::new(text).color(colour)).on_hover_text(about);
+        });
     }
     if let Some(a) = view.derived.audit(take) {
         ui.label(soft(format!("Seam heard: {}", words::audit_words(&a)), view.theme))
@@ -180,7 +187,7 @@ fn picture(ui: &mut Ui, view: &View<'_>, take: &Take) {
 
 fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
     ui.add_space(4.0);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         hearing::buttons(ui, view, take, commands);
     });
@@ -189,7 +196,7 @@ fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
 fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
     let has_recipe = take.recipe.is_some();
     let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let mut button = |text, about, action, why_not: Option<&str>| {
             let why_not = view.read_only.then_some(READ_ONLY).or(why_not);
@@ -208,7 +215,7 @@ fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Comman
         let why_not = (!decided).then_some("It is not decided yet");
         button("Undecide", "Takes the decision back", Action::Undecide, why_not);
     });
-    ui.horizontal(|ui| {
+    ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let again = if has_recipe { "Propose again" } else { "Propose" };
         let why_not = match take.note {
@@ -238,6 +245,43 @@ fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {
             ui.add(egui::Label::new(&c.text).wrap());
         });
     }
+}
+
+/// A take that goes out as another note than its place says, and the two ways to make them one.
+fn goes_elsewhere(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    let d = view.document;
+    let Some(about) = words::goes_about(d, take) else { return };
+    ui.add_space(4.0);
+    ui.add(egui::Label::new(about).wrap());
+    let (Some(to), Some(place)) = (take.goes_elsewhere(), take.note) else { return };
+    let (to_name, place_name) = (words::note(d, to), words::note(d, place));
+    let read_only = view.read_only.then(|| READ_ONLY.to_owned());
+    let up = tuning::move_to_its_name(d, take.id).map_err(|e| e.to_string());
+    let ways = [
+        (
+            format!("Place it at {to_name}"),
+            format!("It sounds {to_name}, so it moves to that row of the sheet. One step to undo"),
+            Ok(placing::move_to(d, take.id, (to, take.layer))),
+        ),
+        (
+            format!("Move its sound to {place_name}"),
+            format!(
+                "Read faster or slower as a whole until it is {place_name}; its timbre moves along. One step to undo"
+            ),
+            up,
+        ),
+    ];
+    ui.horizontal_wrapped(|ui| {
+        for (text, about, named) in ways {
+            let why_not = read_only.clone().or(named.as_ref().err().cloned());
+            let r = ui.add_enabled(why_not.is_none(), Button::new(text)).on_hover_text(about);
+            if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked()
+                && let Ok(named) = named
+            {
+                commands.push(Command::Edit(EditCommand::Do { label: named.label, edit: named.edit }));
+            }
+        }
+    });
 }
 
 fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {

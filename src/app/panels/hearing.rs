@@ -1,10 +1,11 @@
 //! Hearing the selected take: the same row of buttons in the details and on the bench.
 
-use egui::{Button, RichText, Ui, vec2};
+use egui::{Button, Ui, vec2};
 
 use crate::app::command::{Command, SoundCommand};
 use crate::app::shortcuts::{Action, key_words, of, tip};
 use crate::app::view::View;
+use crate::app::widgets::control::switch;
 use crate::playback::message::Side;
 use crate::render::audition::Judged;
 use crate::session::Take;
@@ -49,15 +50,15 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
 /// Result, source or what was removed: parts of one switch.
 fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out: &mut Vec<Command>) {
     ui.add_space(6.0);
-    let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, 1.0);
+    let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, 2.0);
     let cleaned = take.recipe.as_ref().is_some_and(|r| r.clean.is_on());
     let raised = view
         .derived
         .of(take.id)
         .and_then(|d| d.recipe.as_ref()?.cleaning.as_ref())
         .map_or_else(String::new, |c| format!(", raised by {:.0} dB to the level of the take", c.raised_db));
-    let removed = format!("Hear what cleaning took{raised}");
-    let not_cleaned = "This take is not cleaned, so nothing was taken: give it an amount on the bench";
+    let removed = format!("Hear what cleaning removed{raised}");
+    let not_cleaned = "This take is not cleaned, so nothing was removed: give it an amount on the bench";
     for (text, name, side, about, key) in [
         ("Result", "Hear result", Side::Rendered, "Hear the take as it will be delivered", Action::Compare),
         (
@@ -72,7 +73,8 @@ fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out:
         let chosen = view.sound.side == side;
         let why_not =
             silent.clone().or_else(|| (side == Side::Removed && !cleaned).then(|| not_cleaned.to_owned()));
-        let r = ui.add_enabled(why_not.is_none(), Button::selectable(chosen, text)).accessible_name(name);
+        let r =
+            ui.add_enabled(why_not.is_none(), switch(text, chosen, 14.0, view.theme)).accessible_name(name);
         let r = r.on_hover_text(tip(ui.ctx(), about, key));
         if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() && !chosen {
             out.push(Command::Sound(SoundCommand::Listen(side)));
@@ -84,7 +86,6 @@ fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out:
 /// Small buttons that judge the loop by ear, from right to left.
 pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>) {
     let why_not = why_silent(view).or_else(|| why_no_loop(ui, take));
-    let small = |text: &str| RichText::new(text).size(12.0);
     let judged = view.sound.judged.filter(|_| view.sound.playing.is_some());
     let side = judged.and_then(|(j, side)| (j == Judged::Sustain).then_some(side));
     let text = match side {
@@ -92,7 +93,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
         Some(Side::Rendered) => "Loop now",
         Some(Side::Source | Side::Removed) => "Own now",
     };
-    let button = Button::new(small(text)).small().selected(side.is_some());
+    let button = switch(text, side.is_some(), 12.0, view.theme).small();
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");
     let about = "The loop, and the take played straight on over the same time at the same level. While it \
                  plays, each press changes from one to the other";
@@ -101,7 +102,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
         out.push(Command::Sound(SoundCommand::PlayBeside));
     }
     let again = matches!(judged, Some((Judged::Seam, _)));
-    let r = ui.add_enabled(why_not.is_none(), Button::new(small("Seam again")).small().selected(again));
+    let r = ui.add_enabled(why_not.is_none(), switch("Seam again", again, 12.0, view.theme).small());
     let about = "The second before the join and the second after it, again and again";
     let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
     if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {

@@ -13,12 +13,14 @@ use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{soft, switch};
 use crate::app::words;
 use crate::units::MidiNote;
 
 /// Height of the drawn keys.
 const KEYS: f32 = 74.0;
+/// From this width on everything above the keys stands in one row.
+const ONE_ROW: f32 = 1080.0;
 /// Two rows of letters, by their place on the keyboard: each row goes up in whole tones, the upper one
 /// lies a semitone above the lower one's left neighbour, so that going to and fro between them is the
 /// chromatic scale and every interval feels the same from any key. Source: the arrangement of two rows
@@ -132,21 +134,22 @@ impl KeyboardPanel {
     /// Draws the strip.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView) -> Vec<Command> {
         let mut out = Vec::new();
-        ui.horizontal(|ui| {
-            ui.label(RichText::new("Audition keyboard").family(strong()));
-            letters(ui, view, keyboard, &mut out);
-            ui.add_space(6.0);
-            settings(ui, view, keyboard, &mut out);
-            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                let hover = tip(ui.ctx(), "Hides the audition keyboard", Action::Keyboard);
-                if ui.button("Hide").on_hover_text(hover).clicked() {
-                    out.push(Command::Keyboard(KeyboardCommand::Show(false)));
-                }
-                if ui.button("All up").on_hover_text("Lets every key go at once").clicked() {
-                    out.push(Command::Keyboard(KeyboardCommand::AllUp));
-                }
+        if ui.available_width() < ONE_ROW {
+            ui.horizontal_wrapped(|ui| {
+                ui.label(RichText::new("Audition keyboard").family(strong()));
+                hiding(ui, &mut out);
+                letters(ui, view, keyboard, &mut out);
+                settings(ui, view, keyboard, &mut out);
             });
-        });
+        } else {
+            ui.horizontal(|ui| {
+                ui.label(RichText::new("Audition keyboard").family(strong()));
+                letters(ui, view, keyboard, &mut out);
+                ui.add_space(6.0);
+                settings(ui, view, keyboard, &mut out);
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| hiding(ui, &mut out));
+            });
+        }
         status(ui, view, keyboard, &mut out);
         self.keys(ui, view, keyboard, &mut out);
         out
@@ -338,6 +341,16 @@ fn state_of(keyboard: &KeyboardView, note: MidiNote) -> Option<KeyState> {
     on.filter_map(|r| keyboard.states.get(&r.take)).max_by_key(rank).cloned()
 }
 
+fn hiding(ui: &mut Ui, out: &mut Vec<Command>) {
+    let hover = tip(ui.ctx(), "Hides the audition keyboard", Action::Keyboard);
+    if ui.button("Hide").on_hover_text(hover).clicked() {
+        out.push(Command::Keyboard(KeyboardCommand::Show(false)));
+    }
+    if ui.button("All up").on_hover_text("Lets every key go at once").clicked() {
+        out.push(Command::Keyboard(KeyboardCommand::AllUp));
+    }
+}
+
 fn letters(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
     let theme = view.theme;
     if keyboard.takes_keys {
@@ -359,7 +372,7 @@ fn letters(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<
 fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
     let setup = &keyboard.setup;
     for (text, by, about) in
-        [("Oct −", -12, "Letters an octave down (Q)"), ("Oct +", 12, "Letters an octave up (W)")]
+        [("Octave −", -12, "Letters an octave down (Q)"), ("Octave +", 12, "Letters an octave up (W)")]
     {
         let name = if by < 0 { "Octave down" } else { "Octave up" };
         if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
@@ -387,7 +400,7 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
     if slider.on_hover_text(about).changed() {
         out.push(set(KeyboardSetup { velocity, ..setup.clone() }));
     }
-    let sustain = Button::new("Sustain").selected(keyboard.sustain);
+    let sustain = switch("Sustain", keyboard.sustain, 14.0, view.theme);
     let about = "Keys that come up go on sounding (space bar while letters play notes, or the pedal)";
     if ui.add(sustain).on_hover_text(about).clicked() {
         out.push(Command::Keyboard(KeyboardCommand::Sustain(!keyboard.sustain)));

@@ -2,7 +2,7 @@
 
 use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, Window, vec2};
 
-use crate::app::command::{Command, LookCommand};
+use crate::app::command::{Command, LookCommand, Room};
 use crate::app::shortcuts::{LOOP, TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
@@ -16,12 +16,12 @@ pub struct KeysPanel {
 
 impl KeysPanel {
     /// Draws the list over everything else.
-    pub fn ui(&mut self, ctx: &Context, theme: &Theme) -> Vec<Command> {
+    pub fn ui(&mut self, ctx: &Context, theme: &Theme, here: Room) -> Vec<Command> {
         let mut open = true;
         let mut close = false;
         // As large as the list is, or as the window allows: then it scrolls.
         let size = ctx.content_rect().size() - vec2(64.0, 110.0);
-        let size = size.min(vec2(1050.0, 830.0));
+        let size = size.min(vec2(1190.0, 830.0));
         let shown = Window::new("Keys")
             .fixed_size(size)
             .open(&mut open)
@@ -29,7 +29,7 @@ impl KeysPanel {
             .resizable(false)
             .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
             .show(ctx, |ui| {
-                ScrollArea::both().auto_shrink(false).max_height(size.y - 96.0).show(ui, |ui| {
+                ScrollArea::both().auto_shrink(false).max_height(size.y - 56.0).show(ui, |ui| {
                     ui.horizontal_top(|ui| {
                         ui.vertical(|ui| {
                             group(ui, ctx, theme, "Moving about");
@@ -43,20 +43,24 @@ impl KeysPanel {
                         });
                         ui.add_space(28.0);
                         ui.vertical(|ui| {
-                            room(ui, theme, "In the sheet", &SHEET);
-                            ui.add_space(8.0);
-                            room(ui, theme, "On the bench", &BENCH);
-                            ui.add_space(8.0);
-                            room(ui, theme, "In the stack", &STACK);
-                            ui.add_space(8.0);
+                            // The room that is shown comes first.
+                            let mut rooms = ROOMS;
+                            rooms.sort_by_key(|(which, _, _)| *which != here);
+                            for (which, name, lines) in rooms {
+                                let this = if which == here { ", this room" } else { "" };
+                                room(ui, theme, &format!("{name}{this}"), lines);
+                                ui.add_space(8.0);
+                            }
                             room(ui, theme, "While letters play notes", &NOTES);
                         });
                     });
                 });
                 ui.add_space(4.0);
-                ui.label(soft("Tab goes from control to control; Escape leaves one.", theme));
-                ui.label(soft("While a text field has the focus, letters are text.", theme));
-                close = ui.button("Close").clicked();
+                ui.horizontal(|ui| {
+                    close = ui.button("Close").clicked();
+                    let about = "Tab goes from control to control, Escape leaves one. In a text field letters are text.";
+                    ui.add(egui::Label::new(soft(about, theme)).truncate());
+                });
             });
         // What grew is cut off until it is drawn once more.
         if let Some(shown) = shown
@@ -68,6 +72,24 @@ impl KeysPanel {
         if open && !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
     }
 }
+
+/// A room, its heading, and what keys and mouse do there.
+type OfRoom = (Room, &'static str, &'static [(&'static str, &'static str)]);
+
+/// What keys and mouse do in each room besides.
+const ROOMS: [OfRoom; 4] = [
+    (Room::Sheet, "In the sheet", &SHEET),
+    (Room::Bench, "On the bench", &BENCH),
+    (Room::Stack, "In the stack", &STACK),
+    (Room::Deliver, "In the deliver room", &DELIVER),
+];
+
+/// What keys and mouse do in the deliver room.
+const DELIVER: [(&str, &str); 3] = [
+    ("Enter", "Takes what was typed"),
+    ("Click on a key or level", "Selects the take"),
+    ("Escape", "Cancels a drag, or what was typed"),
+];
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
 const BENCH: [(&str, &str); 16] = [
@@ -95,7 +117,7 @@ const SHEET: [(&str, &str); 5] = [
     ("With Shift, Shift+Click", "Selects a range"),
     ("Ctrl+Click", "Adds to what is selected, takes out"),
     ("Enter", "Opens the take on the bench"),
-    ("Drag", "A take to another cell"),
+    ("Drag", "What is selected to another cell"),
 ];
 
 /// What the mouse does in the stack room.

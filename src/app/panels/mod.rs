@@ -62,6 +62,11 @@ impl Panels {
         self.keyboard.take_keys(ctx, keyboard)
     }
 
+    /// Whether somebody is reading the messages.
+    pub fn notices_read(&self) -> bool {
+        self.notices.is_read()
+    }
+
     /// Draws the window and returns what the user wants done.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let (theme, settings) = (view.theme, around.settings);
@@ -70,21 +75,17 @@ impl Panels {
         Panel::top("top bar")
             .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
             .show(ui, |ui| take(self.top_bar.ui(ui, view, around)));
-        if self.notices.is_needed(view, settings, self.rescue.is_some()) {
-            Panel::top("notices")
-                .frame(frame(theme.paper, Margin::symmetric(12, 6)))
-                .show(ui, |ui| take(self.notices.ui(ui, view, settings, self.rescue.as_deref())));
-        }
-        if !view.jobs.is_empty() {
+        if view.path.is_some() || !view.jobs.is_empty() {
             Panel::bottom("jobs")
-                .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
-                .show(ui, |ui| take(self.jobs.ui(ui, view)));
+                .frame(frame(theme.sheet, Margin::symmetric(12, 3)))
+                .show(ui, |ui| take(self.jobs.ui(ui, view, around)));
         }
         if view.path.is_some() && around.keyboard.shown {
             Panel::bottom("audition keyboard")
                 .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
                 .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
         }
+        let room = ui.available_rect_before_wrap();
         if view.path.is_none() {
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
@@ -93,7 +94,7 @@ impl Panels {
             take(self.room(ui, view));
         }
         if around.shown.keys {
-            take(self.keys.ui(ui.ctx(), theme));
+            take(self.keys.ui(ui.ctx(), theme, view.room));
         }
         if around.shown.steps && view.path.is_some() {
             take(self.steps.ui(ui.ctx(), view, around));
@@ -102,6 +103,7 @@ impl Panels {
             take(self.preferences.ui(ui.ctx(), view, around));
         }
         take(self.commands.ui(ui.ctx(), view, around));
+        take(self.notices.ui(ui, room, view, settings, self.rescue.as_deref()));
         drop_hint(ui, theme);
         commands
     }
@@ -111,10 +113,13 @@ impl Panels {
         let mut commands = Vec::new();
         let mut take = |more: Vec<Command>| commands.extend(more);
         if view.room == Room::Sheet {
+            let narrow = ui.ctx().content_rect().width() < 900.0;
+            // Wide enough for everything that is heard in one row, where there is room.
+            let (least, first) = if narrow { (290.0, 290.0) } else { (350.0, 424.0) };
             Panel::right("details")
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
-                .default_size(350.0)
-                .size_range(350.0..=480.0)
+                .default_size(first)
+                .size_range(least..=480.0)
                 .show(ui, |ui| {
                     take(if view.triage.also.is_empty() {
                         self.details.ui(ui, view)
@@ -127,7 +132,11 @@ impl Panels {
                 .show(ui, |ui| take(self.sheet.ui(ui, view)));
             return commands;
         }
-        let width = sheet::narrow_width(view.sheet.layers);
+        let mut width = sheet::narrow_width(view.sheet.layers);
+        if ui.ctx().content_rect().width() < 900.0 {
+            // The sheet scrolls; the room beside it needs the width more.
+            width = width.min(160.0);
+        }
         Panel::left("sheet")
             .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
             .default_size(width)

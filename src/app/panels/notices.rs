@@ -1,8 +1,10 @@
-//! Messages below the top bar: what went wrong and what to do, the caution of the first start.
+//! Messages, on cards over the lower left corner of the room: nothing moves when one comes or goes.
 
 use std::path::Path;
 
-use egui::{Align, Layout, RichText, Ui};
+use egui::{
+    Align, Area, Color32, Frame, Id, Layout, Order, Rect, RichText, ScrollArea, Shadow, Stroke, Ui, vec2,
+};
 
 use crate::app::command::{Command, SessionCommand, SoundCommand};
 use crate::app::settings::Settings;
@@ -13,66 +15,107 @@ use crate::app::widgets::glyph;
 /// The caution of the first start.
 pub const CAUTION: &str = "Sound starts quiet. Begin with the volume low, above all in headphones; loud sound harms hearing. Follow local rules and the advice of hearing professionals.";
 
+/// Widest card in points.
+const WIDEST: f32 = 520.0;
+
 /// The messages.
 #[derive(Debug, Default)]
-pub struct NoticesPanel {}
+pub struct NoticesPanel {
+    /// The pointer is over them.
+    read: bool,
+}
 
 impl NoticesPanel {
-    /// Whether there is anything to show.
-    pub fn is_needed(&self, view: &View<'_>, settings: &Settings, rescue: bool) -> bool {
-        rescue || !view.notices.is_empty() || caution_here(view, settings)
+    /// Whether somebody is reading them.
+    pub fn is_read(&self) -> bool {
+        self.read
     }
 
-    /// Draws the messages.
+    /// Draws the messages over `room`.
     pub fn ui(
         &mut self,
-        ui: &mut Ui,
+        ui: &Ui,
+        room: Rect,
         view: &View<'_>,
         settings: &Settings,
         rescue: Option<&Path>,
     ) -> Vec<Command> {
         let mut commands = Vec::new();
-        if caution_here(view, settings) {
-            let done = row(ui, view, true, CAUTION, "I have read this");
-            if done {
-                commands.push(Command::Sound(SoundCommand::CautionRead));
-            }
+        self.read = false;
+        if rescue.is_none() && view.notices.is_empty() && !caution_here(view, settings) {
+            return commands;
+        }
+        let width = WIDEST.min(room.width() - 24.0);
+        let shown = Area::new(Id::unique("notices"))
+            .order(Order::Foreground)
+            .pivot(egui::Align2::LEFT_BOTTOM)
+            .fixed_pos(room.left_bottom() + vec2(12.0, -10.0))
+            .constrain(true)
+            .show(ui.ctx(), |ui| {
+                ui.set_width(width);
+                ScrollArea::vertical().max_height(room.height() * 0.6).show(ui, |ui| {
+                    self.cards(ui, view, settings, rescue, &mut commands);
+                });
+            });
+        self.read = shown.response.contains_pointer();
+        commands
+    }
+
+    fn cards(
+        &self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        settings: &Settings,
+        rescue: Option<&Path>,
+        commands: &mut Vec<Command>,
+    ) {
+        if caution_here(view, settings) && card(ui, view, true, CAUTION, ("I have read this", READ)) {
+            commands.push(Command::Sound(SoundCommand::CautionRead));
         }
         if let Some(path) = rescue {
             let text = format!("{} cannot be read, but an autosave stands beside it.", path.display());
-            if row(ui, view, true, &text, "Open the autosave") {
+            let button = ("Open the autosave", "The session as it was saved last by itself");
+            if card(ui, view, true, &text, button) {
                 commands.push(Command::Session(SessionCommand::OpenAutosave(path.to_path_buf())));
             }
         }
         for n in view.notices {
             ui.push_id(n.id, |ui| {
-                if row(ui, view, n.is_error, &n.text, "Dismiss") {
+                if card(ui, view, n.is_error, &n.text, ("Close", CLOSE)) {
                     commands.push(Command::Session(SessionCommand::DismissNotice(n.id)));
                 }
             });
         }
-        commands
     }
 }
+
+const READ: &str = "Does not show again";
+const CLOSE: &str = "Takes this message away";
 
 /// On the start page the caution has a place of its own.
 fn caution_here(view: &View<'_>, settings: &Settings) -> bool {
     view.path.is_some() && !settings.caution_read
 }
 
-fn row(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, button: &str) -> bool {
+/// One message; true when its button was pressed.
+fn card(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, (button, about): (&str, &str)) -> bool {
+    let t = view.theme;
+    let edge = if sign { t.warn } else { t.ink_soft };
+    let shadow = Shadow { offset: [0, 2], blur: 8, spread: 0, color: Color32::from_black_alpha(50) };
+    let frame = Frame::new().fill(t.sheet).stroke(Stroke::new(1.0, edge)).corner_radius(4);
     let mut pressed = false;
-    ui.horizontal(|ui| {
-        if sign {
-            glyph::concern_sign(ui, view.theme);
-        }
-        let room = ui.available_width() - 150.0;
-        ui.scope(|ui| {
-            ui.set_width(room.max(100.0));
-            ui.add(egui::Label::new(RichText::new(text).color(view.theme.ink)).wrap());
-        });
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            pressed = ui.button(button).on_hover_text("Takes this message away").clicked();
+    frame.shadow(shadow).inner_margin(10).show(ui, |ui| {
+        ui.set_width(ui.available_width());
+        ui.horizontal_top(|ui| {
+            if sign {
+                glyph::concern_sign(ui, t);
+            }
+            ui.with_layout(Layout::right_to_left(Align::Min), |ui| {
+                pressed = ui.button(button).on_hover_text(about).clicked();
+                ui.with_layout(Layout::top_down(Align::Min), |ui| {
+                    ui.add(egui::Label::new(RichText::new(text).color(t.ink)).wrap());
+                });
+            });
         });
     });
     pressed

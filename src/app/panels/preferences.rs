@@ -50,7 +50,7 @@ impl PreferencesPanel {
                     size(ui, &mut out);
                 });
                 ui.add_space(6.0);
-                ui.label(soft("Volume is at the top. A4 and middle C belong to the session.", view.theme));
+                ui.label(soft("Volume is at the top. A4 stands above the table of tuning, how octaves are counted in the Deliver room.", view.theme));
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
         if !open || escape {
@@ -152,6 +152,7 @@ pub fn delay_words(view: &View<'_>, around: &Around<'_>) -> String {
         text += &format!(" at {:.0} Hz", l.rate_hz);
     }
     match l.block_ms() {
+        Some(_) if l.block <= 1 => text += "; it asks for sound as it goes, in no fixed blocks",
         Some(ms) => text += &format!("; blocks of {} frames ({ms:.1} ms)", l.block),
         None => text += "; it has not asked for sound yet",
     }

@@ -28,11 +28,11 @@ impl StepsPanel {
                 let about = soft("A click takes back or makes again all steps up to there.", view.theme);
                 ui.label(about);
                 ScrollArea::vertical().auto_shrink([false, true]).max_height(420.0).show(ui, |ui| {
-                    let undone: Vec<&str> = around.history.undone_labels().collect();
+                    let undone: Vec<String> = around.history.undone_names().collect();
                     for (i, label) in undone.iter().enumerate().rev() {
                         step(ui, view, (label, place + i + 1), Standing::Undone, &mut out);
                     }
-                    let done: Vec<&str> = around.history.labels().collect();
+                    let done: Vec<String> = around.history.names().collect();
                     for (i, label) in done.iter().enumerate().rev() {
                         let now = if i + 1 == place { Standing::Now } else { Standing::Done };
                         step(ui, view, (label, i + 1), now, &mut out);
@@ -71,7 +71,7 @@ fn step(
     let button = Button::selectable(standing == Standing::Now, text).truncate();
     let width = ui.available_width();
     let r = ui.add_enabled(!view.read_only, button.min_size(egui::vec2(width, 0.0)));
-    let r = r.accessible_name(format!("Step {place}: {label}, {words}"));
+    let r = r.accessible_name(format!("Step {place}: {label}, {words}")).on_hover_text(label);
     if r.clicked() && standing != Standing::Now {
         out.push(Command::Edit(EditCommand::GoTo(place)));
     }

@@ -4,11 +4,13 @@ use egui::{Align, Button, Layout, RichText, Role, Slider, Ui, WidgetInfo};
 
 use super::start::short_name;
 use crate::app::command::{Command, EditCommand, GoCommand, Room, SessionCommand, SoundCommand};
+use crate::app::quantity;
 use crate::app::settings::LOWEST_VOLUME_DB;
 use crate::app::shortcuts::{Action, key_words, of, tip, wanted, why_not};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
-use crate::app::widgets::{control::soft, meter};
+use crate::app::widgets::control::{escaped, soft};
+use crate::app::widgets::meter;
 
 /// The rooms that can be entered.
 const ROOMS: [(Room, &str, Action, &str); 4] = [
@@ -31,20 +33,48 @@ impl TopBarPanel {
     /// Draws the bar.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut commands = Vec::new();
+        let fold = Fold::of(ui.available_width());
         ui.horizontal(|ui| {
             title(ui, view);
             if view.path.is_some() {
                 ui.add_space(6.0);
-                rooms(ui, view, &mut commands);
+                rooms(ui, view, fold, &mut commands);
                 ui.add_space(6.0);
-                undo_redo(ui, view, &mut commands);
+                if fold < Fold::Narrow {
+                    undo_redo(ui, view, fold, &mut commands);
+                }
             }
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                menu(ui, view, around, &mut commands);
-                sound(ui, view, &mut commands);
+                menu(ui, view, around, fold, &mut commands);
+                sound(ui, view, fold, &mut commands);
             });
         });
         commands
+    }
+}
+
+/// How much of the bar is folded away: what is left never overlaps.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Fold {
+    /// Everything in words.
+    Open,
+    /// Undo and redo without what they are about.
+    Short,
+    /// Undo and redo are in the menu, the volume has no name beside it.
+    Narrow,
+    /// The title is shorter, too, and the slider.
+    Tight,
+}
+
+impl Fold {
+    /// By the width in points.
+    fn of(width: f32) -> Self {
+        match width {
+            w if w >= 1180.0 => Self::Open,
+            w if w >= 930.0 => Self::Short,
+            w if w >= 800.0 => Self::Narrow,
+            _ => Self::Tight,
+        }
     }
 }
 
@@ -54,7 +84,7 @@ fn title(ui: &mut Ui, view: &View<'_>) {
         return;
     };
     let name = RichText::new(&view.document.setup.title).family(strong()).size(16.0);
-    let width = (ui.available_width() * 0.16).clamp(90.0, 260.0);
+    let width = (ui.available_width() * 0.16).clamp(80.0, 260.0);
     ui.scope(|ui| {
         ui.set_max_width(width);
         ui.add(egui::Label::new(name).truncate()).on_hover_text(path.display().to_string());
@@ -65,13 +95,14 @@ fn title(ui: &mut Ui, view: &View<'_>) {
     }
 }
 
-fn rooms(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
-    ui.spacing_mut().item_spacing.x = 3.0;
+fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
+    ui.spacing_mut().item_spacing.x = if fold == Fold::Tight { 1.0 } else { 3.0 };
+    let width = if fold == Fold::Tight { 50.0 } else { 66.0 };
     for (room, name, action, about) in ROOMS {
         let here = view.room == room;
         let text = if here { RichText::new(name).family(strong()) } else { RichText::new(name) };
         let response = ui
-            .add(Button::selectable(here, text).min_size(egui::vec2(66.0, 28.0)))
+            .add(Button::selectable(here, text).min_size(egui::vec2(width, 28.0)))
             .on_hover_text(tip(ui.ctx(), about, action));
         response.widget_info(|| WidgetInfo::selected(Role::Tab, true, here, name));
         if here {
@@ -85,13 +116,14 @@ fn rooms(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     ui.spacing_mut().item_spacing.x = 8.0;
 }
 
-fn undo_redo(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     let steps = [
         ("Undo", view.undo, Action::Undo, EditCommand::Undo),
         ("Redo", view.redo, Action::Redo, EditCommand::Redo),
     ];
     for (word, label, action, command) in steps {
-        let text = label.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, 22)));
+        let named = label.filter(|_| fold == Fold::Open);
+        let text = named.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, 26)));
         let about =
             label.map_or_else(|| format!("Nothing to {}", word.to_lowercase()), |l| format!("{word} “{l}”"));
         let hover = tip(ui.ctx(), &about, action);
@@ -112,7 +144,7 @@ fn shortened(text: &str, most: usize) -> String {
 }
 
 /// What has no place in a room.
-fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, commands: &mut Vec<Command>) {
+fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, fold: Fold, commands: &mut Vec<Command>) {
     let shown = ui.menu_button("Menu", |ui| {
         ui.set_min_width(210.0);
         let entry = |ui: &mut Ui, text: &str, action: Action, commands: &mut Vec<Command>| {
@@ -124,6 +156,14 @@ fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, commands: &mut Vec<Co
                 ui.close();
             }
         };
+        if fold >= Fold::Narrow && view.path.is_some() {
+            for (word, step, action) in [("Undo", view.undo, Action::Undo), ("Redo", view.redo, Action::Redo)]
+            {
+                let text = step.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, 40)));
+                entry(ui, &text, action, commands);
+            }
+            ui.separator();
+        }
         entry(ui, "Choose folder…", Action::OpenFolder, commands);
         recent(ui, around, commands);
         ui.separator();
@@ -159,22 +199,26 @@ fn recent(ui: &mut Ui, around: &Around<'_>, commands: &mut Vec<Command>) {
 }
 
 /// From right to left: meter, volume, and what is wrong with the device.
-fn sound(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     match &view.sound.device {
         Ok(name) => {
             let _ = meter::meter(ui, view.sound.peak, view.sound.limited, view.theme)
                 .on_hover_text(format!("Sound device: {name}"));
             let mut db = view.sound.volume_db;
-            ui.spacing_mut().slider_width = 90.0;
+            ui.spacing_mut().slider_width = if fold == Fold::Tight { 54.0 } else { 90.0 };
             let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0)
                 .step_by(1.0)
                 .custom_formatter(|v, _| volume_words(v))
-                .custom_parser(|t| t.replace('−', "-").trim_end_matches("dB").trim().parse().ok());
+                .custom_parser(volume_parsed);
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
-            if ui.add(slider).accessible_name("Volume").on_hover_text(hover).changed() {
+            let r = ui.add(slider).accessible_name("Volume").on_hover_text(hover);
+            let before = escaped(ui, &r, view.sound.volume_db);
+            if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));
             }
-            ui.label(soft("Volume", view.theme));
+            if fold < Fold::Narrow {
+                ui.label(soft("Volume", view.theme));
+            }
         }
         Err(why) => {
             if ui
@@ -186,6 +230,13 @@ fn sound(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
             }
             ui.label(RichText::new("No sound").color(view.theme.warn)).on_hover_text(why);
         }
+    }
+}
+
+fn volume_parsed(text: &str) -> Option<f64> {
+    match text.trim() {
+        "silent" => Some(f64::from(LOWEST_VOLUME_DB)),
+        text => quantity::parse(text, "dB", None),
     }
 }
 

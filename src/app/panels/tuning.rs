@@ -5,14 +5,15 @@ use std::cmp::Ordering;
 use egui::{Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::command::{Command, EditCommand, GoCommand};
+use crate::app::quantity;
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::field;
+use crate::app::widgets::control::{field, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
 use crate::session::tuning::{Strengths, set_strengths};
-use crate::session::{Edit, Setup, TakeId};
+use crate::session::{Edit, Setup, Take, TakeId};
 use crate::units::Hertz;
 
 const ROW: f32 = 26.0;
@@ -23,12 +24,17 @@ const COLUMNS: [(Column, &str, &str, f32); 7] = [
     (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.36),
     (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.48),
     (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.60),
-    (Column::Taken, "Taken out", "How much of centre, drift and vibrato is taken out", 0.72),
+    (
+        Column::Taken,
+        "Strengths",
+        "How much is corrected of the centre, flattened of the drift, of the vibrato",
+        0.72,
+    ),
     (Column::State, "State", "How far it has come", 0.88),
 ];
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
-const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is taken out, in every take that has a recipe; where, \
-                           its strength curve says. One step to undo";
+const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is flattened, in every take shown that has a recipe; \
+                           where, its strength curve says. One step to undo";
 
 /// What the table can be sorted by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -75,6 +81,11 @@ impl TuningPanel {
         ui.add_space(6.0);
         self.head(ui, view);
         let mut lines = lines(view);
+        if lines.is_empty() {
+            ui.add_space(16.0);
+            ui.label(soft("No take is like this. “Show all” clears the filter.", view.theme));
+            return commands;
+        }
         lines.sort_by(|a, b| self.order(a, b));
         ui.spacing_mut().item_spacing.y = 0.0;
         ScrollArea::vertical().auto_shrink(false).id_salt("tuning").show_rows(
@@ -94,14 +105,19 @@ impl TuningPanel {
 
     fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         ui.horizontal_wrapped(|ui| {
-            ui.label("Flatten all takes by");
-            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %");
+            ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
+            let value = DragValue::new(&mut self.strength)
+                .range(0.0..=100.0)
+                .max_decimals(0)
+                .suffix(" %")
+                .custom_parser(|t| quantity::parse(t, "%", None));
             ui.add(value).on_hover_text(FLATTEN_TIP);
-            let with_recipe: Vec<TakeId> =
-                view.document.takes.iter().filter(|t| t.recipe.is_some()).map(|t| t.id).collect();
+            let shown = view.triage.listing.filter;
+            let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);
+            let with_recipe: Vec<TakeId> = view.document.takes.iter().filter(fits).map(|t| t.id).collect();
             let ready = !view.read_only && !with_recipe.is_empty();
             let button = Button::new(format!("Set for {}", words::takes(with_recipe.len())));
-            let why_not = "No take has a recipe yet; propose all first";
+            let why_not = "No take shown has a recipe yet; propose all first";
             if ui
                 .add_enabled(ready, button)
                 .on_hover_text(FLATTEN_TIP)
@@ -118,7 +134,7 @@ impl TuningPanel {
             let now = format!("{:.1}", setup.a4.0);
             if let Some(text) = field(ui, ("A4", A4_TIP), &now, &mut self.a4, 60.0)
                 && !view.read_only
-                && let Some(hz) = text.trim().parse::<f64>().ok().filter(|hz| (380.0..=500.0).contains(hz))
+                && let Some(hz) = quantity::parse(&text, "Hz", None).filter(|hz| (380.0..=500.0).contains(hz))
             {
                 let edit = Edit::SetSetup(Box::new(Setup { a4: Hertz(hz), ..setup.clone() }));
                 commands.push(Command::Edit(EditCommand::Do { label: "Set A4".into(), edit }));
@@ -176,12 +192,16 @@ impl TuningPanel {
     }
 }
 
+fn shown_all(view: &View<'_>) -> bool {
+    view.triage.listing.filter.is_open()
+}
+
 fn lines(view: &View<'_>) -> Vec<Line> {
     let walk = view.sheet.walk();
     let rows = tuning_table(view.document);
     rows.into_iter()
         .filter_map(|row| {
-            let take = view.document.take(row.take)?;
+            let take = view.document.take(row.take).filter(|t| view.triage.listing.filter.shows(t))?;
             let place = walk.iter().position(|t| *t == row.take).unwrap_or(usize::MAX);
             let number =
                 |v: Option<f64>, unit: &str| v.map_or_else(|| "–".into(), |v| format!("{v:.1} {unit}"));

@@ -2,7 +2,8 @@
 
 use std::sync::Arc;
 
-use super::{Sound, playable};
+use super::Sound;
+use super::playable::playable;
 use crate::app::derived::{Derived, FromRecipe};
 use crate::app::stack::StackSetup;
 use crate::playback::message::{Group, GroupFrom, GroupKey, GroupVoice, Message, Mix};

@@ -44,6 +44,10 @@ pub struct CellLook<'a> {
     pub wide: bool,
     /// What its loop measures when it goes round, as far as that is known.
     pub audit: Option<crate::dsp::looping::SeamAudit>,
+    /// Where it goes, if not to its own place: a few words, and a sentence.
+    pub goes: Option<(String, String)>,
+    /// It was changed since it was delivered.
+    pub changed: bool,
     /// The colour of its layer.
     pub layer: Color32,
 }
@@ -63,8 +67,14 @@ impl CellLook<'_> {
         if let Some(c) = take.worst_concern() {
             text += &format!(", {}", c.kind.words());
         }
+        if let Some((goes, _)) = &self.goes {
+            text += &format!(", {goes}");
+        }
         if self.claims > 1 {
             text += &format!(", {} takes here", self.claims);
+        }
+        if self.changed {
+            text += ", changed since the delivery";
         }
         text + left_out
     }
@@ -84,6 +94,9 @@ impl CellLook<'_> {
                 }
                 for c in &take.concerns {
                     text += &format!("\n{}", c.text);
+                }
+                if let Some((_, about)) = &self.goes {
+                    text += &format!("\n{about}");
                 }
             }
         }
@@ -156,7 +169,7 @@ fn paint_take(
             0.5
         };
         let mut area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
-        if look.wide && !look.left_out && take.worst_concern().is_some() {
+        if look.wide && !look.left_out && (take.worst_concern().is_some() || look.goes.is_some()) {
             // Above the strip that the concern stands on.
             area.max.y = (rect.bottom() - 19.0).max(area.min.y + 8.0);
         }
@@ -209,24 +222,42 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
                 glyph::lock(painter, rect.right_top() + vec2(-32.0, 12.0), 4.5, theme.ink_soft, fill);
             }
         }
-        if let Some(c) = take.worst_concern() {
+        // Where it goes is said before what is wrong with it.
+        let goes = look.goes.as_ref().map(|(words, _)| words.as_str());
+        if let Some(words) = goes.or(take.worst_concern().map(|c| c.kind.words())) {
             let y = rect.bottom() - 10.0;
             let back = Rect::from_min_max(pos2(rect.left() + 2.0, y - 8.0), rect.max - vec2(2.0, 2.0));
             painter.rect_filled(back, 2.0, fill);
             glyph::concern(painter, pos2(rect.left() + 11.0, y), 5.0, theme.warn, fill);
             let room = rect.width() - 26.0;
-            let galley = short(painter, c.kind.words(), &small, theme.ink, room);
+            let mut galley = short(painter, words, &small, theme.ink, room);
+            if goes.is_some() && galley.elided {
+                // Where to is what counts: the last two words.
+                let last = words.rmatch_indices(' ').nth(1).map_or(words, |(i, _)| &words[i + 1..]);
+                galley = short(painter, last, &small, theme.ink, room);
+            }
             painter.galley(pos2(rect.left() + 20.0, y - galley.size().y / 2.0), galley, theme.ink);
         }
         if look.claims > 1 {
             let at = rect.left_top() + vec2(24.0, 4.0);
             text_on(painter, at, Align2::LEFT_TOP, &format!("×{}", look.claims), &small, theme.ink, fill);
         }
+        if look.changed {
+            let x = if look.claims > 1 { 56.0 } else { 30.0 };
+            let at = rect.left_top() + vec2(x, 12.0);
+            painter.circle_filled(at, 8.0, fill);
+            glyph::changed(painter, at, 5.5, theme.ink);
+        }
     } else {
         let sign = rect.left_top() + vec2(9.0, 9.0);
         painter.circle_filled(sign, 7.0, fill);
         glyph::state(painter, sign, 4.5, take.state, theme);
-        if take.worst_concern().is_some() {
+        if look.changed {
+            let at = rect.right_top() + vec2(-9.0, 9.0);
+            painter.circle_filled(at, 7.0, fill);
+            glyph::changed(painter, at, 4.5, theme.ink);
+        }
+        if take.worst_concern().is_some() || look.goes.is_some() {
             let sign = rect.right_bottom() - vec2(9.0, 8.0);
             painter.circle_filled(sign, 7.0, fill);
             glyph::concern(painter, sign, 5.0, theme.warn, fill);

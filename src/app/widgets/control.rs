@@ -1,9 +1,9 @@
 //! Buttons that know their key, and fields that hand over a value when it is finished.
 
-use egui::{Button, Id, Key, Response, RichText, Stroke, TextEdit, Ui};
+use egui::{Button, Id, Key, Modifiers, Response, RichText, Stroke, TextEdit, Ui};
 
 use crate::app::shortcuts::{Action, tip};
-use crate::app::theme::Theme;
+use crate::app::theme::{Theme, strong};
 
 /// A button with a tooltip that ends with its key; `why_not`: why it cannot be pressed now, which the
 /// tooltip then says. True when pressed.
@@ -11,6 +11,31 @@ pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, why_not:
     let hover = tip(ui.ctx(), about, action);
     let response = ui.add_enabled(why_not.is_none(), Button::new(text)).on_hover_text(&hover);
     response.on_disabled_hover_text(format!("{}.\n{hover}", why_not.unwrap_or_default())).clicked()
+}
+
+/// For a value that is no part of the document: what it was before the drag of `response` that Escape has
+/// just ended; `now`: the value before this frame.
+pub fn escaped<T>(ui: &Ui, response: &Response, now: T) -> Option<T>
+where
+    T: Copy + Default + Send + Sync + 'static,
+{
+    let id = response.id.with("before the drag");
+    if response.drag_started() {
+        ui.data_mut(|d| d.insert_temp(id, now));
+    } else if !response.dragged() {
+        let before = ui.data_mut(|d| d.remove_temp::<T>(id))?;
+        return ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape)).then_some(before);
+    }
+    None
+}
+
+/// A button that stays pressed: with an edge at rest, and pressed in darker, with a strong edge and
+/// strong words, so that not colour alone tells it.
+pub fn switch<'a>(text: impl Into<String>, on: bool, size: f32, theme: &Theme) -> Button<'a> {
+    let text = RichText::new(text).size(size);
+    let text = if on { text.family(strong()) } else { text };
+    let edge = if on { Stroke::new(2.0, theme.accent) } else { Stroke::new(1.0, theme.edge()) };
+    Button::new(text).selected(on).stroke(edge)
 }
 
 /// The one button of a page that leads on.

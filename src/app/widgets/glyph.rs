@@ -58,6 +58,24 @@ pub fn lock(painter: &Painter, centre: Pos2, radius: f32, colour: Color32, on: C
     painter.line(bow.collect(), Stroke::new(radius * 0.3, colour));
 }
 
+/// Draws the sign of what was changed since it was delivered: two sheets, the newer before the older.
+pub fn changed(painter: &Painter, centre: Pos2, radius: f32, colour: Color32) {
+    let size = vec2(1.15, 1.45) * radius;
+    let thin = Stroke::new((radius * 0.24).max(1.0), colour);
+    let older = Rect::from_center_size(centre + vec2(0.35, -0.25) * radius, size);
+    painter.rect_stroke(older, 0.5, thin, egui::StrokeKind::Inside);
+    let newer = Rect::from_center_size(centre + vec2(-0.35, 0.3) * radius, size);
+    painter.rect_filled(newer, 0.5, colour);
+}
+
+/// The same sign in a row, with its words.
+pub fn changed_sign(ui: &mut Ui, words: &str, theme: &Theme) -> Response {
+    let (rect, response) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
+    changed(ui.painter(), rect.center(), 6.0, theme.ink);
+    response.widget_info(|| WidgetInfo::labeled(Role::Image, true, words));
+    response.on_hover_text(words)
+}
+
 /// A sign of a state that takes its place in a row; its word is its name and its tooltip.
 pub fn state_sign(ui: &mut Ui, which: TakeState, theme: &Theme) -> Response {
     let (rect, response) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());

@@ -9,6 +9,7 @@ use super::model::Model;
 use super::{edits, reduction, room_lane};
 use crate::app::theme::Theme;
 use crate::app::view::View;
+use crate::app::widgets::control::switch;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::glyph;
 use crate::app::words;
@@ -51,12 +52,13 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
     rows.slider(&field, clean.floor_db, &|v, _| edits::set_clean(m, |c| c.floor_db = v));
     let field = Field::new("High-pass", "Hz", 0.0..=300.0, "Set high-pass")
         .decimals(0)
-        .tip("Takes off what lies below it, with the rest of the cleaning. Under 5 Hz: no high-pass.");
+        .tip("Removes what lies below it, with the rest of the cleaning. Under 5 Hz it is off.")
+        .off_below(LOWEST_HIGH_PASS_HZ);
     rows.slider(&field, clean.high_pass_hz, &|v, _| {
         edits::set_clean(m, |c| c.high_pass_hz = if v < LOWEST_HIGH_PASS_HZ { 0.0 } else { v })
     });
     switches(rows, m, clean);
-    let about = "What cleaning took off, over time and frequency, under the wave (I)";
+    let about = "What cleaning removed, over time and frequency, under the wave (I)";
     let mut picture = side.picture;
     if rows.ui.add(Checkbox::new(&mut picture, "Gain picture")).on_hover_text(about).changed() {
         side.picture = picture;
@@ -71,9 +73,9 @@ type Switch = (&'static str, &'static str, &'static str, bool, fn(&mut CleanReci
 fn switches(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let all: [Switch; 3] = [
         (
-            "Take off hum",
+            "Remove hum",
             "Switch hum removal",
-            "Steady lines of the room (mains hum and its multiples, a fan's whine) are taken off as the \
+            "Steady lines of the room (mains hum and its multiples, a fan's whine) are removed as the \
              waves they are; a partial at the same frequency stays",
             clean.hum,
             |c, on| c.hum = on,
@@ -86,9 +88,9 @@ fn switches(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
             |c, on| c.protect = on,
         ),
         (
-            "Take off the offset",
-            "Switch removal of the offset",
-            "Takes off the mean of each channel (direct current)",
+            "Remove DC",
+            "Switch removal of DC",
+            "Removes the mean of each channel (direct current)",
             clean.remove_dc,
             |c, on| c.remove_dc = on,
         ),
@@ -168,9 +170,9 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
         ui.label(RichText::new("Room").color(rows.theme.ink_soft));
         for (name, from, about) in choices {
             let now = setup.room_from == from;
-            let r = ui.add_enabled(rows.enabled, Button::selectable(now, name));
+            let r = ui.add_enabled(rows.enabled, switch(name, now, 14.0, rows.theme));
             let r = r.accessible_name(format!("Room of {}", name.to_lowercase()));
-            if r.on_hover_text(format!("{about}. Holds for the whole set")).clicked() && !now {
+            if r.on_hover_text(format!("{about}. Holds for every take")).clicked() && !now {
                 let edit = Edit::SetSetup(Box::new(Setup { room_from: from, ..setup.clone() }));
                 rows.out.push(step("Set where the room is learned", edit));
             }

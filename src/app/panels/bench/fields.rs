@@ -7,6 +7,7 @@ use egui::{DragValue, RichText, Slider, SliderClamping, Ui, vec2};
 use super::edits::Mark;
 use super::gesture::Gesture;
 use crate::app::command::Command;
+use crate::app::quantity::{self, Clock};
 use crate::app::theme::{Theme, strong};
 use crate::session::Edit;
 
@@ -28,6 +29,8 @@ pub struct Field {
     decimals: usize,
     speed: f64,
     tip: &'static str,
+    /// Below this it is off.
+    off_below: f64,
 }
 
 impl Field {
@@ -38,7 +41,7 @@ impl Field {
         range: RangeInclusive<f64>,
         label: &'static str,
     ) -> Self {
-        Self { name, unit, range, label, decimals: 1, speed: 0.1, tip: "" }
+        Self { name, unit, range, label, decimals: 1, speed: 0.1, tip: "", off_below: f64::NEG_INFINITY }
     }
 
     /// Digits after the point.
@@ -59,8 +62,31 @@ impl Field {
         self
     }
 
+    /// Below this it is off, and says so.
+    pub fn off_below(mut self, value: f64) -> Self {
+        self.off_below = value;
+        self
+    }
+
+    /// The value as it is shown, without its unit; a value that is off brings no unit.
+    fn written(&self, value: f64) -> String {
+        if value < self.off_below { "off".into() } else { format!("{value:.*}", self.decimals) }
+    }
+
+    /// The value that was typed, in whatever unit.
+    fn read(&self, text: &str, clock: Option<Clock>) -> Option<f64> {
+        if self.off_below.is_finite() && text.trim().eq_ignore_ascii_case("off") {
+            return Some(*self.range.start());
+        }
+        quantity::parse(text, self.unit, clock)
+    }
+
+    fn suffix_at(&self, value: f64) -> String {
+        if value < self.off_below { String::new() } else { self.suffix() }
+    }
+
     fn suffix(&self) -> String {
-        if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) }
+        if self.unit.is_empty() || self.unit == "frames" { String::new() } else { format!(" {}", self.unit) }
     }
 }
 
@@ -78,6 +104,8 @@ pub struct Rows<'a> {
     pub out: &'a mut Vec<Command>,
     /// The heading to bring into view.
     pub jump: Option<&'static str>,
+    /// What turns typed seconds into frames and periods.
+    pub clock: Option<Clock>,
 }
 
 impl Rows<'_> {
@@ -129,6 +157,7 @@ impl Rows<'_> {
 
     /// A slider whose value can be typed.
     pub fn slider(&mut self, f: &Field, value: f64, change: Change<'_>) {
+        let clock = self.clock;
         self.row(f.name, f.tip, |ui, gesture, out| {
             ui.spacing_mut().slider_width = (ui.available_width() - NUMBER - 24.0).max(40.0);
             let mut v = value;
@@ -137,7 +166,9 @@ impl Rows<'_> {
                     // Otherwise a value with more digits than are shown is rounded by being shown.
                     .clamping(SliderClamping::Edits)
                     .fixed_decimals(f.decimals)
-                    .suffix(f.suffix())
+                    .suffix(f.suffix_at(value))
+                    .custom_formatter(|v, _| f.written(v))
+                    .custom_parser(|t| f.read(t, clock))
                     .update_while_editing(false),
             );
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
@@ -146,10 +177,11 @@ impl Rows<'_> {
 
     /// A number that can be dragged or typed.
     pub fn number(&mut self, f: &Field, value: f64, change: Change<'_>) {
+        let clock = self.clock;
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
             // Left alone it would be called by its unit.
-            let r = ui.add(drag_value(f, &mut v)).accessible_name(f.name);
+            let r = ui.add(drag_value(f, &mut v, clock)).accessible_name(f.name);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -165,7 +197,7 @@ impl Rows<'_> {
     ) {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
-            let field = drag_value(f, &mut v).custom_formatter(|n, _| write(n)).custom_parser(read);
+            let field = drag_value(f, &mut v, None).custom_formatter(|n, _| write(n)).custom_parser(read);
             let r = ui.add(field);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
@@ -181,18 +213,23 @@ impl Rows<'_> {
         rate: f64,
         change: Change<'_>,
     ) {
-        self.row(name, "In frames of the delivered file, and in seconds.", |ui, gesture, out| {
-            let f = Field::new(name, "", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
-            let mut v = frames;
-            let r = ui.add(drag_value(&f, &mut v)).accessible_name(format!("{name} in frames"));
-            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
-            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
-                .decimals(4)
-                .speed(0.001);
-            let mut s = frames / rate;
-            let r = ui.add(drag_value(&f, &mut s)).accessible_name(format!("{name} in seconds"));
-            gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
-        });
+        let clock = self.clock;
+        self.row(
+            name,
+            "In frames of the delivered file, and in seconds; typed with any unit (s, ms, frames, periods).",
+            |ui, gesture, out| {
+                let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
+                let mut v = frames;
+                let r = ui.add(drag_value(&f, &mut v, clock)).accessible_name(format!("{name} in frames"));
+                gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+                let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
+                    .decimals(4)
+                    .speed(0.001);
+                let mut s = frames / rate;
+                let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name(format!("{name} in seconds"));
+                gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
+            },
+        );
     }
 
     /// The loop's length in seconds and in periods.
@@ -207,31 +244,33 @@ impl Rows<'_> {
     ) {
         let most = most.max(least);
         let label = "Change loop length";
+        let clock = self.clock;
         self.row(
             "Length",
             "In seconds of the delivered file, and in periods of the note.",
             |ui, gesture, out| {
                 let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
                 let mut s = frames / rate;
-                let r = ui.add(drag_value(&f, &mut s)).accessible_name("Length in seconds");
+                let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name("Length in seconds");
                 gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
                 let Some(period) = period else { return };
                 let f = Field::new("Length", "periods", least / period..=most / period, label)
                     .decimals(2)
                     .speed(1.0);
                 let mut n = frames / period;
-                let r = ui.add(drag_value(&f, &mut n)).accessible_name("Length in periods");
+                let r = ui.add(drag_value(&f, &mut n, clock)).accessible_name("Length in periods");
                 gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
             },
         );
     }
 }
 
-fn drag_value<'v>(f: &Field, v: &'v mut f64) -> DragValue<'v> {
+fn drag_value<'v>(f: &'v Field, v: &'v mut f64, clock: Option<Clock>) -> DragValue<'v> {
     DragValue::new(v)
         .range(f.range.clone())
         .speed(f.speed)
         .fixed_decimals(f.decimals)
         .suffix(f.suffix())
+        .custom_parser(move |t| f.read(t, clock))
         .update_while_editing(false)
 }

@@ -50,12 +50,13 @@ impl Gesture {
             }
             return;
         }
-        if response.dragged() {
-            if self.open == Some(id) && ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape)) {
-                self.open = None;
-                self.given_up = Some(id);
-                out.push(abort());
-            } else if response.changed()
+        // The toolkit itself lets go of a drag on Escape, in the same frame.
+        if self.open == Some(id) && ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape)) {
+            self.open = None;
+            self.given_up = response.dragged().then_some(id);
+            out.push(abort());
+        } else if response.dragged() {
+            if response.changed()
                 && let Some(e) = edit(false)
             {
                 self.open = Some(id);

@@ -97,7 +97,7 @@ pub fn search(rows: &mut Rows<'_>, m: &Model<'_>) {
     let setup = &m.document.setup;
     let now = setup.loops;
     let edit = |loops: LoopSearch| Some(Edit::SetSetup(Box::new(Setup { loops, ..setup.clone() })));
-    rows.heading("Loops looked for", "in every take of the set");
+    rows.heading("Loops looked for", "in every take");
     let field = Field::new("Shortest", "s", 0.0..=now.longest.0, "Set shortest loop")
         .decimals(2)
         .speed(0.01)

@@ -23,6 +23,8 @@ use crate::render::chain::Rendered;
 use crate::session::Edit;
 
 const LABEL: &str = "Bend strength curve";
+/// Width of the buttons above the lane.
+const BUTTONS: f32 = 226.0;
 
 /// Draws the lane.
 pub fn show(
@@ -195,13 +197,13 @@ fn summary(ui: &Ui, lane: &Lane<'_, '_>, head: Rect, ground: &egui::Response) {
         Some(None) => "no note was found in this take".into(),
         None => "not worked yet".into(),
     };
-    ui.painter().text(
-        head.left_center(),
-        egui::Align2::LEFT_CENTER,
-        &text,
-        FontId::proportional(12.0),
-        lane.theme().ink_soft,
-    );
+    // The buttons at the right keep their room.
+    let font = FontId::proportional(12.0);
+    let mut job = egui::text::LayoutJob::simple_singleline(text.clone(), font, lane.theme().ink_soft);
+    job.wrap = egui::text::TextWrapping::truncate_at_width((head.width() - BUTTONS).max(0.0));
+    let galley = ui.painter().layout_job(job);
+    let at = head.left_center() - egui::vec2(0.0, galley.size().y / 2.0);
+    ui.painter().galley(at, galley, lane.theme().ink_soft);
     let text = format!("Pitch: {text}");
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }

@@ -13,11 +13,11 @@ fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
     [
         ("zero crossing", p.zero_crossing, "Both ends stand near a zero crossing of the same slope"),
         ("waveform", p.waveform, "The waves around both ends are alike"),
-        ("spectrum", p.spectral, "The spectra around both ends are alike"),
+        ("spectral", p.spectral, "The spectra around both ends are alike"),
         ("level", p.level, "The levels at both ends are alike"),
         ("pitch", p.pitch, "The pitches at both ends are alike"),
         ("movement", p.movement, "Level and pitch move alike at both ends; with vibrato: its phase"),
-        ("length", p.length, "There is life in it: whole from a loop of 1 s on"),
+        ("life", p.length, "There is life in it: whole from a loop of 1 s on"),
     ]
 }
 
@@ -26,7 +26,7 @@ const BETWEEN: f32 = 14.0;
 
 /// Draws the whole score large and its parts small.
 pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
-    let whole = "Made of the parts below; the worst one counts most.\n95: not found by listening for it. 80: \
+    let whole = "Made of the parts below; the worst one counts most.\n95: not heard even by who listens for it. 80: \
                  not noticed in playing. 50: as often heard as not when the note is held alone. Under 20: heard \
                  at once";
     let width = ui.available_width();

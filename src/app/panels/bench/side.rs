@@ -11,10 +11,13 @@ use super::seam::{SeamCloseUp, SpectraCloseUp};
 use super::{edits, fields, loop_side, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
 use crate::app::panels::hearing;
+use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::View;
+use crate::app::widgets::control::switch;
 use crate::app::widgets::glyph;
+use crate::app::words;
 use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
@@ -60,13 +63,15 @@ impl Pictures<'_> {
             self.seam.show(ui, view, model, out);
         }
         ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = 1.0;
+            ui.spacing_mut().item_spacing.x = 2.0;
+            // Four of them in a narrow column.
+            ui.spacing_mut().button_padding.x = 5.0;
             let choices = [
                 (BelowSeam::LoopMap, "Loop map", "Every start against every end: where good loops lie"),
                 (BelowSeam::Spectra, "Spectra", "The sound before the join and after it, over frequency"),
             ];
             for (which, text, about) in choices {
-                let button = Button::selectable(*self.below == which, RichText::new(text).size(12.0)).small();
+                let button = switch(text, *self.below == which, 12.0, view.theme).small();
                 if ui
                     .add_enabled(looped || which == BelowSeam::LoopMap, button)
                     .on_hover_text(about)
@@ -104,7 +109,8 @@ pub fn show(
         concerns(ui, view.theme, model);
         let Some(recipe) = model.recipe() else { return };
         pictures.show(ui, view, model, out);
-        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out, jump };
+        let clock = Some(Clock { rate: model.out_rate(), period: model.period_frames() });
+        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out, jump, clock };
         rows.heading("Loop", "in the delivered file");
         loop_side::fields(&mut rows, view, model);
         rows.heading("Candidates", "in the delivered file");
@@ -216,6 +222,9 @@ fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
                 .on_hover_text(c.kind.words());
         });
     }
+    if let Some(about) = words::goes_about(model.document, model.take) {
+        ui.add(egui::Label::new(RichText::new(about).color(t.ink)).wrap());
+    }
 }
 
 fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
@@ -236,17 +245,17 @@ fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {
     rows.slider(&field, tune.offset.0, &|v, _| edits::set_tune(m, |t| t.offset = Cents(v)));
     type Part = fn(&mut TuneRecipe) -> &mut f64;
     let percents: [(&str, f64, &str, &str, Part); 3] = [
-        ("Centre", tune.centre, "Set centre", "How much of the whole note's deviation is taken out.", |t| {
+        ("Centre", tune.centre, "Set centre", "How much of the whole note's deviation is corrected.", |t| {
             &mut t.centre
         }),
-        ("Drift", tune.drift, "Set drift", "How much of the movement slower than 2 Hz is taken out.", |t| {
+        ("Drift", tune.drift, "Set drift", "How much of the movement slower than 2 Hz is flattened.", |t| {
             &mut t.drift
         }),
         (
             "Vibrato",
             tune.vibrato,
             "Set vibrato",
-            "How much of the movement from 2 Hz up is taken out.",
+            "How much of the movement from 2 Hz up is flattened.",
             |t| &mut t.vibrato,
         ),
     ];
@@ -286,7 +295,7 @@ fn wrong_note(rows: &mut Rows<'_>, m: &Model<'_>, tune: &TuneRecipe) {
     ];
     rows.ui.horizontal(|ui| {
         for (text, about, now, make) in choices {
-            let button = egui::Button::selectable(now, text);
+            let button = switch(text, now, 14.0, rows.theme);
             if ui.add_enabled(rows.enabled, button).on_hover_text(about).clicked() && !now {
                 rows.out.extend(make(m.document, m.take.id).ok().map(|n| step(&n.label, n.edit)));
             }

@@ -8,38 +8,60 @@ use crate::app::command::Command;
 use crate::app::panels::hearing;
 use crate::app::view::View;
 
+/// Hearing and zooming stand in one row from this width on.
+const ONE_ROW: f32 = 560.0;
+
 /// Draws the row; what the user wants to see is returned, what they want to hear goes into `out`.
 pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) -> Option<Zoom> {
     let mut wish = keys(ui);
-    ui.horizontal(|ui| {
-        ui.spacing_mut().item_spacing.x = 4.0;
-        hearing::buttons(ui, view, model.take, out);
-        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+    if ui.available_width() < ONE_ROW {
+        // In a narrow window one group below the other, from the left.
+        ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 4.0;
-            let looped = model.looping().is_some();
-            let buttons = [
-                ("Fit take", "Fit take", Zoom::All, "The whole take with a little around it (F)"),
-                ("Fit loop", "Fit loop", Zoom::Loop, "The loop with a little around it (Shift+F)"),
-                ("+", "Zoom in", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
-                ("–", "Zoom out", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
-            ];
-            for (text, name, zoom, tip) in buttons {
-                let button = Button::new(text).min_size(egui::vec2(28.0, 0.0));
-                let r = ui.add_enabled(zoom != Zoom::Loop || looped, button).accessible_name(name);
-                if r.on_hover_text(tip).on_disabled_hover_text("This take has no loop to look at").clicked() {
-                    wish = Some(zoom);
-                }
-            }
-            ui.label(RichText::new("Zoom").color(view.theme.ink_soft));
-            if model.derived.updating {
-                ui.add_space(8.0);
-                ui.label(RichText::new("updating…").color(view.theme.ink_soft))
-                    .on_hover_text("The result is being made anew; the old one shows until then");
-            }
+            hearing::buttons(ui, view, model.take, out);
+            zooming(ui, view, model, true, &mut wish);
         });
-    });
+    } else {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 4.0;
+            hearing::buttons(ui, view, model.take, out);
+            ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+                ui.spacing_mut().item_spacing.x = 4.0;
+                zooming(ui, view, model, false, &mut wish);
+            });
+        });
+    }
     ui.add_space(6.0);
     wish
+}
+
+/// Buttons for zooming, in the order in which the row runs.
+fn zooming(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, from_left: bool, wish: &mut Option<Zoom>) {
+    let looped = model.looping().is_some();
+    let mut buttons = [
+        ("Fit take", "Fit take", Zoom::All, "The whole take with a little around it (F)"),
+        ("Fit loop", "Fit loop", Zoom::Loop, "The loop with a little around it (Shift+F)"),
+        ("+", "Zoom in", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
+        ("–", "Zoom out", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
+    ];
+    if from_left {
+        buttons.reverse();
+    }
+    for (text, name, zoom, tip) in buttons {
+        let button = Button::new(text).min_size(egui::vec2(28.0, 0.0));
+        let r = ui.add_enabled(zoom != Zoom::Loop || looped, button).accessible_name(name);
+        if r.on_hover_text(tip).on_disabled_hover_text("This take has no loop to look at").clicked() {
+            *wish = Some(zoom);
+        }
+    }
+    if !from_left {
+        ui.label(RichText::new("Zoom").color(view.theme.ink_soft));
+    }
+    if model.derived.updating {
+        ui.add_space(8.0);
+        ui.label(RichText::new("updating…").color(view.theme.ink_soft))
+            .on_hover_text("The result is being made anew; the old one shows until then");
+    }
 }
 
 /// Keys for zooming; not while something is typed.

@@ -7,6 +7,7 @@ use egui::{ComboBox, DragValue, FontId, RichText, Sense, Ui, vec2};
 
 use crate::app::command::Command;
 use crate::app::panels::bench::gesture::{Gesture, step};
+use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::field;
 use crate::session::{Edit, Setup};
@@ -207,12 +208,13 @@ impl Form<'_> {
     }
 }
 
-fn drag_value<'v>(n: &Number, v: &'v mut f64) -> DragValue<'v> {
+fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {
     DragValue::new(v)
         .range(n.range.clone())
         .speed(n.speed)
         .fixed_decimals(n.decimals)
         .suffix(n.suffix)
+        .custom_parser(move |t| quantity::parse(t, n.suffix, None))
         .update_while_editing(false)
 }
 

@@ -73,7 +73,7 @@ fn words_of(document: &Document, r: &Region) -> String {
         text += &format!(", velocity {} to {}", r.velocities.0, r.velocities.1);
     }
     if r.turn.1 > 1 {
-        text += &format!(", turn {} of {}", r.turn.0, r.turn.1);
+        text += &format!(", round robin {} of {}", r.turn.0, r.turn.1);
     }
     text
 }
@@ -99,7 +99,7 @@ pub fn sounding(document: &Document, map: &KeyMap, key: MidiNote) -> String {
             text += &format!(", velocity {} to {}", r.velocities.0, r.velocities.1);
         }
         if r.turn.1 > 1 {
-            text += &format!(", turn {} of {}", r.turn.0, r.turn.1);
+            text += &format!(", round robin {} of {}", r.turn.0, r.turn.1);
         }
     }
     text
@@ -139,7 +139,7 @@ fn layer_row(
     let colour = theme.layer(layer);
     let name = match view.document.setup.delivery.map.layers {
         LayersAs::Group => format!("Layer {}", layer + 1),
-        LayersAs::RoundRobin => format!("{}: turn {}", layer + 1, place + 1),
+        LayersAs::RoundRobin => format!("{}: round robin {}", layer + 1, place + 1),
         LayersAs::Velocity => {
             let (low, high) = crate::render::mapping::velocity_range(place, map.layers.len());
             format!("{}: {low}–{high}", layer + 1)

@@ -236,12 +236,12 @@ fn keys(f: &mut Form<'_>) {
     });
     f.choice(
         "Layers become",
-        "Groups sound together; turns follow one another with each stroke; velocities share out the strength of \
-         the stroke, layer 1 the softest",
+        "Groups sound together; with round robin they follow one another each time a key is struck; velocities share \
+         out how hard it is struck, layer 1 the softest",
         d.layers,
         &[
             (LayersAs::Group, "Groups"),
-            (LayersAs::RoundRobin, "Turns (round robin)"),
+            (LayersAs::RoundRobin, "Round robin"),
             (LayersAs::Velocity, "Velocity ranges"),
         ],
         |s, v| s.delivery.map.layers = v,

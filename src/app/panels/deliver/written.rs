@@ -61,7 +61,7 @@ pub fn summary(ui: &mut Ui, view: &View<'_>, model: &Model) {
     let beside: Vec<&str> = model.plan.beside.iter().map(|b| b.path.as_str()).collect();
     let mut rows = vec![
         ("Files", format!("{}, {} of them with a loop", sums.files, sums.looped)),
-        ("Form", format!("{}, {} Hz", setup.delivery.form.words(), setup.delivery_rate.hz())),
+        ("Format", format!("{}, {} Hz", setup.delivery.form.words(), setup.delivery_rate.hz())),
         ("Length, size", size),
         ("Beside them", if beside.is_empty() { "nothing".into() } else { beside.join(", ") }),
     ];

@@ -7,6 +7,7 @@ use super::grid::Grid;
 use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::view::View;
 use crate::app::words;
+use crate::session::tuning::NamedEdit;
 use crate::session::{Take, TakeId, placing};
 use crate::units::MidiNote;
 
@@ -18,14 +19,26 @@ const SCROLL: f32 = 9.0;
 #[derive(Debug)]
 pub(super) struct Drag {
     take: TakeId,
+    /// All that come along, itself among them.
+    all: Vec<TakeId>,
     from: Option<(MidiNote, u16)>,
     /// The cell under the pointer, where letting go would change something.
     pub target: Option<(MidiNote, u16)>,
 }
 
 impl Drag {
-    pub fn of(take: &Take) -> Self {
-        Self { take: take.id, from: take.note.map(|n| (n, take.layer)), target: None }
+    /// A drag of `take`; where it is one of several that are selected, they come along.
+    pub fn of(take: &Take, view: &View<'_>) -> Self {
+        let all = if view.is_chosen(take.id) { view.chosen() } else { vec![take.id] };
+        Self { take: take.id, all, from: take.note.map(|n| (n, take.layer)), target: None }
+    }
+
+    /// What letting go over `place` does; none: nothing.
+    fn move_to(&self, view: &View<'_>, place: (MidiNote, u16)) -> Option<NamedEdit> {
+        if self.all.len() < 2 {
+            return Some(placing::move_to(view.document, self.take, place));
+        }
+        placing::move_all(view.document, &self.all, self.take, place, &view.sheet.notes).named
     }
 }
 
@@ -46,9 +59,12 @@ impl SheetPanel {
         drag.target = here.filter(|place| Some(*place) != drag.from);
         if released {
             if let Some(place) = drag.target {
-                let named = placing::move_to(view.document, drag.take, place);
-                commands.push(Command::Edit(EditCommand::Do { label: named.label, edit: named.edit }));
-                commands.push(Command::Go(GoCommand::Select(drag.take)));
+                let named = drag.move_to(view, place);
+                commands
+                    .extend(named.map(|n| Command::Edit(EditCommand::Do { label: n.label, edit: n.edit })));
+                if drag.all.len() < 2 {
+                    commands.push(Command::Go(GoCommand::Select(drag.take)));
+                }
             }
             self.drag = None;
             return;
@@ -70,7 +86,10 @@ impl SheetPanel {
 /// Beside the pointer: what is moved, and where to.
 fn label(ui: &Ui, view: &View<'_>, drag: &Drag, at: egui::Pos2) {
     let Some(take) = view.document.take(drag.take) else { return };
-    let name = words::take_name(view.document, take);
+    let mut name = words::take_name(view.document, take);
+    if drag.all.len() > 1 {
+        name = format!("{}, {name} in front", words::takes(drag.all.len()));
+    }
     let text = match drag.target {
         None => format!("{name}: let go on a cell; Escape leaves it"),
         Some((note, layer)) => {

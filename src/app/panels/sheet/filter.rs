@@ -6,7 +6,7 @@ use super::counts::Counts;
 use crate::app::command::{Command, GoCommand};
 use crate::app::triage::{ConcernFilter, Filter, Form, Listing, Order, StateFilter};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{soft, switch};
 use crate::session::{ConcernKind, TakeState};
 
 const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
@@ -27,10 +27,7 @@ impl FilterRow {
         let mut next = now;
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 6.0;
-            forms(ui, &mut next.form);
-            if next.form == Form::Tuning {
-                return;
-            }
+            forms(ui, view, &mut next.form);
             ui.add_space(6.0);
             states(ui, &mut next.filter, counts);
             concerns(ui, view, &mut next.filter);
@@ -66,14 +63,14 @@ fn shown_words(view: &View<'_>, counts: &Counts) -> String {
     format!("{shown} of {} shown", counts.all())
 }
 
-fn forms(ui: &mut Ui, form: &mut Form) {
-    ui.spacing_mut().item_spacing.x = 1.0;
+fn forms(ui: &mut Ui, view: &View<'_>, form: &mut Form) {
+    ui.spacing_mut().item_spacing.x = 2.0;
     for (which, name, about) in [
         (Form::Cells, "Cells", "Notes down, layers across"),
         (Form::List, "List", "A row for each take; sorts by what needs a look, by concern, by score"),
         (Form::Tuning, "Tuning", "Every take's centre, drift and vibrato as a table; flatten all at once"),
     ] {
-        if ui.add(Button::selectable(*form == which, name)).on_hover_text(about).clicked() {
+        if ui.add(switch(name, *form == which, 14.0, view.theme)).on_hover_text(about).clicked() {
             *form = which;
         }
     }

@@ -17,6 +17,7 @@ use crate::app::view::View;
 use crate::app::widgets::cell::{CellLook, Standing, cell};
 use crate::app::widgets::glyph;
 use crate::app::words;
+use crate::render::standing::FileStanding;
 use crate::session::{Take, TakeId};
 use crate::units::MidiNote;
 
@@ -80,7 +81,7 @@ impl Grid {
 /// The takes shown in the rectangle of cells between two takes; the second alone where one of them is in
 /// no cell.
 fn between(view: &View<'_>, notes: &[MidiNote], from: TakeId, to: TakeId) -> Vec<TakeId> {
-    let filter = view.triage.listing.effective_filter();
+    let filter = view.triage.listing.filter;
     let place = |id: TakeId| {
         let t = view.document.take(id)?;
         Some((notes.iter().position(|n| Some(*n) == t.note)?, t.layer))
@@ -192,6 +193,8 @@ impl SheetPanel {
             target: self.drag.as_ref().is_some_and(|d| d.target == Some((note, layer))),
             wide: grid.form.wide,
             audit: shown.and_then(|t| view.derived.audit(t)),
+            goes: shown.and_then(|t| goes(view, t)),
+            changed: shown.is_some_and(|t| changed(view, t)),
             layer: view.theme.layer(layer),
         };
         let drags = grid.form.wide && !view.read_only && shown.is_some();
@@ -207,7 +210,7 @@ impl SheetPanel {
         }
         commands.extend(keys);
         if drags && r.drag_started_by(PointerButton::Primary) {
-            self.drag = Some(Drag::of(take));
+            self.drag = Some(Drag::of(take, view));
         }
         if !r.dragged() {
             menu::context(&r, view, take, commands);
@@ -254,6 +257,8 @@ impl SheetPanel {
                     target: false,
                     wide: form.wide,
                     audit: view.derived.audit(take),
+                    goes: None,
+                    changed: changed(view, take),
                     layer: view.theme.layer(take.layer),
                 };
                 let drags = form.wide && !view.read_only;
@@ -266,7 +271,7 @@ impl SheetPanel {
                 }
                 commands.extend(keys);
                 if drags && r.drag_started_by(PointerButton::Primary) {
-                    self.drag = Some(Drag::of(take));
+                    self.drag = Some(Drag::of(take, view));
                 }
                 menu::context(&r, view, take, commands);
             }
@@ -282,6 +287,17 @@ impl SheetPanel {
 /// The filter as the cells go by it: in the other rooms nothing is left out.
 fn shown_filter(view: &View<'_>) -> Filter {
     if view.room == Room::Sheet { view.triage.listing.filter } else { Filter::default() }
+}
+
+/// Where a take goes that is not delivered as its place says, in a few words and in a sentence.
+pub(super) fn goes(view: &View<'_>, take: &Take) -> Option<(String, String)> {
+    Some((words::goes(view.document, take)?, words::goes_about(view.document, take)?))
+}
+
+/// Whether a take was changed since it was delivered.
+pub(super) fn changed(view: &View<'_>, take: &Take) -> bool {
+    let standing = view.derived.deliver().standing().filter(|s| s.known);
+    standing.is_some_and(|s| s.files.contains(&(take.id, FileStanding::Changed)))
 }
 
 fn standing(view: &View<'_>, takes: &[TakeId]) -> Standing {

@@ -71,7 +71,7 @@ impl SheetPanel {
         }
         common(ui, view, commands);
         let notes = grid.notes();
-        let filter = view.triage.listing.effective_filter();
+        let filter = view.triage.listing.filter;
         let filtered = view.room == Room::Sheet;
         let there = |row: i64, layer: i64| {
             let takes = view.sheet.at(notes[row as usize], layer as u16);

@@ -2,7 +2,7 @@
 
 use egui::{Align2, FontId, Id, Rect, Role, ScrollArea, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
-use super::grid::{keys_of_focus, note_focus};
+use super::grid::{changed, goes, keys_of_focus, note_focus};
 use super::pick::{Pick, picked};
 use super::{SheetPanel, menu};
 use crate::app::command::{Command, GoCommand};
@@ -16,6 +16,7 @@ use crate::render::tuning::tuning_row;
 use crate::session::{Take, TakeId};
 
 const ROW: f32 = 26.0;
+const CHANGED: &str = "Changed since the delivery; delivering again writes it anew";
 
 /// A column: what it sorts by, its name, what it says, where it begins (a part of the width), and
 /// whether it holds numbers, which stand at its right edge.
@@ -107,7 +108,10 @@ impl SheetPanel {
         let r = ui.interact(rect, id, Sense::click());
         let texts = texts(view, take);
         let name = COLUMNS[2..].iter().zip(&texts[2..]).map(|(c, text)| format!("{} {text}", c.name));
-        let name = format!("{}: {}, {}", texts[0], texts[1], name.collect::<Vec<_>>().join(", "));
+        let mut name = format!("{}: {}, {}", texts[0], texts[1], name.collect::<Vec<_>>().join(", "));
+        if changed(view, take) {
+            name += ", changed since the delivery";
+        }
         let chosen = view.is_chosen(take.id);
         r.widget_info(|| WidgetInfo::selected(Role::ListBoxOption, true, chosen, name.clone()));
         if chosen || r.hovered() {
@@ -124,8 +128,12 @@ impl SheetPanel {
         commands.extend(keys);
         menu::context(&r, view, take, commands);
         let focused = note_focus(ui, &r, id);
-        if let Some(c) = take.worst_concern() {
-            r.on_hover_text(&c.text);
+        let concern = take.worst_concern().map(|c| c.text.clone());
+        let changed = changed(view, take).then(|| CHANGED.to_owned());
+        let goes = goes(view, take).map(|(_, about)| about);
+        let about: Vec<String> = [concern, goes, changed].into_iter().flatten().collect();
+        if !about.is_empty() {
+            r.on_hover_text(about.join("\n"));
         }
         focused
     }
@@ -137,11 +145,20 @@ fn texts(view: &View<'_>, take: &Take) -> [String; 6] {
     [
         words::take_name(view.document, take),
         take.state.word().to_owned(),
-        take.worst_concern().map_or_else(dash, |c| c.kind.words().to_owned()),
+        concern_words(view, take).unwrap_or_else(dash),
         take.loop_score().map_or_else(dash, |s| format!("{s:.0}")),
         centre.map_or_else(dash, |c| format!("{} cents", words::signed(c.0, 1))),
         words::decibels(take.level.0),
     ]
+}
+
+/// What is wrong with it; where it goes out as another note, that first.
+fn concern_words(view: &View<'_>, take: &Take) -> Option<String> {
+    let concern = take.worst_concern().map(|c| c.kind.words());
+    match (words::goes(view.document, take), concern) {
+        (Some(goes), Some(concern)) => Some(format!("{goes}, {concern}")),
+        (goes, concern) => goes.or(concern.map(str::to_owned)),
+    }
 }
 
 /// Left and right edge of a column.
@@ -166,7 +183,7 @@ fn paint(ui: &Ui, view: &View<'_>, take: &Take, rect: Rect, texts: &[String; 6])
                 glyph::state(painter, pos2(x + 6.0, y), 5.5, take.state, t);
                 x += 20.0;
             }
-            Order::Concern if !take.concerns.is_empty() => {
+            Order::Concern if !take.concerns.is_empty() || goes(view, take).is_some() => {
                 let back = if view.is_chosen(take.id) { t.chosen() } else { t.paper };
                 glyph::concern(painter, pos2(x + 6.0, y), 5.5, t.warn, back);
                 x += 20.0;
@@ -177,6 +194,10 @@ fn paint(ui: &Ui, view: &View<'_>, take: &Take, rect: Rect, texts: &[String; 6])
             egui::text::LayoutJob::simple_singleline(text.clone(), FontId::proportional(13.0), t.ink);
         job.wrap = egui::text::TextWrapping::truncate_at_width(right - x + 8.0);
         let galley = painter.layout_job(job);
+        if COLUMNS[i].order == Order::Look && changed(view, take) {
+            let sign = pos2((x + galley.size().x + 12.0).min(right + 2.0), y);
+            glyph::changed(painter, sign, 5.0, t.ink);
+        }
         if COLUMNS[i].number {
             x = right - galley.size().x;
         }

@@ -20,10 +20,12 @@ use self::filter::FilterRow;
 use self::grid::{CellForm, GAP, NOTE_WIDTH};
 use super::tuning::TuningPanel;
 use crate::app::command::{Command, GoCommand, LookCommand, Room, SessionCommand, WorkCommand};
+use crate::app::derived::Listening;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::triage::Form;
 use crate::app::view::View;
+use crate::app::widgets::cell::wave;
 use crate::app::widgets::control::{key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
@@ -183,4 +185,21 @@ fn nothing_yet(ui: &mut Ui, view: &View<'_>) {
         "Listening through the files; takes appear here as they are found."
     };
     ui.label(soft(text, view.theme));
+    ui.add_space(12.0);
+    view.derived.listening().iter().for_each(|l| listening(ui, view, l));
+}
+
+/// A long file while it is listened through: its wave as far as it was read.
+fn listening(ui: &mut Ui, view: &View<'_>, l: &Listening) {
+    let name = l.path.file_name().unwrap_or(l.path.as_os_str()).to_string_lossy();
+    let words = format!("{name}: {:.0} % listened through", l.done * 100.0);
+    ui.label(&words);
+    let size = egui::vec2(ui.available_width().min(900.0), 72.0);
+    let (rect, r) = ui.allocate_exact_size(size, egui::Sense::hover());
+    r.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Image, true, format!("Wave of {words}")));
+    ui.painter().rect_filled(rect, 3.0, view.theme.sheet);
+    if let Some(columns) = &l.wave {
+        wave(&ui.painter_at(rect), rect.shrink(4.0), columns, view.theme.ink_soft);
+    }
+    ui.add_space(8.0);
 }

@@ -5,11 +5,12 @@ use egui::{Button, RichText, Slider, Ui, vec2};
 use super::model::Stack;
 use super::{NEAREST_S, set};
 use crate::app::command::{Command, SoundCommand, StackCommand};
+use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::stack::{StackSetup, WIDEST_CENTS};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{escaped, soft, switch};
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::words;
 use crate::units::Cents;
@@ -52,7 +53,7 @@ fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>)
     let held = now.held;
     let text = if held { "Let go" } else { "Hold" };
     let hover = tip(ui.ctx(), about, Action::HoldStack);
-    let button = Button::selectable(held, text).min_size(vec2(64.0, 28.0));
+    let button = switch(text, held, 14.0, view.theme).min_size(vec2(64.0, 28.0));
     let r = ui.add_enabled(held || silent.is_none(), button).on_hover_text(&hover);
     if r.on_disabled_hover_text(silent.unwrap_or_default()).clicked() {
         out.push(Command::Stack(if held { StackCommand::Release } else { StackCommand::Hold }));
@@ -68,9 +69,15 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     ui.label("Spread");
     let mut cents = setup.spread.0;
     ui.spacing_mut().slider_width = 120.0;
-    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS).step_by(1.0).suffix(" cents");
+    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS)
+        .step_by(1.0)
+        .suffix(" cents")
+        .custom_parser(|t| quantity::parse(t, "cents", None));
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
-    if r.changed() {
+    if let Some(before) = escaped(ui, &r, setup.spread.0) {
+        cents = before;
+        out.push(set(StackSetup { spread: Cents(before), ..setup.clone() }));
+    } else if r.changed() {
         out.push(set(StackSetup { spread: Cents(cents), ..setup.clone() }));
     }
     if r.drag_stopped() || (r.changed() && !r.dragged()) {
@@ -86,7 +93,7 @@ fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, o
     ui.label("Look at");
     for (seconds, name) in [(60.0, "1 min"), (180.0, "3 min")] {
         let chosen = setup.params.until_s == seconds;
-        let r = ui.add(Button::selectable(chosen, name));
+        let r = ui.add(switch(name, chosen, 14.0, view.theme));
         if r.on_hover_text("How long the note is held in the picture, and in what is counted").clicked()
             && !chosen
         {

@@ -1,13 +1,15 @@
 //! What is set for one layer: mute, solo, level, pan. For listening only.
 
-use egui::{Button, DragValue, RichText, Sense, Ui, vec2};
+use egui::{DragValue, RichText, Sense, Ui, vec2};
 
 use super::model::Lane;
 use super::set;
 use crate::app::command::Command;
+use crate::app::quantity;
 use crate::app::stack::{LEVELS_DB, LayerMix, StackSetup};
 use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::app::widgets::control::{escaped, switch};
 use crate::app::words;
 
 const FOR_LISTENING: &str = "For listening only: nothing of it is delivered.";
@@ -30,9 +32,8 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
             ("Solo", mix.solo, "Only layers with this are heard"),
         ];
         for (i, (word, on, about)) in switches.into_iter().enumerate() {
-            let r = ui
-                .add(Button::selectable(on, RichText::new(word).size(13.0)))
-                .accessible_name(format!("{word} layer {number}"));
+            let r =
+                ui.add(switch(word, on, 13.0, view.theme)).accessible_name(format!("{word} layer {number}"));
             if r.on_hover_text(format!("{about}. {FOR_LISTENING}")).clicked() {
                 if i == 0 { next.muted = !on } else { next.solo = !on }
             }
@@ -44,18 +45,24 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
             .range(LEVELS_DB)
             .speed(0.1)
             .custom_formatter(|v, _| format!("{} dB", words::signed(v, 1)))
-            .custom_parser(|t| t.replace('−', "-").trim_end_matches("dB").trim().parse().ok());
-        ui.add_sized(vec2(80.0, 24.0), level)
+            .custom_parser(|t| quantity::parse(t, "dB", None));
+        let r = ui
+            .add_sized(vec2(80.0, 24.0), level)
             .accessible_name(format!("Level of layer {number}"))
             .on_hover_text(format!("Level of this layer, −40 to +6 dB. {FOR_LISTENING}"));
+        next.level_db = escaped(ui, &r, mix.level_db).unwrap_or(next.level_db);
         let pan = DragValue::new(&mut next.pan)
             .range(-100.0..=100.0)
             .speed(1.0)
             .custom_formatter(|v, _| pan_words(v))
             .custom_parser(pan_parsed);
-        ui.add_sized(vec2(80.0, 24.0), pan).accessible_name(format!("Pan of layer {number}")).on_hover_text(
-            format!("Where this layer stands, 100 left to 100 right, as loud everywhere. {FOR_LISTENING}"),
-        );
+        let r = ui
+            .add_sized(vec2(80.0, 24.0), pan)
+            .accessible_name(format!("Pan of layer {number}"))
+            .on_hover_text(format!(
+                "Where this layer stands, 100 left to 100 right, as loud everywhere. {FOR_LISTENING}"
+            ));
+        next.pan = escaped(ui, &r, mix.pan).unwrap_or(next.pan);
     });
     if let Some(l) = lane.looping
         && ui.available_height() >= 20.0

@@ -5,6 +5,7 @@ use egui::{Button, DragValue, Label, RichText, ScrollArea, Ui};
 use super::model::{Stack, Together};
 use super::{LEAD_S, set};
 use crate::app::command::{Command, StackCommand};
+use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
@@ -118,7 +119,7 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         ui.label(RichText::new("Loops that stay apart").family(strong()));
         ui.label("by");
         let (mut ms, mut points) = (1000.0 * params.apart_s, params.most_given_up);
-        ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0))
+        ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
             .accessible_name("Least distance of joins")
             .on_hover_text("Joins of two layers closer than this collide, 20 to 500 ms");
         ui.label("giving up at most");
