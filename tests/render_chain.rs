@@ -2,7 +2,6 @@
 
 use seamwright::audio::{AudioBuf, Clip, signals};
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::render::chain::{Analysed, analyse, deviation_after, finished, render};
 use seamwright::render::tuning::tuning_row;
 use seamwright::session::{
@@ -36,13 +35,10 @@ fn recipe(strength: f64) -> Recipe {
             fade_out: Seconds(0.0),
         },
         tune: TuneRecipe {
-            target: MidiNote(57),
-            moved: 0,
-            offset: Cents(0.0),
             centre: strength,
             drift: strength,
             vibrato: strength,
-            curve: StrengthCurve::default(),
+            ..TuneRecipe::onto(MidiNote(57))
         },
         looping: None,
         level: LevelRecipe::default(),

@@ -54,15 +54,7 @@ fn recipe(note: u8) -> Recipe {
             fade_in: Seconds(0.0),
             fade_out: Seconds(0.0),
         },
-        tune: TuneRecipe {
-            target: MidiNote(note),
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(MidiNote(note)),
         looping: None,
         level: LevelRecipe::default(),
     }

@@ -13,7 +13,6 @@ use seamwright::app::session_state::SessionState;
 use seamwright::app::triage::{Form, Order};
 use seamwright::app::{App, Environment};
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::render::plan::plan;
 use seamwright::session::{
     Concern, ConcernKind, Document, LoopRecipe, Recipe, Source, SourceId, Take, TakeId, TakeState,
@@ -32,15 +31,7 @@ fn recipe(note: MidiNote, score: f64) -> Recipe {
             fade_in: Seconds(0.002),
             fade_out: Seconds(0.02),
         },
-        tune: TuneRecipe {
-            target: note,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(note),
         looping: Some(LoopRecipe {
             start: 70_000.0,
             end: 150_000.0,

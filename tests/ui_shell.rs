@@ -17,7 +17,6 @@ use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::playback::message::Side;
 use seamwright::session::{
     Concern, ConcernKind, Document, LoopRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
@@ -36,15 +35,7 @@ fn recipe(note: MidiNote) -> Recipe {
             fade_in: Seconds(0.002),
             fade_out: Seconds(0.02),
         },
-        tune: TuneRecipe {
-            target: note,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(note),
         looping: Some(LoopRecipe {
             start: 70_000.0,
             end: 150_000.0,

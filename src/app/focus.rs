@@ -12,11 +12,13 @@ use crate::dsp::looping::stack::{Dip, level_dips};
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::{decode_ranges, for_each_block};
+use crate::io::decode::{decode_ranges_while, for_each_block};
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
-use crate::render::chain::{analyse, clip_range, deviation_after, finished, plain, render, target_of};
+use crate::render::chain::{
+    analyse_while, clip_range, deviation_after_while, finished, plain, render, target_of,
+};
 use crate::render::loops::{Loopable, Loops};
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
@@ -263,7 +265,10 @@ impl Focus {
         let a4 = start.about.document.setup.a4;
         let recipe = Arc::clone(&made.recipe);
         start.run(
-            move |_| deviation_after(&made.rendered, target_of(&made.recipe.tune, a4)),
+            move |job| {
+                let go_on = || !job.cancel.is_cancelled();
+                deviation_after_while(&made.rendered, target_of(&made.recipe.tune, a4), &go_on)
+            },
             move |r| FocusEvent::After(id, recipe, r),
         );
         true
@@ -455,7 +460,8 @@ fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeK
 
 fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> Result<FromSource> {
     let mut clip = None;
-    decode_ranges(path, &[range], &mut |_, c| {
+    let go_on = || !job.cancel.is_cancelled();
+    decode_ranges_while(path, &[range], &go_on, &mut |_, c| {
         clip = Some(c);
         true
     })?;
@@ -466,7 +472,7 @@ fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> R
             format!("{} ends before this take begins; survey the files again", path.display()),
         )
     })?;
-    let analysed = analyse(clip, span)?;
+    let analysed = analyse_while(clip, span, &go_on)?;
     let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }

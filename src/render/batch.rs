@@ -277,7 +277,7 @@ impl Run<'_> {
         }
         let (_, shaped, _) =
             take_file::render_item(self.session_path, self.document, item, &self.rooms, self.job)?;
-        level::loudness(&shaped.audio)
+        level::loudness_while(&shaped.audio, &|| !self.job.cancel.is_cancelled())
     }
 
     fn write_one(&self, item: &Item<'_>, sources: &BTreeMap<SourceId, Result<()>>) -> Result<()> {

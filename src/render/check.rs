@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 
 use crate::audio::{AudioBuf, level};
 use crate::dsp::looping::{self, SeamAudit};
-use crate::dsp::pitch::{F0Params, summarise, track_f0};
-use crate::error::{ErrorKind, Result};
+use crate::dsp::pitch::{F0Params, summarise, track_f0_while};
+use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::io::riff::SourceMarks;
 use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, SampleRate};
@@ -42,13 +42,18 @@ pub struct Checked {
     pub problems: Vec<String>,
 }
 
-/// Reads `path` back, judging pitch by `a4`. Errors: as decoding.
-pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
+/// Reads `path` back, judging pitch by `a4`; `go_on` is asked many times a second. Errors: as decoding;
+/// `Cancelled` once `go_on` says no.
+pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Checked> {
     let info = decode::probe(path)?;
-    let audio = decode::decode(path)?;
+    let audio = decode::decode_while(path, go_on)?;
     let mut problems = Vec::new();
     let looping = check_loop(&audio, &info.marks, &mut problems);
-    let off = check_pitch(&audio, &info.marks, looping, a4, &mut problems)?;
+    let heard = Heard { audio: &audio, marks: &info.marks, looping };
+    let off = check_pitch(&heard, a4, go_on, &mut problems)?;
+    if !go_on() {
+        return Err(Error::cancelled());
+    }
     let audit = match looping.map(|l| looping::audit(&audio, l)) {
         None => None,
         Some(Ok(a)) => {
@@ -100,20 +105,27 @@ fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>)
     Some(l)
 }
 
+/// What pitch is judged of.
+struct Heard<'a> {
+    audio: &'a AudioBuf,
+    marks: &'a SourceMarks,
+    looping: Option<FrameRange>,
+}
+
 /// What sounds against root key and fine tune, over the loop where there is one.
 fn check_pitch(
-    audio: &AudioBuf,
-    marks: &SourceMarks,
-    looping: Option<FrameRange>,
+    heard: &Heard<'_>,
     a4: Hertz,
+    go_on: &dyn Fn() -> bool,
     problems: &mut Vec<String>,
 ) -> Result<Option<Cents>> {
+    let Heard { audio, marks, looping } = *heard;
     let Some(root) = marks.root else {
         problems.push("it holds no root key".into());
         return Ok(None);
     };
     // The tracker needs some periods around the loop as well: a loop may be a few periods long.
-    let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default())?;
+    let track = track_f0_while(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default(), go_on)?;
     let over_loop = looping.and_then(|l| {
         let hop = track.hop_s * audio.rate().as_f64();
         let inside = |i: usize| l.contains(Frame((i as f64 * hop) as u64));

@@ -4,12 +4,11 @@ use super::chain::{Analysed, Rendered, finished, render};
 use super::loops::{Loopable, Loops};
 use crate::audio::AudioBuf;
 use crate::dsp::looping::{MOST_EVENING_DB, MOST_RISE_DB, SeamAudit};
-use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
     CleanRecipe, Concern, ConcernKind, LevelRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
 };
-use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
+use crate::units::{Decibels, Frame, FrameRange, MidiNote, Seconds};
 
 /// What sounds before the onset is kept this long, the same for every take of a set.
 const PRE_ROLL: Seconds = Seconds(0.010);
@@ -46,15 +45,7 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     let mut recipe = Recipe {
         clean: clean_for(take, a, setup),
         trim: trim_for(take, a),
-        tune: TuneRecipe {
-            target,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(target),
         looping: None,
         level: LevelRecipe::default(),
     };
