@@ -98,7 +98,22 @@ impl Error {
                     "cannot {what} {name}: a file of that name stands there; name a folder, or another one"
                 ),
             ),
-            _ => (ErrorKind::Io, format!("cannot {what} {name}: {source}")),
+            Os::IsADirectory => {
+                (ErrorKind::NameClash, format!("cannot {what} {name}: it is a folder; name a file"))
+            }
+            Os::FileTooLarge => (
+                ErrorKind::DiskFull,
+                format!(
+                    "cannot {what} {name}: files of that size are not allowed here; lift the limit or choose another folder"
+                ),
+            ),
+            Os::InvalidFilename | Os::ArgumentListTooLong => (
+                ErrorKind::InvalidParameter,
+                format!(
+                    "cannot {what} {name}: the system takes no such name (too long, or with a character that it refuses); choose another one"
+                ),
+            ),
+            _ => (ErrorKind::Io, format!("cannot {what} {name}: the system says \"{source}\"")),
         };
         Self::new(kind, text)
     }
@@ -118,6 +133,13 @@ impl Error {
     pub fn context(mut self, what: impl Into<String>) -> Self {
         self.context.push(what.into());
         self
+    }
+
+    /// The same error, met in the file at `path`; it is not named twice.
+    #[must_use]
+    pub fn in_file(self, path: &Path) -> Self {
+        let name = path.display().to_string();
+        if self.sentence().contains(&name) { self } else { self.context(name) }
     }
 
     fn sentence(&self) -> String {
@@ -142,11 +164,37 @@ mod tests {
     }
 
     #[test]
+    fn a_file_is_named_once() {
+        let p = Path::new("dir/x.wav");
+        let gone = Error::io("read", p, &std::io::Error::from(std::io::ErrorKind::NotFound)).in_file(p);
+        assert_eq!(gone.to_string().matches("dir/x.wav").count(), 1);
+        let bad = Error::new(ErrorKind::Decode, "it is no sound file").in_file(p);
+        assert_eq!(bad.to_string(), "dir/x.wav: it is no sound file");
+    }
+
+    #[test]
     fn full_disk_and_missing_file_are_told_apart() {
         let p = Path::new("x.wav");
         let full = Error::io("write", p, &std::io::Error::from(std::io::ErrorKind::StorageFull));
         assert_eq!(full.kind(), ErrorKind::DiskFull);
         let gone = Error::io("read", p, &std::io::Error::from(std::io::ErrorKind::NotFound));
         assert_eq!(gone.kind(), ErrorKind::NotFound);
+    }
+
+    /// No word of the system's own stands in what it says often.
+    #[test]
+    fn the_system_is_put_into_words() {
+        use std::io::ErrorKind as Os;
+        for (os, kind, words) in [
+            (Os::IsADirectory, ErrorKind::NameClash, "name a file"),
+            (Os::NotADirectory, ErrorKind::NameClash, "name a folder"),
+            (Os::FileTooLarge, ErrorKind::DiskFull, "lift the limit"),
+            (Os::InvalidFilename, ErrorKind::InvalidParameter, "choose another one"),
+            (Os::ReadOnlyFilesystem, ErrorKind::Permission, "check the rights"),
+        ] {
+            let e = Error::io("write", Path::new("x.wav"), &std::io::Error::from(os));
+            assert_eq!(e.kind(), kind, "{e}");
+            assert!(e.to_string().contains(words) && !e.to_string().contains("os error"), "{e}");
+        }
     }
 }

@@ -86,7 +86,7 @@ fn say_rest(delivery: &Delivery, removed: &[String], output: &Output) {
         output.say(&format!("{what}: {e}"));
     }
     for (path, e) in &delivery.beside_failed {
-        output.say(&format!("{}: {e}", path.display()));
+        output.say(&e.clone().in_file(path).to_string());
     }
     for remark in &delivery.remarks {
         output.say(&format!("note: {remark}"));

@@ -12,6 +12,7 @@ use crate::error::{Error, Result};
 use crate::io::decode::has_sound_ending;
 use crate::jobs::Job;
 use crate::render::batch::{DeliverOptions, deliver};
+use crate::session::delivery::DeliverySetup;
 use crate::survey::SurveyOptions;
 
 /// Writes the demo takes (invented bottles in an invented kitchen) and opens them.
@@ -47,7 +48,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     failed.extend(session.propose(output)?);
     session.accept(session.document.setup.accept_score)?;
     session.save()?;
-    let out = args.dir.join("out");
+    let out = args.dir.join(DeliverySetup::FOLDER);
     let options = DeliverOptions { resume: true };
     let job = Job::new();
     let delivery =

@@ -110,7 +110,7 @@ pub fn as_table(d: &Document) -> String {
             ]
         })
         .collect();
-    let mut text = table(&["note", "layer", "state", "loop", "concerns"], &rows);
+    let mut text = table(&["note", "layer", "state", "loop score", "concerns"], &rows);
     for (note, layer) in Sheet::of(d).missing() {
         text.push_str(&format!("missing: {} layer {}\n", note.name(d.setup.middle_c), layer + 1));
     }

@@ -72,7 +72,7 @@ impl OpenSession {
         for c in &found.concerns {
             output.say(&c.text);
         }
-        Ok(found.failed.iter().map(|(p, e)| format!("{}: {e}", p.display())).collect())
+        Ok(found.failed.iter().map(|(p, e)| e.clone().in_file(p).to_string()).collect())
     }
 
     /// Proposes recipes for all new takes. Returns the takes that failed, in words.

@@ -278,11 +278,16 @@ fn open(path: &Path) -> Result<Opened> {
     let io_error = |e: std::io::Error| Error::io("read", path, &e);
     let meta = fs::metadata(path).map_err(io_error)?;
     if !meta.is_file() {
-        let what = if meta.is_dir() { "a folder" } else { "no ordinary file" };
+        // A folder in the place of a file is no file of an unknown kind: it was named by mistake.
+        let (kind, what) = if meta.is_dir() {
+            (ErrorKind::InvalidParameter, "a folder")
+        } else {
+            (ErrorKind::UnsupportedFormat, "no ordinary file")
+        };
         return Err(unreadable(
-            ErrorKind::UnsupportedFormat,
+            kind,
             path,
-            format!("it is {what}; allowed: sound files ({})", ENDINGS.join(", ")),
+            format!("it is {what}; allowed: sound files ({}); name one", ENDINGS.join(", ")),
         ));
     }
     let mut file = File::open(path).map_err(io_error)?;

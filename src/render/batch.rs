@@ -115,7 +115,7 @@ pub fn deliver(
         ));
     }
     folder::refuse_sources(session_path, document, folder, &plan)?;
-    std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
+    folder::make(folder)?;
     let _lock = FolderLock::take(folder)?;
     let known = Manifest::read(folder);
     folder::clear_parts(folder);

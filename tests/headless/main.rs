@@ -8,6 +8,7 @@ mod deliver;
 mod deliver_odd;
 mod deliver_set;
 mod flatten;
+mod killed;
 mod make;
 mod real_input;
 mod session_file;

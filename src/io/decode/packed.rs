@@ -173,6 +173,14 @@ pub(super) fn damaged(path: &Path, what: &str) -> Error {
 fn head_error(path: &Path, e: &CodecError) -> Error {
     match e {
         CodecError::IoError(e) if e.kind() != std::io::ErrorKind::UnexpectedEof => Error::io("read", path, e),
+        // No reader knew the beginning.
+        CodecError::Unsupported(what) if what.starts_with("core (probe)") => unreadable(
+            ErrorKind::UnsupportedFormat,
+            path,
+            format!(
+                "nothing in it is recognised as sound; allowed: WAV, AIFF, FLAC, MP3, Ogg Vorbis; {EXPORT_AGAIN}"
+            ),
+        ),
         CodecError::Unsupported(what) => unreadable(
             ErrorKind::UnsupportedFormat,
             path,
@@ -181,7 +189,7 @@ fn head_error(path: &Path, e: &CodecError) -> Error {
             ),
         ),
         CodecError::IoError(_) => damaged(path, "it ends within its head"),
-        e => damaged(path, &e.to_string()),
+        e => damaged(path, e.to_string().trim_start_matches("malformed stream: ")),
     }
 }
 
