@@ -286,3 +286,43 @@ fn silence_has_no_pitch_and_is_read_plainly() {
     r.trim.range = FrameRange::new(200_000, 300_000);
     assert!(render(&a, &r, A4, RATE).unwrap_err().to_string().contains("at least one frame"));
 }
+
+/// A take is tracked and a delivered file read back with a question every piece of work; the first no
+/// ends it, with not one question more (how much work lies between two is tested in `dsp::pitch`).
+#[test]
+fn analysing_and_checking_can_be_stopped_in_their_midst() {
+    use seamwright::error::Result;
+    use seamwright::io::{SoundForm, write_sound};
+    use seamwright::render::chain::analyse_while;
+    use seamwright::render::check::check_file;
+    use std::cell::Cell;
+    let long: Vec<f32> = signals::harmonic(|_| 110.0, &[0.3, 0.1, 0.05], RATE.as_f64(), 480_000);
+    let audio = AudioBuf::mono(long, RATE).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("A2.wav");
+    write_sound(&path, &audio, SoundForm::Wav24, &Default::default(), &|| true).unwrap();
+    let analysed = |go_on: &dyn Fn() -> bool| -> Result<()> {
+        let clip = Clip { audio: audio.clone(), offset: Frame(0) };
+        analyse_while(clip, FrameRange::new(0, 480_000), go_on).map(|_| ())
+    };
+    let checked = |go_on: &dyn Fn() -> bool| check_file(&path, A4, go_on).map(|_| ());
+    for work in [&analysed as &dyn Fn(&dyn Fn() -> bool) -> Result<()>, &checked] {
+        let asked = Cell::new(0u64);
+        let until = |no_at: u64| {
+            asked.set(0);
+            let result = work(&|| {
+                asked.set(asked.get() + 1);
+                asked.get() != no_at
+            });
+            (asked.get(), result)
+        };
+        let (all, done) = until(u64::MAX);
+        done.unwrap();
+        assert!(all > 100, "ten seconds of sound, {all} questions");
+        for no_at in [1, 2, all / 3, all / 2, all] {
+            let (questions, result) = until(no_at);
+            assert!(result.unwrap_err().is_cancelled());
+            assert_eq!(questions, no_at);
+        }
+    }
+}

@@ -8,7 +8,10 @@ use crate::dsp::pitch::{F0Params, summarise, track_f0_while};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::io::riff::SourceMarks;
-use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, SampleRate};
+use crate::survey::names::note_in;
+use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MiddleC, MidiNote, SampleRate};
+
+use super::names::refuse_bad;
 
 /// A seam more audible than this (0 to 100) is a problem.
 pub(super) const AUDIBLE: f64 = 45.0;
@@ -48,6 +51,7 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
     let info = decode::probe(path)?;
     let audio = decode::decode_while(path, go_on)?;
     let mut problems = Vec::new();
+    check_name(path, info.marks.root, &mut problems);
     let looping = check_loop(&audio, &info.marks, &mut problems);
     let heard = Heard { audio: &audio, marks: &info.marks, looping };
     let off = check_pitch(&heard, a4, go_on, &mut problems)?;
@@ -86,6 +90,24 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
         audit,
         problems,
     })
+}
+
+/// Whether the name says another note than the root key, however it counts octaves, and whether some
+/// systems refuse it.
+fn check_name(path: &Path, root: Option<MidiNote>, problems: &mut Vec<String>) {
+    let of =
+        |part: Option<&std::ffi::OsStr>| part.map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let (name, stem) = (of(path.file_name()), of(path.file_stem()));
+    if refuse_bad(&name, &stem).is_err() {
+        problems.push("its name is refused by some systems".into());
+    }
+    let named = [MiddleC::C4, MiddleC::C3].map(|middle_c| note_in(&stem, middle_c));
+    if let (Some(root), [Some(by_c4), by_c3]) = (root, named)
+        && by_c4 != root
+        && by_c3 != Some(root)
+    {
+        problems.push(format!("its name says {by_c4}, its root key is {root}"));
+    }
 }
 
 fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>) -> Option<FrameRange> {

@@ -51,7 +51,7 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     };
     let rendered = render(a, &recipe, setup.a4, setup.delivery_rate)?;
     let mut concerns: Vec<Concern> =
-        take.concerns.iter().filter(|c| !of_proposals(c.kind)).cloned().collect();
+        take.concerns.iter().filter(|c| !c.kind.is_of_proposals()).cloned().collect();
     concerns.extend(little_room_tone(a));
     let loopable = Loopable::of(rendered.clone(), setup);
     let loops = match loopable.as_ref().map_err(Clone::clone).and_then(|l| l.candidates(a, LOOPS)) {
@@ -76,11 +76,6 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     concerns.sort_by_key(|c| c.kind);
     let audit = recipe.looping.as_ref().zip(loopable.ok()).and_then(|(l, on)| on.audit(a, l));
     Ok(Proposal { recipe, loops, audit, concerns })
-}
-
-/// The concerns that a proposal judges anew.
-fn of_proposals(kind: ConcernKind) -> bool {
-    matches!(kind, ConcernKind::NoGoodLoop | ConcernKind::LittleRoomTone | ConcernKind::RoomChanged)
 }
 
 /// Settings of its own stay; else those of the set, where the room is known well enough.

@@ -57,6 +57,13 @@ pub fn parse_note(text: &str, middle_c: MiddleC) -> Option<MidiNote> {
     if end == text.len() { midi(n) } else { None }
 }
 
+/// The note that a file name (without folder and ending) names in letters or as a MIDI number that is
+/// called so; a bare number may as well count the files.
+pub fn note_in(stem: &str, middle_c: MiddleC) -> Option<MidiNote> {
+    let claim = claim(stem, middle_c);
+    claim.midi.filter(|_| !claim.bare)
+}
+
 /// What a name claims.
 pub(super) fn claim(stem: &str, middle_c: MiddleC) -> Claim {
     let text = Text::of(stem);
@@ -203,6 +210,13 @@ mod tests {
             assert_eq!(parse(name, MiddleC::C3).and_then(|n| n.midi), note.map(MidiNote), "{name}");
         }
         assert_eq!(parse("m60", MiddleC::C3).and_then(|n| n.midi), Some(MidiNote(60)));
+    }
+
+    #[test]
+    fn a_bare_number_is_no_certain_note() {
+        assert_eq!(note_in("set C#4 2", MiddleC::C4), Some(MidiNote(61)));
+        assert_eq!(note_in("set m61", MiddleC::C4), Some(MidiNote(61)));
+        assert_eq!((note_in("set 061", MiddleC::C4), note_in("take 2", MiddleC::C4)), (None, None));
     }
 
     #[test]

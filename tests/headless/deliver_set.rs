@@ -276,6 +276,9 @@ fn the_report_stands_alone() {
     }
     assert!(page.contains("a &amp; c") && page.contains("&lt;script&gt;") && page.contains("CC0"));
     assert_eq!(page.matches("<svg").count(), 5);
+    for part in ["click ", "colour ", "level ", "pitch ", "thump "] {
+        assert!(page.matches(part).count() >= 5, "each seam tells its {part}");
+    }
     assert!(page.contains("<td class=\"soft\">missing</td>"), "the note that layer 2 lacks");
     let csv = std::fs::read_to_string(out.join("report.csv")).unwrap();
     let lines: Vec<&str> = csv.split("\r\n").filter(|l| !l.is_empty()).collect();
@@ -302,6 +305,19 @@ fn check_finds_what_was_done_to_a_delivered_folder() {
     assert_eq!(c["missing"], serde_json::json!(["set C4 1.wav"]));
     assert_eq!(c["unused"], serde_json::json!(["another.wav"]));
     assert!(c["changed"][0].as_str().unwrap().starts_with("set D#4 1.wav"), "{}", c["changed"]);
+    // Named as another note than it says itself, counted either way; and as some systems refuse it.
+    let renamed = dir.path().join("renamed");
+    std::fs::create_dir(&renamed).unwrap();
+    for name in ["set D4 1.wav", "set F#3 1.wav", "F#4 what?.wav"] {
+        std::fs::copy(out.join("set F#4 1.wav"), renamed.join(name)).unwrap();
+    }
+    let c = run(&["check", s(&renamed), "--json"]);
+    assert_eq!(c.code, 1);
+    let c = c.json();
+    let problems = |i: usize| c["files"][i]["problems"].clone();
+    assert_eq!(problems(0), serde_json::json!(["its name is refused by some systems"]));
+    assert_eq!(problems(1), serde_json::json!(["its name says D4, its root key is F#4"]));
+    assert_eq!(problems(2), serde_json::json!([]), "middle C as C3");
     // A loop beyond the file, another root, keys the wrong way round.
     let foreign = dir.path().join("foreign");
     std::fs::create_dir(&foreign).unwrap();

@@ -10,5 +10,6 @@ mod deliver_set;
 mod flatten;
 mod killed;
 mod make;
+mod odd_values;
 mod real_input;
 mod session_file;
