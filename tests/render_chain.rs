@@ -292,6 +292,7 @@ fn silence_has_no_pitch_and_is_read_plainly() {
 #[test]
 fn analysing_and_checking_can_be_stopped_in_their_midst() {
     use seamwright::error::Result;
+    use seamwright::io::riff::SourceMarks;
     use seamwright::io::{SoundForm, write_sound};
     use seamwright::render::chain::analyse_while;
     use seamwright::render::check::check_file;
@@ -300,7 +301,8 @@ fn analysing_and_checking_can_be_stopped_in_their_midst() {
     let audio = AudioBuf::mono(long, RATE).unwrap();
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("A2.wav");
-    write_sound(&path, &audio, SoundForm::Wav24, &Default::default(), &|| true).unwrap();
+    let root = SourceMarks { root: Some(MidiNote(45)), ..SourceMarks::default() };
+    write_sound(&path, &audio, SoundForm::Wav24, &root.into(), &|| true).unwrap();
     let analysed = |go_on: &dyn Fn() -> bool| -> Result<()> {
         let clip = Clip { audio: audio.clone(), offset: Frame(0) };
         analyse_while(clip, FrameRange::new(0, 480_000), go_on).map(|_| ())

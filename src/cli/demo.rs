@@ -65,7 +65,8 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     for f in &failed {
         output.say(f);
     }
-    Ok(Done::all_if(failed.is_empty() && delivery.failed.is_empty()))
+    deliver_command::say_rest(&delivery, &[], output);
+    deliver_command::end(failed.is_empty(), &delivery)
 }
 
 /// The demo's takes have a folder of their own: beside others they would share one session with them.
