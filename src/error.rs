@@ -98,7 +98,22 @@ impl Error {
                     "cannot {what} {name}: a file of that name stands there; name a folder, or another one"
                 ),
             ),
-            _ => (ErrorKind::Io, format!("cannot {what} {name}: {source}")),
+            Os::IsADirectory => {
+                (ErrorKind::NameClash, format!("cannot {what} {name}: it is a folder; name a file"))
+            }
+            Os::FileTooLarge => (
+                ErrorKind::DiskFull,
+                format!(
+                    "cannot {what} {name}: files of that size are not allowed here; lift the limit or choose another folder"
+                ),
+            ),
+            Os::InvalidFilename | Os::ArgumentListTooLong => (
+                ErrorKind::InvalidParameter,
+                format!(
+                    "cannot {what} {name}: the system takes no such name (too long, or with a character that it refuses); choose another one"
+                ),
+            ),
+            _ => (ErrorKind::Io, format!("cannot {what} {name}: the system says \"{source}\"")),
         };
         Self::new(kind, text)
     }
@@ -164,5 +179,22 @@ mod tests {
         assert_eq!(full.kind(), ErrorKind::DiskFull);
         let gone = Error::io("read", p, &std::io::Error::from(std::io::ErrorKind::NotFound));
         assert_eq!(gone.kind(), ErrorKind::NotFound);
+    }
+
+    /// No word of the system's own stands in what it says often.
+    #[test]
+    fn the_system_is_put_into_words() {
+        use std::io::ErrorKind as Os;
+        for (os, kind, words) in [
+            (Os::IsADirectory, ErrorKind::NameClash, "name a file"),
+            (Os::NotADirectory, ErrorKind::NameClash, "name a folder"),
+            (Os::FileTooLarge, ErrorKind::DiskFull, "lift the limit"),
+            (Os::InvalidFilename, ErrorKind::InvalidParameter, "choose another one"),
+            (Os::ReadOnlyFilesystem, ErrorKind::Permission, "check the rights"),
+        ] {
+            let e = Error::io("write", Path::new("x.wav"), &std::io::Error::from(os));
+            assert_eq!(e.kind(), kind, "{e}");
+            assert!(e.to_string().contains(words) && !e.to_string().contains("os error"), "{e}");
+        }
     }
 }

@@ -249,6 +249,22 @@ impl MidiNote {
             .ok_or_else(|| Error::invalid("MIDI note", n.to_string(), "0 to 127"))
     }
 
+    /// How many semitones the note that a letter names lies above the C below it (C 0, D 2 … B 11), in
+    /// either case; none for any other character. B is the note below C, as scientific pitch notation
+    /// has it.
+    pub fn semitones_of(letter: char) -> Option<u8> {
+        match letter.to_ascii_uppercase() {
+            'C' => Some(0),
+            'D' => Some(2),
+            'E' => Some(4),
+            'F' => Some(5),
+            'G' => Some(7),
+            'A' => Some(9),
+            'B' => Some(11),
+            _ => None,
+        }
+    }
+
     /// Equal-tempered frequency: a4·2^((n−69)/12). Source: MIDI Tuning Standard, ISO 16.
     pub fn frequency(self, a4: Hertz) -> Hertz {
         Hertz(a4.0 * ((f64::from(self.0) - 69.0) / 12.0).exp2())
@@ -290,6 +306,22 @@ mod tests {
             assert_eq!(Hertz(hz).nearest_note(Hertz(STANDARD_A4_HZ)).0, note);
         }
         assert_eq!(MidiNote(60).name(MiddleC::C3), "C3");
+    }
+
+    /// The natural notes of the octave from middle C by their numbers. Source: MIDI 1.0, note numbers
+    /// (60 is middle C), and the steps of the major scale.
+    #[test]
+    fn letters_name_the_natural_notes() {
+        for (letter, number) in [('C', 60), ('D', 62), ('E', 64), ('F', 65), ('G', 67), ('A', 69), ('B', 71)]
+        {
+            let by_letter = MidiNote::semitones_of(letter).map(|s| 60 + s);
+            assert_eq!(by_letter, Some(number), "{letter}");
+            assert_eq!(MidiNote::semitones_of(letter.to_ascii_lowercase()), MidiNote::semitones_of(letter));
+            assert_eq!(MidiNote(number).to_string(), format!("{letter}4"));
+        }
+        for other in ['H', 'h', '#', '4', ' ', 'ä', 'Ｃ'] {
+            assert_eq!(MidiNote::semitones_of(other), None, "{other}");
+        }
     }
 
     #[test]

@@ -247,6 +247,36 @@ fn the_layout_is_the_published_one() {
     assert_eq!(end_before, frames);
 }
 
+/// A cancel while the bank is put together leaves nothing behind; it is asked for every 128 KiB.
+#[test]
+fn putting_it_together_can_be_stopped() {
+    let folder = tempfile::tempdir().unwrap();
+    let whole = |go_on: &dyn Fn() -> bool| {
+        let mut w = Sf2Writer::new(&folder.path().join("b.sf2"), true).unwrap();
+        let long = AudioBuf::mono(signals::sine(440.0, 0.2, 48_000.0, 400_000), RATE).unwrap();
+        let index = w.add("x", &long, None, MidiNote(69), Cents(0.0)).unwrap();
+        let zones = vec![(index, zone(0, 127, (1, 127)))];
+        let i = Instrument { name: "x".into(), zones, release: RELEASE };
+        w.finish_while(&TEXTS(), &[Preset { name: "x".into(), program: 0, instruments: vec![i] }], go_on)
+    };
+    let asked = std::cell::Cell::new(0u64);
+    let count = |no_at: u64| {
+        asked.set(0);
+        whole(&|| {
+            asked.set(asked.get() + 1);
+            asked.get() != no_at
+        })
+    };
+    for no_at in [1, 3, 7] {
+        assert!(count(no_at).unwrap_err().is_cancelled());
+        assert_eq!(asked.get(), no_at);
+        assert_eq!(fs::read_dir(folder.path()).unwrap().count(), 0);
+    }
+    count(u64::MAX).unwrap();
+    // 400 046 frames of three bytes.
+    assert!(asked.get() >= 3 * 400_046 / (1 << 17), "{}", asked.get());
+}
+
 #[test]
 fn sixteen_bits_have_no_lower_half_and_nothing_is_left_behind() {
     let folder = tempfile::tempdir().unwrap();

@@ -123,7 +123,7 @@ fn files_that_cannot_be_opened() {
         assert!(e.to_string().contains("gone.wav"), "{e}");
     }
     let e = probe(folder.path()).unwrap_err();
-    assert_eq!(e.kind(), ErrorKind::UnsupportedFormat);
+    assert_eq!(e.kind(), ErrorKind::InvalidParameter);
     assert!(e.to_string().contains("it is a folder"), "{e}");
 }
 

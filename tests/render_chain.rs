@@ -2,7 +2,6 @@
 
 use seamwright::audio::{AudioBuf, Clip, signals};
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::render::chain::{Analysed, analyse, deviation_after, finished, render};
 use seamwright::render::tuning::tuning_row;
 use seamwright::session::{
@@ -36,13 +35,10 @@ fn recipe(strength: f64) -> Recipe {
             fade_out: Seconds(0.0),
         },
         tune: TuneRecipe {
-            target: MidiNote(57),
-            moved: 0,
-            offset: Cents(0.0),
             centre: strength,
             drift: strength,
             vibrato: strength,
-            curve: StrengthCurve::default(),
+            ..TuneRecipe::onto(MidiNote(57))
         },
         looping: None,
         level: LevelRecipe::default(),
@@ -289,4 +285,46 @@ fn silence_has_no_pitch_and_is_read_plainly() {
     // A part outside the clip is refused in words.
     r.trim.range = FrameRange::new(200_000, 300_000);
     assert!(render(&a, &r, A4, RATE).unwrap_err().to_string().contains("at least one frame"));
+}
+
+/// A take is tracked and a delivered file read back with a question every piece of work; the first no
+/// ends it, with not one question more (how much work lies between two is tested in `dsp::pitch`).
+#[test]
+fn analysing_and_checking_can_be_stopped_in_their_midst() {
+    use seamwright::error::Result;
+    use seamwright::io::riff::SourceMarks;
+    use seamwright::io::{SoundForm, write_sound};
+    use seamwright::render::chain::analyse_while;
+    use seamwright::render::check::check_file;
+    use std::cell::Cell;
+    let long: Vec<f32> = signals::harmonic(|_| 110.0, &[0.3, 0.1, 0.05], RATE.as_f64(), 480_000);
+    let audio = AudioBuf::mono(long, RATE).unwrap();
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("A2.wav");
+    let root = SourceMarks { root: Some(MidiNote(45)), ..SourceMarks::default() };
+    write_sound(&path, &audio, SoundForm::Wav24, &root.into(), &|| true).unwrap();
+    let analysed = |go_on: &dyn Fn() -> bool| -> Result<()> {
+        let clip = Clip { audio: audio.clone(), offset: Frame(0) };
+        analyse_while(clip, FrameRange::new(0, 480_000), go_on).map(|_| ())
+    };
+    let checked = |go_on: &dyn Fn() -> bool| check_file(&path, A4, go_on).map(|_| ());
+    for work in [&analysed as &dyn Fn(&dyn Fn() -> bool) -> Result<()>, &checked] {
+        let asked = Cell::new(0u64);
+        let until = |no_at: u64| {
+            asked.set(0);
+            let result = work(&|| {
+                asked.set(asked.get() + 1);
+                asked.get() != no_at
+            });
+            (asked.get(), result)
+        };
+        let (all, done) = until(u64::MAX);
+        done.unwrap();
+        assert!(all > 100, "ten seconds of sound, {all} questions");
+        for no_at in [1, 2, all / 3, all / 2, all] {
+            let (questions, result) = until(no_at);
+            assert!(result.unwrap_err().is_cancelled());
+            assert_eq!(questions, no_at);
+        }
+    }
 }

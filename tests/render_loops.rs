@@ -2,13 +2,12 @@
 
 use seamwright::audio::{AudioBuf, Clip, level, signals};
 use seamwright::dsp::looping::{HEARD_LEVEL_DB, LoopParts, best_of_length};
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::error::ErrorKind;
 use seamwright::render::audition::{Audition, Judged};
 use seamwright::render::chain::{Analysed, Rendered, analyse, finished, render};
 use seamwright::render::loops::Loopable;
 use seamwright::session::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, Setup, TrimRecipe, TuneRecipe};
-use seamwright::units::{Cents, Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
+use seamwright::units::{Frame, FrameRange, Hertz, MidiNote, SampleRate, Seconds};
 
 const RATE: SampleRate = SampleRate::DELIVERY;
 const A4: Hertz = Hertz(440.0);
@@ -35,15 +34,7 @@ fn recipe(looping: Option<LoopRecipe>) -> Recipe {
             fade_in: Seconds(0.0),
             fade_out: Seconds(0.0),
         },
-        tune: TuneRecipe {
-            target: MidiNote(57),
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(MidiNote(57)),
         looping,
         level: LevelRecipe::default(),
     }

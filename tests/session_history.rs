@@ -5,8 +5,8 @@ use seamwright::dsp::tune::StrengthCurve;
 use seamwright::session::placing::{self, Decision};
 use seamwright::session::tuning::{self, Copied, Strengths};
 use seamwright::session::{
-    Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take, TakeId, TakeState,
-    TrimRecipe, TuneRecipe,
+    Concern, ConcernKind, Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take,
+    TakeId, TakeState, TrimRecipe, TuneRecipe,
 };
 use seamwright::units::{Cents, Decibels, Frame, FrameRange, MidiNote, SampleRate, Seconds};
 
@@ -54,15 +54,7 @@ fn recipe(note: u8) -> Recipe {
             fade_in: Seconds(0.0),
             fade_out: Seconds(0.0),
         },
-        tune: TuneRecipe {
-            target: MidiNote(note),
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(MidiNote(note)),
         looping: None,
         level: LevelRecipe::default(),
     }
@@ -273,6 +265,8 @@ fn undo_never_loses_a_take_that_was_found_meanwhile() {
 fn a_new_survey_keeps_the_work() {
     let d = propose(1, 60).apply(&three_takes()).unwrap();
     let d = Edit::SetState { take: TakeId(1), state: TakeState::Accepted }.apply(&d).unwrap();
+    let concerns = [ConcernKind::NoGoodLoop, ConcernKind::Noisy].map(|k| Concern::new(k, "so")).to_vec();
+    let d = Edit::SetConcerns { take: TakeId(1), concerns }.apply(&d).unwrap();
     // The same file again: the first take a little longer, the third gone, a new one at the end.
     let mut first = take(0, 60, 0);
     first.span.end = Frame(51_000);
@@ -286,6 +280,9 @@ fn a_new_survey_keeps_the_work() {
     assert_eq!(kept.state, TakeState::Accepted);
     assert_eq!(kept.span.end, Frame(51_000));
     assert!(kept.recipe.is_some());
+    // The survey judges noise anew; it does not look at loops.
+    let kinds: Vec<ConcernKind> = kept.concerns.iter().map(|c| c.kind).collect();
+    assert_eq!(kinds, [ConcernKind::NoGoodLoop]);
     assert!(d.take(TakeId(3)).is_none(), "nobody worked on it and it is no longer found");
     let mut ids: Vec<u32> = d.takes.iter().map(|t| t.id.0).collect();
     ids.sort_unstable();

@@ -389,7 +389,7 @@ fn the_folder_tells_what_is_new_changed_and_left_over() {
     let dir = tempfile::tempdir().unwrap();
     let (d, session) = recorded(dir.path());
     let mut w = Window::over(d, &session, vec2(1600.0, 1700.0));
-    let out = dir.path().join("delivered");
+    let out = dir.path().join("out");
     let count = |w: &Window, what| w.0.state().derived().deliver().standing().unwrap().count(what);
     assert!(w.says("no delivery yet") && count(&w, FileStanding::New) == 2);
     w.0.get_by_role_and_label(Role::Button, "Deliver").click();

@@ -18,7 +18,7 @@ use crate::error::Result;
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
-use crate::render::chain::{clip_range, deviation_after, target_of};
+use crate::render::chain::{clip_range, deviation_after_while, target_of};
 use crate::render::loops::Loops;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
@@ -318,7 +318,10 @@ impl Focus {
         let a4 = start.about.document.setup.a4;
         let recipe = Arc::clone(&made.recipe);
         start.run(
-            move |_| deviation_after(&made.rendered, target_of(&made.recipe.tune, a4)),
+            move |job| {
+                let go_on = || !job.cancel.is_cancelled();
+                deviation_after_while(&made.rendered, target_of(&made.recipe.tune, a4), &go_on)
+            },
             move |r| FocusEvent::After(id, recipe, r),
         );
         true

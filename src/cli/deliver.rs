@@ -74,19 +74,24 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     }
     output.document(&value, &text)?;
     say_rest(&delivery, &removed, output);
+    end(true, &delivery)
+}
+
+/// How a command that delivered ends; `before`: whether all went well until then.
+pub fn end(before: bool, delivery: &Delivery) -> Result<Done> {
     if delivery.cancelled {
         return Err(Error::cancelled());
     }
-    Ok(Done::all_if(delivery.failed.is_empty() && delivery.beside_failed.is_empty()))
+    Ok(Done::all_if(before && delivery.failed.is_empty() && delivery.beside_failed.is_empty()))
 }
 
 /// Says on standard error what failed and what one may not expect.
-fn say_rest(delivery: &Delivery, removed: &[String], output: &Output) {
+pub fn say_rest(delivery: &Delivery, removed: &[String], output: &Output) {
     for (_, what, e) in &delivery.failed {
         output.say(&format!("{what}: {e}"));
     }
     for (path, e) in &delivery.beside_failed {
-        output.say(&format!("{}: {e}", path.display()));
+        output.say(&e.clone().in_file(path).to_string());
     }
     for remark in &delivery.remarks {
         output.say(&format!("note: {remark}"));

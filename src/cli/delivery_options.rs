@@ -1,10 +1,11 @@
 //! The options of a delivery: each stands for one setting of the session.
 
-use std::path::PathBuf;
+use std::fs::File;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 
-use super::options::{self, MiddleCArg, percent};
+use super::options::{self, MiddleCArg, percent, within};
 use crate::error::{Error, Result};
 use crate::io::SoundForm;
 use crate::session::Setup;
@@ -75,7 +76,7 @@ enum ReachArg {
 enum LayersArg {
     /// A group each, sounding together
     Group,
-    /// Turns: each stroke sounds the next layer
+    /// Round robin: the layers take turns, each time a key is played the next one
     RoundRobin,
     /// Equal ranges of velocity, layer 1 the softest
     Velocity,
@@ -95,7 +96,7 @@ pub struct DeliveryArgs {
     #[arg(long, value_enum)]
     spelling: Option<SpellingArg>,
     /// How octaves are counted in names [default: the session's]
-    #[arg(long, value_enum, ignore_case = true)]
+    #[arg(long, value_enum, ignore_case = true, value_name = "C4 or C3")]
     name_middle_c: Option<MiddleCArg>,
     /// Where the files lie [default: the session's, flat]
     #[arg(long, value_enum)]
@@ -104,7 +105,7 @@ pub struct DeliveryArgs {
     #[arg(long, value_enum)]
     format: Option<FormatArg>,
     /// Rate, 8000 to 192000 [default: the session's, 48000]
-    #[arg(long, value_name = "HZ")]
+    #[arg(long, value_name = "HZ", value_parser = options::hertz)]
     rate: Option<u32>,
     /// Time before the onset in every file, in ms, 0 to 500, or `trim` for that of each take
     /// [default: the session's, trim]
@@ -118,7 +119,7 @@ pub struct DeliveryArgs {
     #[arg(long, value_name = "LEVEL")]
     level: Option<String>,
     /// Highest true peak where levels are changed, in dB, -20 to 0 [default: the session's, -1]
-    #[arg(long, value_name = "DB", value_parser = options::number, allow_hyphen_values = true)]
+    #[arg(long, value_name = "DB", value_parser = options::number)]
     ceiling: Option<f64>,
     /// Even all layers together instead of each for itself
     #[arg(long)]
@@ -133,13 +134,13 @@ pub struct DeliveryArgs {
     #[arg(long, value_enum)]
     layers: Option<LayersArg>,
     /// Lowest key of the map, 0 to 127 [default: the session's, 0]
-    #[arg(long, value_name = "MIDI")]
+    #[arg(long, value_name = "MIDI", value_parser = options::key)]
     lowest_key: Option<u8>,
     /// Highest key of the map, 0 to 127 [default: the session's, 127]
-    #[arg(long, value_name = "MIDI")]
+    #[arg(long, value_name = "MIDI", value_parser = options::key)]
     highest_key: Option<u8>,
     /// Furthest a take is played from its root key, in semitones, 0 to 127 [default: the session's, 12]
-    #[arg(long, value_name = "SEMITONES")]
+    #[arg(long, value_name = "SEMITONES", value_parser = options::key)]
     furthest: Option<u8>,
     /// Leave the keys of notes that a layer lacks silent instead of filling them by neighbours
     #[arg(long)]
@@ -198,15 +199,16 @@ impl DeliveryArgs {
             d.level.mode = level(text)?;
         }
         if let Some(db) = self.ceiling {
-            d.level.ceiling = Decibels(db);
+            d.level.ceiling = Decibels(within("--ceiling", db, (-20.0, 0.0), "dB")?);
         }
         d.level.per_layer &= !self.level_together;
         d.report = (d.report || self.report) && !self.no_report;
         if let Some(file) = &self.credits {
+            readable(file)?;
             // Given on the command line it starts here, not at the session.
             d.credits = Some(std::path::absolute(file).unwrap_or_else(|_| file.clone()));
         }
-        self.apply_map(setup);
+        self.apply_map(setup)?;
         setup.delivery.validate()
     }
 
@@ -241,8 +243,15 @@ impl DeliveryArgs {
         }
     }
 
-    fn apply_map(&self, setup: &mut Setup) {
+    fn apply_map(&self, setup: &mut Setup) -> Result<()> {
         let m = &mut setup.delivery.map;
+        if self.map.contains(&MapArg::None) && self.map.len() > 1 {
+            return Err(Error::invalid(
+                "--map",
+                "none beside others",
+                "none alone, or the maps to write, such as sfz,sf2",
+            ));
+        }
         if !self.map.is_empty() {
             m.sfz = self.map.contains(&MapArg::Sfz);
             m.sf2 = if self.map.contains(&MapArg::Sf2_24) {
@@ -267,21 +276,40 @@ impl DeliveryArgs {
         }
         m.lowest = self.lowest_key.map_or(m.lowest, MidiNote);
         m.highest = self.highest_key.map_or(m.highest, MidiNote);
+        if m.lowest > m.highest {
+            return Err(Error::invalid(
+                "--lowest-key",
+                format!("{}, above --highest-key {}", m.lowest.0, m.highest.0),
+                &format!("0 to {}", m.highest.0),
+            ));
+        }
         m.furthest = self.furthest.unwrap_or(m.furthest);
         m.fill_missing &= !self.leave_gaps;
-        m.release = self.release.map_or(m.release, Seconds);
+        if let Some(s) = self.release {
+            m.release = Seconds(within("--release", s, (0.0, 30.0), "s")?);
+        }
+        Ok(())
     }
 }
 
 fn number(name: &str, text: &str, allowed: &str) -> Result<f64> {
-    text.trim().parse().map_err(|_| Error::invalid(name, format!("\"{text}\""), allowed))
+    options::number(text).map_err(|_| Error::invalid(name, format!("\"{text}\""), allowed))
+}
+
+/// Refuses a file of credits that cannot be read before anything is written.
+fn readable(file: &Path) -> Result<()> {
+    if file.is_dir() {
+        return Err(Error::invalid("--credits", format!("{}, a folder", file.display()), "a text file"));
+    }
+    File::open(file).map(|_| ()).map_err(|e| Error::io("read", file, &e).context("--credits"))
 }
 
 fn pre_roll(text: &str) -> Result<Option<Seconds>> {
     if text.eq_ignore_ascii_case("trim") {
         return Ok(None);
     }
-    Ok(Some(Seconds(number("--pre-roll", text, "0 to 500 ms, such as 20, or trim")? / 1000.0)))
+    let ms = number("--pre-roll", text, "0 to 500 ms, such as 20, or trim")?;
+    Ok(Some(Seconds(within("--pre-roll", ms, (0.0, 500.0), "ms")? / 1000.0)))
 }
 
 fn tail(text: &str) -> Result<Tail> {
@@ -289,7 +317,10 @@ fn tail(text: &str) -> Result<Tail> {
     match text.split_once(':') {
         None if text == "kept" => Ok(Tail::Kept),
         None if text == "cut" => Ok(Tail::Cut),
-        Some(("fade", s)) => Ok(Tail::Faded(Seconds(number("--tail", s, allowed)?))),
+        Some(("fade", s)) => {
+            let s = number("--tail fade", s, allowed)?;
+            Ok(Tail::Faded(Seconds(within("--tail fade", s, (0.001, 60.0), "s")?)))
+        }
         _ => Err(Error::invalid("--tail", format!("\"{text}\""), allowed)),
     }
 }
@@ -298,8 +329,13 @@ fn level(text: &str) -> Result<LevelMode> {
     let allowed = "played, even: with 0 to 100 %, such as even:100, or loudness: with -60 to -5 LUFS, such as loudness:-20";
     match text.split_once(':') {
         None if text == "played" => Ok(LevelMode::AsPlayed),
-        Some(("even", p)) => Ok(LevelMode::Even(percent("--level even", number("--level", p, allowed)?)?)),
-        Some(("loudness", l)) => Ok(LevelMode::Loudness(number("--level", l, allowed)?)),
+        Some(("even", p)) => {
+            Ok(LevelMode::Even(percent("--level even", number("--level even", p, allowed)?)?))
+        }
+        Some(("loudness", l)) => {
+            let l = number("--level loudness", l, allowed)?;
+            Ok(LevelMode::Loudness(within("--level loudness", l, (-60.0, -5.0), "LUFS")?))
+        }
         _ => Err(Error::invalid("--level", format!("\"{text}\""), allowed)),
     }
 }
@@ -317,6 +353,15 @@ mod tests {
         assert_eq!(level("loudness:-20").unwrap(), LevelMode::Loudness(-20.0));
         for (bad, word) in [(tail("fade").unwrap_err(), "fade:0.5"), (tail("x:1").unwrap_err(), "cut")] {
             assert!(bad.to_string().contains(word), "{bad}");
+        }
+        for (bad, name) in [
+            (pre_roll("501").unwrap_err(), "--pre-roll is 501 ms; allowed: 0 to 500 ms"),
+            (pre_roll("-1").unwrap_err(), "--pre-roll is -1 ms"),
+            (tail("fade:61").unwrap_err(), "--tail fade is 61 s; allowed: 0.001 to 60 s"),
+            (level("loudness:-61").unwrap_err(), "--level loudness is -61 LUFS; allowed: -60 to -5 LUFS"),
+            (level("even:nan").unwrap_err(), "--level even is \"nan\""),
+        ] {
+            assert!(bad.to_string().contains(name), "{bad}");
         }
         assert!(level("even:101").is_err() && level("loud").is_err() && pre_roll("x").is_err());
     }

@@ -12,6 +12,7 @@ use crate::error::{Error, Result};
 use crate::io::decode::has_sound_ending;
 use crate::jobs::Job;
 use crate::render::batch::{DeliverOptions, deliver};
+use crate::session::delivery::DeliverySetup;
 use crate::survey::SurveyOptions;
 
 /// Writes the demo takes (invented bottles in an invented kitchen) and opens them.
@@ -47,7 +48,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     failed.extend(session.propose(output)?);
     session.accept(session.document.setup.accept_score)?;
     session.save()?;
-    let out = args.dir.join("out");
+    let out = args.dir.join(DeliverySetup::FOLDER);
     let options = DeliverOptions { resume: true };
     let job = Job::new();
     let delivery =
@@ -64,7 +65,8 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     for f in &failed {
         output.say(f);
     }
-    Ok(Done::all_if(failed.is_empty() && delivery.failed.is_empty()))
+    deliver_command::say_rest(&delivery, &[], output);
+    deliver_command::end(failed.is_empty(), &delivery)
 }
 
 /// The demo's takes have a folder of their own: beside others they would share one session with them.

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use serde_json::json;
 
-use super::options::{a4, made_by, may_write, number, percent, target};
+use super::options::{a4, hertz, made_by, may_write, number, percent, target, within};
 use super::output::Output;
 use super::{Done, one_take};
 use crate::audio::AudioBuf;
@@ -43,8 +43,8 @@ pub struct Args {
     /// Flattening begins this long after the onset, in ms, 0 to 10000; it is full 70 ms later
     #[arg(long, value_parser = number, default_value_t = 90.0, value_name = "MS")]
     keep_attack_ms: f64,
-    /// Rate of the tuned file in Hz; without it the file's own
-    #[arg(long, value_name = "HZ")]
+    /// Rate of the tuned file in Hz, 8000 to 192000; without it the file's own
+    #[arg(long, value_name = "HZ", value_parser = hertz)]
     rate: Option<u32>,
     /// Frequency of A4 in Hz, 380 to 500
     #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
@@ -178,10 +178,7 @@ fn only(mut track: F0Track, from_s: f64, until_s: f64) -> F0Track {
 }
 
 fn curve(keep_attack_ms: f64) -> Result<StrengthCurve> {
-    if !(0.0..=10_000.0).contains(&keep_attack_ms) {
-        return Err(Error::invalid("--keep-attack-ms", keep_attack_ms, "0 to 10000 ms, such as 90"));
-    }
-    let begin = keep_attack_ms / 1000.0;
+    let begin = within("--keep-attack-ms", keep_attack_ms, (0.0, 10_000.0), "ms")? / 1000.0;
     if begin == 0.0 {
         return Ok(StrengthCurve { nodes: vec![(0.0, 1.0)] });
     }

@@ -4,46 +4,54 @@ use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
-use super::options::number;
+use super::options::{frames, how_many, number, within};
 use super::output::{Output, table};
 use super::{Done, one_take};
 use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
 use crate::error::{Error, Result};
 use crate::units::{FrameRange, Hertz, SampleRate, Seconds};
 
-/// Finds loops in a file, best first. Frames are counted in the file, ends are exclusive.
+/// Finds loops in a file, best first.
+///
+/// Frames are counted in the file; a loop's end is the first frame after it. The score and its parts run
+/// from 0 to 100, higher is better; the worst part counts most.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The sound file
     file: PathBuf,
-    /// Loops lie after this frame; without it in the steady part that is found
-    #[arg(long, value_name = "FRAME")]
+    /// Loops begin at this frame or after it; without it in the steady part that is found
+    #[arg(long, value_name = "FRAME", value_parser = frames)]
     from: Option<u64>,
-    /// Loops lie before this frame
-    #[arg(long, value_name = "FRAME")]
+    /// Loops end before this frame; without it in the steady part that is found
+    #[arg(long, value_name = "FRAME", value_parser = frames)]
     until: Option<u64>,
-    /// Shortest loop in seconds
+    /// Shortest loop in seconds, up to 600
     #[arg(long, value_parser = number, default_value_t = 0.05, value_name = "SECONDS")]
     shortest: f64,
-    /// Longest loop in seconds
+    /// Longest loop in seconds, up to 600
     #[arg(long, value_parser = number, default_value_t = 12.0, value_name = "SECONDS")]
     longest: f64,
-    /// At least so many cycles of the vibrato, where there is one
-    #[arg(long, default_value_t = 0.0, value_name = "N")]
+    /// At least so many cycles of the vibrato in a loop, where there is a vibrato, 0 to 1000
+    #[arg(long, value_parser = number, default_value_t = 0.0, value_name = "N")]
     vibrato_cycles: f64,
-    /// How many to list
-    #[arg(long, default_value_t = 20, value_name = "N")]
+    /// How many to list, 1 to 1000
+    #[arg(long, value_parser = how_many, default_value_t = 20, value_name = "N")]
     top: usize,
     /// Print JSON
     #[arg(long)]
     pub json: bool,
 }
 
+/// Longest loop that can be asked for: no take is looked at for longer.
+const LONGEST_S: f64 = 600.0;
 /// Left out at both ends of the steady part when it is found by itself.
 const SETTLE: Seconds = Seconds(0.1);
 
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
+    let shortest_s = within("--shortest", args.shortest, (0.0, LONGEST_S), "s")?;
+    let longest_s = within("--longest", args.longest, (shortest_s, LONGEST_S), "s")?;
+    let least_vibrato_cycles = within("--vibrato-cycles", args.vibrato_cycles, (0.0, 1000.0), "cycles")?;
     let take = one_take::read(&args.file)?;
     let frames = take.audio.frames().0;
     let rate = take.audio.rate();
@@ -52,18 +60,25 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let settle = SETTLE.frames(rate).0.min(sustain.count().0 / 4);
     let from = args.from.unwrap_or(sustain.start.0 + settle);
     let until = args.until.unwrap_or(sustain.end.0 - settle);
-    if from >= until || until > frames {
+    if until > frames {
+        return Err(Error::invalid("--until", until, &format!("up to {frames}, the file's frames")));
+    }
+    if from >= until {
+        let (name, value) = if args.from.is_some() { ("--from", from) } else { ("--until", until) };
         return Err(Error::invalid(
-            "--from and --until",
-            format!("{from} and {until}"),
-            &format!("--from below --until, both in 0 to {frames}, the file's frames"),
+            name,
+            value,
+            &format!(
+                "--from below --until, both in 0 to {frames}, the file's frames; the steady part is {} to {}",
+                sustain.start.0, sustain.end.0
+            ),
         ));
     }
     let params = LoopParams {
         within: FrameRange::new(from, until),
-        shortest_s: args.shortest,
-        longest_s: args.longest,
-        least_vibrato_cycles: args.vibrato_cycles,
+        shortest_s,
+        longest_s,
+        least_vibrato_cycles,
         top: args.top,
     };
     let found = find_loops(&take.audio, f0, &params)?;
@@ -114,15 +129,15 @@ fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
             "score",
             "start",
             "end",
-            "length",
+            "lasts",
             "crossfade",
             "zero crossing",
             "waveform",
-            "spectral",
+            "spectrum",
             "level",
             "pitch",
             "movement",
-            "life",
+            "length",
         ],
         &rows,
     )

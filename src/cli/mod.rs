@@ -24,7 +24,7 @@ use std::ffi::OsString;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
 
 use crate::error::{Error, ErrorKind, Result};
 use output::Output;
@@ -79,7 +79,7 @@ impl Done {
 /// Runs the program with `args` (the first is its name).
 pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
-    let cli = match Cli::try_parse_from(&args) {
+    let cli = match command().try_get_matches_from(&args).and_then(|m| Cli::from_arg_matches(&m)) {
         Ok(cli) => cli,
         Err(e) => return not_understood(&e, args.iter().any(|a| a == "--json")),
     };
@@ -97,6 +97,17 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
             ExitCode::from(exit_code(&error))
         }
     }
+}
+
+/// The arguments. A number below zero after an option is its value, to be refused in the option's own
+/// words where it is out of range.
+fn command() -> clap::Command {
+    Cli::command().mut_subcommands(|command| {
+        command.mut_args(|arg| {
+            let takes_a_value = arg.get_action().takes_values() && !arg.is_positional();
+            if takes_a_value { arg.allow_negative_numbers(true) } else { arg }
+        })
+    })
 }
 
 /// Opens the window; what is not there is refused before, as it may be a command that was mistyped.

@@ -9,7 +9,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::io::riff;
 use crate::session::document::Layout;
 use crate::survey::{SurveyOptions, names};
-use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ};
+use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate};
 
 /// How the takes lie in the files.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -40,9 +40,9 @@ pub struct SurveyArgs {
     #[arg(long, value_enum, default_value = "detect")]
     pub layout: LayoutArg,
     /// How note names in file names count octaves
-    #[arg(long, value_enum, default_value = "c4", ignore_case = true)]
+    #[arg(long, value_enum, default_value = "c4", ignore_case = true, value_name = "C4 or C3")]
     pub middle_c: MiddleCArg,
-    /// Frequency of A4 in Hz
+    /// Frequency of A4 in Hz, 380 to 500
     #[arg(long, value_parser = number, default_value_t = STANDARD_A4_HZ, value_name = "HZ")]
     pub a4: f64,
 }
@@ -75,27 +75,58 @@ impl SurveyArgs {
     }
 }
 
+/// Nothing that an option is about is larger.
+const LARGEST: f64 = 1e9;
+
 /// Reads a number with or without a fraction.
 pub fn number(text: &str) -> std::result::Result<f64, String> {
-    text.trim().parse().map_err(|_| "a number is wanted, such as 5 or 0.25".to_owned())
+    let value = text.trim().parse::<f64>().ok().filter(|v| v.abs() <= LARGEST);
+    value.ok_or_else(|| "a number is wanted, such as 5 or 0.25".to_owned())
+}
+
+/// Reads a number of frames.
+pub fn frames(text: &str) -> std::result::Result<u64, String> {
+    text.trim().parse().map_err(|_| "a whole number of frames from 0 on is wanted, such as 48000".to_owned())
+}
+
+/// Reads a sample rate.
+pub fn hertz(text: &str) -> std::result::Result<u32, String> {
+    let (low, high) = (SampleRate::MIN_HZ, SampleRate::MAX_HZ);
+    let rate = text.trim().parse::<u32>().ok().filter(|hz| (low..=high).contains(hz));
+    rate.ok_or_else(|| format!("a whole number of {low} to {high} Hz is wanted, such as 48000"))
+}
+
+/// Reads a key, or a number of semitones over all keys.
+pub fn key(text: &str) -> std::result::Result<u8, String> {
+    let key = text.trim().parse::<u8>().ok().filter(|n| *n <= 127);
+    key.ok_or_else(|| "a whole number from 0 to 127 is wanted, such as 60".to_owned())
+}
+
+/// Most entries of a list.
+const MOST_LISTED: usize = 1000;
+
+/// Reads how many entries a list may have.
+pub fn how_many(text: &str) -> std::result::Result<usize, String> {
+    let count = text.trim().parse::<usize>().ok().filter(|n| (1..=MOST_LISTED).contains(n));
+    count.ok_or_else(|| format!("a whole number from 1 to {MOST_LISTED} is wanted, such as 20"))
+}
+
+/// Refuses a value outside `low` to `high`.
+pub fn within(name: &str, value: f64, (low, high): (f64, f64), unit: &str) -> Result<f64> {
+    if (low..=high).contains(&value) {
+        return Ok(value);
+    }
+    Err(Error::invalid(name, format!("{value} {unit}"), &format!("{low} to {high} {unit}")))
 }
 
 /// Checks a frequency of A4.
 pub fn a4(hz: f64) -> Result<Hertz> {
-    if (380.0..=500.0).contains(&hz) {
-        Ok(Hertz(hz))
-    } else {
-        Err(Error::invalid("--a4", format!("{hz} Hz"), "380 to 500 Hz, such as 440"))
-    }
+    within("--a4", hz, (380.0, 500.0), "Hz").map(Hertz)
 }
 
 /// Checks a percentage and turns it into 0 to 1.
 pub fn percent(name: &str, value: f64) -> Result<f64> {
-    if (0.0..=100.0).contains(&value) {
-        Ok(value / 100.0)
-    } else {
-        Err(Error::invalid(name, format!("{value} %"), "0 to 100 %"))
-    }
+    within(name, value, (0.0, 100.0), "%").map(|p| p / 100.0)
 }
 
 /// A target as a note (`C#4`, `61`) or a frequency (`277.2Hz`, or any number with a decimal point).
@@ -129,9 +160,13 @@ pub fn made_by() -> BTreeMap<String, String> {
     BTreeMap::from([("ISFT".to_owned(), crate::io::PROGRAM.to_owned())])
 }
 
-/// Refuses to write over the file that is read, and over anything that this program did not write.
-/// An empty file holds nothing to lose.
+/// Endings of the files that `flatten`, `seam` and `clean` write.
+const WRITTEN_ENDINGS: [&str; 2] = ["wav", "wave"];
+
+/// Refuses what is no WAV by its name or lies in no folder, to write over the file that is read, and
+/// over anything that this program did not write. An empty file holds nothing to lose.
 pub fn may_write(source: &Path, to: &Path) -> Result<()> {
+    may_be_named(to)?;
     let real = |p: &Path| -> Option<PathBuf> { std::fs::canonicalize(p).ok() };
     if real(source).is_some() && real(source) == real(to) {
         return Err(Error::invalid(
@@ -156,9 +191,78 @@ pub fn may_write(source: &Path, to: &Path) -> Result<()> {
     ))
 }
 
+/// Refuses a name that is a folder's, ends as another kind of file does, or lies in no folder.
+fn may_be_named(to: &Path) -> Result<()> {
+    let name = to.display();
+    if to.is_dir() {
+        return Err(Error::invalid(
+            "--to",
+            format!("{name}, a folder"),
+            &format!("a file, such as {}", to.join("out.wav").display()),
+        ));
+    }
+    if !to.extension().is_some_and(|e| WRITTEN_ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x))) {
+        return Err(Error::invalid(
+            "--to",
+            name,
+            &format!(
+                "a name that ends in .wav, such as {}: 24-bit WAV is written",
+                to.with_extension("wav").display()
+            ),
+        ));
+    }
+    match to.parent().filter(|p| !p.as_os_str().is_empty() && !p.is_dir()) {
+        None => Ok(()),
+        Some(folder) => Err(Error::new(
+            ErrorKind::NotFound,
+            format!(
+                "cannot write {name}: {} is no folder that is there; make the folder first or choose another",
+                folder.display()
+            ),
+        )),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn values_are_read_in_their_range_and_refused_in_words() {
+        assert_eq!(
+            (frames("0"), hertz("8000"), key("127"), how_many("1")),
+            (Ok(0), Ok(8000), Ok(127), Ok(1))
+        );
+        assert_eq!(number(" -0.25 "), Ok(-0.25));
+        for (bad, word) in [
+            (frames("-1").unwrap_err(), "frames"),
+            (frames("1.5").unwrap_err(), "whole"),
+            (hertz("7999").unwrap_err(), "8000 to 192000 Hz"),
+            (hertz("192001").unwrap_err(), "8000 to 192000 Hz"),
+            (key("128").unwrap_err(), "0 to 127"),
+            (how_many("0").unwrap_err(), "1 to 1000"),
+            (how_many("1001").unwrap_err(), "1 to 1000"),
+            (number("nan").unwrap_err(), "a number"),
+            (number("inf").unwrap_err(), "a number"),
+            (number("1e99").unwrap_err(), "a number"),
+        ] {
+            assert!(bad.contains(word), "{bad}");
+        }
+    }
+
+    #[test]
+    fn only_names_of_wav_files_in_folders_are_written() {
+        let dir = tempfile::tempdir().unwrap();
+        let at = |name: &str| may_be_named(&dir.path().join(name));
+        assert!(at("a.wav").is_ok() && at("A.WAV").is_ok() && may_be_named(Path::new("a.wave")).is_ok());
+        for (bad, word) in
+            [("a.txt", "a.wav"), ("a.flac", "24-bit WAV"), ("a", "a.wav"), ("none/a.wav", "make the folder")]
+        {
+            let e = at(bad).unwrap_err();
+            assert!(e.to_string().contains(word), "{e}");
+        }
+        assert!(may_be_named(dir.path()).unwrap_err().to_string().contains("a folder"));
+    }
 
     #[test]
     fn targets() {

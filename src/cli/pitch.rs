@@ -5,14 +5,14 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::number;
+use super::options::{number, within};
 use super::output::{Output, table};
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
-use crate::error::{Error, Result};
+use crate::error::Result;
 use crate::io::decode;
 use crate::units::{Hertz, STANDARD_A4_HZ};
 
-/// Tracks the fundamental of a file.
+/// Tells the pitch of a file over time: the fundamental in Hz, and how sure it is (0 to 1).
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The sound file
@@ -27,10 +27,8 @@ pub struct Args {
 
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
-    if !(1.0..=20.0).contains(&args.hop_ms) {
-        return Err(Error::invalid("--hop-ms", args.hop_ms, "1 to 20 ms, such as 5"));
-    }
-    let params = F0Params { hop_s: args.hop_ms / 1000.0, ..F0Params::default() };
+    let hop_s = within("--hop-ms", args.hop_ms, (1.0, 20.0), "ms")? / 1000.0;
+    let params = F0Params { hop_s, ..F0Params::default() };
     let audio = decode::decode(&args.file)?;
     let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &params)?;
     output.document(&as_json(&track, audio.rate().hz()), &as_table(&track))?;

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::Done;
-use super::options::{SurveyArgs, number, percent};
+use super::options::{SurveyArgs, number, percent, within};
 use super::output::{Output, table};
 use super::session_file::open_or_new;
 use crate::error::{Error, Result};
@@ -34,8 +34,8 @@ pub struct Args {
 /// Runs the command.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let options = args.how.options()?;
-    if let Some(score) = args.accept.filter(|s| !(0.0..=100.0).contains(s)) {
-        return Err(Error::invalid("--accept", score, "a score from 0 to 100, such as 70"));
+    if let Some(score) = args.accept {
+        within("--accept", score, (0.0, 100.0), "points")?;
     }
     let clean = args.clean.map(|p| percent("--clean", p)).transpose()?;
     if !args.folder.is_dir() {
@@ -110,7 +110,7 @@ pub fn as_table(d: &Document) -> String {
             ]
         })
         .collect();
-    let mut text = table(&["note", "layer", "state", "loop", "concerns"], &rows);
+    let mut text = table(&["note", "layer", "state", "loop score", "concerns"], &rows);
     for (note, layer) in Sheet::of(d).missing() {
         text.push_str(&format!("missing: {} layer {}\n", note.name(d.setup.middle_c), layer + 1));
     }

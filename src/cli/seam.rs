@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde_json::json;
 
 use super::Done;
-use super::options::{made_by, may_write};
+use super::options::{frames, made_by, may_write};
 use super::output::Output;
 use crate::dsp::looping::{audit, bake};
 use crate::dsp::pitch::{F0Params, summarise, track_f0};
@@ -15,7 +15,7 @@ use crate::io::{decode, wav};
 use crate::render::chain::{evened, fine_tune_to_tell};
 use crate::units::{Decibels, FrameRange, Hertz, STANDARD_A4_HZ};
 
-/// Writes the file with the crossfade in it and the loop in its `smpl` chunk.
+/// Writes the file with a loop of your choice in it, and its crossfade.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// The sound file
@@ -24,13 +24,13 @@ pub struct Args {
     #[arg(long, value_name = "OUT.wav")]
     to: PathBuf,
     /// First frame of the loop
-    #[arg(long, value_name = "FRAME")]
+    #[arg(long, value_parser = frames, value_name = "FRAME")]
     start: u64,
     /// First frame after the loop
-    #[arg(long, value_name = "FRAME")]
+    #[arg(long, value_parser = frames, value_name = "FRAME")]
     end: u64,
     /// Length of the crossfade before the loop end, in frames
-    #[arg(long, default_value_t = 0, value_name = "FRAME")]
+    #[arg(long, default_value_t = 0, value_parser = frames, value_name = "FRAME")]
     crossfade: u64,
     /// Even out a drift of the level inside the loop by a slow gain, at most 3 dB, so that its end
     /// meets its start

@@ -5,6 +5,7 @@ use std::sync::Mutex;
 
 use super::output::Output;
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::has_sound_ending;
 use crate::jobs::Job;
 use crate::render::intake;
 use crate::render::propose::Proposal;
@@ -24,6 +25,12 @@ pub struct OpenSession {
 pub fn path_of(given: &Path) -> Result<PathBuf> {
     if given.is_dir() {
         Ok(store::path_for_folder(given))
+    } else if has_sound_ending(given) {
+        Err(Error::invalid(
+            "SESSION or FOLDER",
+            format!("{}, a sound file", given.display()),
+            "a session (its name ends in .seamwright), or the folder that it lies in",
+        ))
     } else if given.exists() {
         Ok(given.to_path_buf())
     } else {
@@ -72,7 +79,7 @@ impl OpenSession {
         for c in &found.concerns {
             output.say(&c.text);
         }
-        Ok(found.failed.iter().map(|(p, e)| format!("{}: {e}", p.display())).collect())
+        Ok(found.failed.iter().map(|(p, e)| e.clone().in_file(p).to_string()).collect())
     }
 
     /// Proposes recipes for all new takes. Returns the takes that failed, in words.

@@ -34,7 +34,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let found = output.with_progress(&job, || survey::survey_files(&files, &options, &job, &|_| {}))?;
     output.document(&as_json(&found), &as_table(&found, options.middle_c))?;
     for (path, e) in &found.failed {
-        output.say(&format!("{}: {e}", path.display()));
+        output.say(&e.clone().in_file(path).to_string());
     }
     Ok(Done::all_if(found.failed.is_empty()))
 }

@@ -4,6 +4,7 @@ pub mod clean;
 pub mod looping;
 pub mod peaks;
 pub mod pitch;
+pub mod poll;
 pub mod resample;
 pub mod spans;
 pub mod spectrum;

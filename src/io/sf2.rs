@@ -161,6 +161,12 @@ impl Sf2Writer {
 
     /// Writes the bank, whole or not at all. Errors: those of writing; a bank without samples.
     pub fn finish(self, texts: &BankTexts, presets: &[Preset]) -> Result<()> {
+        self.finish_while(texts, presets, &|| true)
+    }
+
+    /// [`Self::finish`], asking `go_on` before every 128 KiB: a bank may be gigabytes. Errors besides:
+    /// `Cancelled` once it says no.
+    pub fn finish_while(self, texts: &BankTexts, presets: &[Preset], go_on: &dyn Fn() -> bool) -> Result<()> {
         if self.heads.is_empty() {
             return Err(Error::new(ErrorKind::Nothing, "there is nothing to put into the SoundFont"));
         }
@@ -186,11 +192,11 @@ impl Sf2Writer {
             put(&(sdta_len as u32).to_le_bytes())?;
             put(b"sdtasmpl")?;
             put(&(smpl_len as u32).to_le_bytes())?;
-            upper.copy_to(&mut put, &target)?;
+            upper.copy_to(&mut put, &target, go_on)?;
             if let Some(lower) = lower {
                 put(b"sm24")?;
                 put(&(sm24_len as u32).to_le_bytes())?;
-                lower.copy_to(&mut put, &target)?;
+                lower.copy_to(&mut put, &target, go_on)?;
                 put(&[0][..(frames & 1) as usize])?;
             }
             put(&hydra)
@@ -209,13 +215,21 @@ impl Part {
         Ok(Self { file: BufWriter::with_capacity(1 << 17, file) })
     }
 
-    fn copy_to(self, put: &mut dyn FnMut(&[u8]) -> Result<()>, path: &Path) -> Result<()> {
+    fn copy_to(
+        self,
+        put: &mut dyn FnMut(&[u8]) -> Result<()>,
+        path: &Path,
+        go_on: &dyn Fn() -> bool,
+    ) -> Result<()> {
         let io_error = |e: std::io::Error| Error::io("write", path, &e);
         let part = self.file.into_inner().map_err(|e| io_error(e.into_error()))?;
         let mut file: File = part.reopen().map_err(io_error)?;
         file.seek(SeekFrom::Start(0)).map_err(io_error)?;
         let mut block = vec![0; 1 << 17];
         loop {
+            if !go_on() {
+                return Err(Error::cancelled());
+            }
             let n = file.read(&mut block).map_err(io_error)?;
             if n == 0 {
                 return Ok(());

@@ -143,16 +143,7 @@ fn note_number(text: &str) -> Option<i64> {
     }
     let lower = text.to_ascii_lowercase();
     let mut chars = lower.chars();
-    let steps = match chars.next()? {
-        'c' => 0,
-        'd' => 2,
-        'e' => 4,
-        'f' => 5,
-        'g' => 7,
-        'a' => 9,
-        'b' => 11,
-        _ => return None,
-    };
+    let steps = i64::from(MidiNote::semitones_of(chars.next()?)?);
     let rest = chars.as_str();
     let (shift, octave) = match rest.as_bytes().first()? {
         b'#' => (1, &rest[1..]),

@@ -1,6 +1,7 @@
 //! Worker threads that send results into one channel; a panic in a job becomes an error.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
 use std::sync::mpsc::{Receiver, Sender, channel};
 
 use super::progress::Job;
@@ -11,22 +12,43 @@ pub type Revision = u64;
 
 /// Runs jobs and collects their events of type `T`.
 pub struct Pool<T> {
-    workers: rayon::ThreadPool,
+    workers: Workers,
     send: Sender<T>,
     receive: Receiver<T>,
-    wake: std::sync::Arc<dyn Fn() + Send + Sync>,
+    wake: Arc<dyn Fn() + Send + Sync>,
+}
+
+/// Where jobs run.
+enum Workers {
+    /// One after the other on one thread.
+    InTurn(Arc<rayon::ThreadPool>),
+    /// Each on so many threads of its own. On shared ones a worker that waits for the pieces of its job
+    /// takes up whatever else there is to do, another whole job too, and its own ends only after that.
+    SideBySide(usize),
+}
+
+fn threads(count: usize) -> Result<Arc<rayon::ThreadPool>> {
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(count).thread_name(|i| format!("worker {i}"));
+    pool.build().map(Arc::new).map_err(|e| Error::new(ErrorKind::Internal, format!("no worker threads: {e}")))
+}
+
+impl Workers {
+    /// The threads for one more job; its own ones end when it is done.
+    fn for_a_job(&self) -> Result<Arc<rayon::ThreadPool>> {
+        match self {
+            Self::InTurn(pool) => Ok(Arc::clone(pool)),
+            Self::SideBySide(count) => threads(*count),
+        }
+    }
 }
 
 impl<T: Send + 'static> Pool<T> {
-    /// A pool of `threads` workers; `wake` is called after each event (to repaint).
-    pub fn new(threads: usize, wake: impl Fn() + Send + Sync + 'static) -> Result<Self> {
-        let workers = rayon::ThreadPoolBuilder::new()
-            .num_threads(threads)
-            .thread_name(|i| format!("worker {i}"))
-            .build()
-            .map_err(|e| Error::new(ErrorKind::Internal, format!("no worker threads: {e}")))?;
+    /// A pool whose jobs run side by side, each on `count` threads; with one thread they run in turn.
+    /// `wake` is called after each event (to repaint).
+    pub fn new(count: usize, wake: impl Fn() + Send + Sync + 'static) -> Result<Self> {
+        let workers = if count == 1 { Workers::InTurn(threads(1)?) } else { Workers::SideBySide(count) };
         let (send, receive) = channel();
-        Ok(Self { workers, send, receive, wake: std::sync::Arc::new(wake) })
+        Ok(Self { workers, send, receive, wake: Arc::new(wake) })
     }
 
     /// Starts `work`. It reports through the function it is given; what it returns is reported
@@ -39,13 +61,17 @@ impl<T: Send + 'static> Pool<T> {
     ) {
         let job = job.clone();
         let send = self.send.clone();
-        let wake = std::sync::Arc::clone(&self.wake);
-        self.workers.spawn(move || {
-            let report = |event: T| {
-                // Nobody listens any more when the program is closing.
-                let _ = send.send(event);
-                wake();
-            };
+        let wake = Arc::clone(&self.wake);
+        let report = move |event: T| {
+            // Nobody listens any more when the program is closing.
+            let _ = send.send(event);
+            wake();
+        };
+        let workers = match self.workers.for_a_job() {
+            Ok(workers) => workers,
+            Err(e) => return report(finish(Err(e))),
+        };
+        workers.spawn(move || {
             let result = catch_unwind(AssertUnwindSafe(|| {
                 job.check()?;
                 work(&job, &report)
@@ -75,6 +101,36 @@ impl<T: Send + 'static> Pool<T> {
 mod tests {
     use super::*;
     use std::time::Duration;
+
+    /// A job whose one piece waits for the other ends before a later job that has begun meanwhile.
+    #[test]
+    fn a_job_does_not_wait_for_a_later_one() {
+        let pool: Pool<&str> = Pool::new(2, || {}).unwrap();
+        let (begun, is_begun) = channel();
+        let (end, may_end) = channel::<()>();
+        pool.spawn(
+            &Job::new(),
+            move |_, _| {
+                // The other half holds on until the later job runs, or for long enough.
+                rayon::join(|| (), move || is_begun.recv_timeout(Duration::from_secs(5)).is_ok());
+                Ok(())
+            },
+            |_| "first",
+        );
+        pool.spawn(
+            &Job::new(),
+            move |_, _| {
+                let _ = begun.send(());
+                // Nobody says so before the first has ended.
+                let _ = may_end.recv_timeout(Duration::from_secs(10));
+                Ok(())
+            },
+            |_| "second",
+        );
+        assert_eq!(pool.wait(Duration::from_secs(30)), Some("first"));
+        end.send(()).unwrap();
+        assert_eq!(pool.wait(Duration::from_secs(30)), Some("second"));
+    }
 
     #[test]
     fn reports_then_finishes_and_survives_a_panic() {

@@ -115,7 +115,7 @@ pub fn deliver(
         ));
     }
     folder::refuse_sources(session_path, document, folder, &plan)?;
-    std::fs::create_dir_all(folder).map_err(|e| Error::io("make", folder, &e))?;
+    folder::make(folder)?;
     let _lock = FolderLock::take(folder)?;
     let known = Manifest::read(folder);
     folder::clear_parts(folder);
@@ -277,7 +277,7 @@ impl Run<'_> {
         }
         let (_, shaped, _) =
             take_file::render_item(self.session_path, self.document, item, &self.rooms, self.job)?;
-        level::loudness(&shaped.audio)
+        level::loudness_while(&shaped.audio, &|| !self.job.cancel.is_cancelled())
     }
 
     fn write_one(&self, item: &Item<'_>, sources: &BTreeMap<SourceId, Result<()>>) -> Result<()> {

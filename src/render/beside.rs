@@ -150,9 +150,10 @@ fn bank(run: &Run<'_>, options: &DeliverOptions, name: &str, there: &[There<'_>]
     let path = run.folder.join(name);
     let mut writer = Sf2Writer::new(&path, d.map.sf2 == Some(BankDepth::Bits24))?;
     let mut sounds = Vec::new();
+    let go_on = || !run.job.cancel.is_cancelled();
     for (t, r) in &sounding {
         run.job.check()?;
-        let audio = decode::decode(&run.folder.join(t.item.name))?;
+        let audio = decode::decode_while(&run.folder.join(t.item.name), &go_on)?;
         let fine = Cents(t.facts.fine_tune);
         let spelt = d.spelling.name(r.root, d.middle_c.unwrap_or(setup.middle_c));
         let label = format!("{spelt} {}", r.layer + 1);
@@ -166,8 +167,9 @@ fn bank(run: &Run<'_>, options: &DeliverOptions, name: &str, there: &[There<'_>]
         copyright: d.texts.copyright.clone(),
         comment: d.texts.comment.clone(),
     };
-    writer.finish(&texts, &presets(run, &sounds))?;
-    let (_, is) = hash::hash_file(&path, &|| true)?;
+    writer.finish_while(&texts, &presets(run, &sounds), &go_on)?;
+    // Without its hash it stays announced: the next delivery writes it again.
+    let (_, is) = hash::hash_file(&path, &go_on)?;
     end(run, name, from, is)
 }
 

@@ -11,7 +11,7 @@ use super::room::Room;
 use crate::audio::{AudioBuf, Clip};
 use crate::dsp::clean::{Cleaned, clean};
 use crate::dsp::looping;
-use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
+use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0_while};
 use crate::dsp::tune::{self, Deviation, PitchMap, TuneParams};
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{CleanRecipe, LoopRecipe, Recipe, Source, Take, TuneRecipe};
@@ -121,9 +121,14 @@ pub fn clip_range(take: &Take, source: &Source) -> FrameRange {
 
 /// Tracks a clip that holds the take at `span` (source frames).
 pub fn analyse(clip: Clip, span: FrameRange) -> Result<Analysed> {
+    analyse_while(clip, span, &|| true)
+}
+
+/// [`analyse`], asking `go_on` many times a second: once it says no, the error is `Cancelled`.
+pub fn analyse_while(clip: Clip, span: FrameRange, go_on: &dyn Fn() -> bool) -> Result<Analysed> {
     let rate = clip.audio.rate();
     let params = F0Params::default();
-    let mut track = track_f0(&clip.audio.mixed_or_loudest(), rate, &params)?;
+    let mut track = track_f0_while(&clip.audio.mixed_or_loudest(), rate, &params, go_on)?;
     for (i, f0) in track.f0_hz.iter_mut().enumerate() {
         let at = clip.source(i as f64 * track.hop_s * rate.as_f64());
         if at < span.start.0 as f64 || at >= span.end.0 as f64 {
@@ -365,7 +370,12 @@ pub fn removed(r: &Rendered, recipe: &Recipe) -> Result<Option<AudioBuf>> {
 
 /// Deviation of the rendered sound from `target`, tracked afresh: what an ear would find.
 pub fn deviation_after(r: &Rendered, target: Hertz) -> Result<Deviation> {
-    let track = track_f0(&r.audio.mixed_or_loudest(), r.audio.rate(), &F0Params::default())?;
+    deviation_after_while(r, target, &|| true)
+}
+
+/// [`deviation_after`], asking `go_on` many times a second: once it says no, the error is `Cancelled`.
+pub fn deviation_after_while(r: &Rendered, target: Hertz, go_on: &dyn Fn() -> bool) -> Result<Deviation> {
+    let track = track_f0_while(&r.audio.mixed_or_loudest(), r.audio.rate(), &F0Params::default(), go_on)?;
     tune::deviation(&track, target)
 }
 

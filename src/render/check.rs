@@ -4,11 +4,14 @@ use std::path::{Path, PathBuf};
 
 use crate::audio::{AudioBuf, level};
 use crate::dsp::looping::{self, SeamAudit};
-use crate::dsp::pitch::{F0Params, summarise, track_f0};
-use crate::error::{ErrorKind, Result};
+use crate::dsp::pitch::{F0Params, summarise, track_f0_while};
+use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::io::riff::SourceMarks;
-use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, SampleRate};
+use crate::survey::names::note_in;
+use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MiddleC, MidiNote, SampleRate};
+
+use super::names::refuse_bad;
 
 /// A seam more audible than this (0 to 100) is a problem.
 pub(super) const AUDIBLE: f64 = 45.0;
@@ -42,13 +45,19 @@ pub struct Checked {
     pub problems: Vec<String>,
 }
 
-/// Reads `path` back, judging pitch by `a4`. Errors: as decoding.
-pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
+/// Reads `path` back, judging pitch by `a4`; `go_on` is asked many times a second. Errors: as decoding;
+/// `Cancelled` once `go_on` says no.
+pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Checked> {
     let info = decode::probe(path)?;
-    let audio = decode::decode(path)?;
+    let audio = decode::decode_while(path, go_on)?;
     let mut problems = Vec::new();
+    check_name(path, info.marks.root, &mut problems);
     let looping = check_loop(&audio, &info.marks, &mut problems);
-    let off = check_pitch(&audio, &info.marks, looping, a4, &mut problems)?;
+    let heard = Heard { audio: &audio, marks: &info.marks, looping };
+    let off = check_pitch(&heard, a4, go_on, &mut problems)?;
+    if !go_on() {
+        return Err(Error::cancelled());
+    }
     let audit = match looping.map(|l| looping::audit(&audio, l)) {
         None => None,
         Some(Ok(a)) => {
@@ -83,6 +92,24 @@ pub fn check_file(path: &Path, a4: Hertz) -> Result<Checked> {
     })
 }
 
+/// Whether the name says another note than the root key, however it counts octaves, and whether some
+/// systems refuse it.
+fn check_name(path: &Path, root: Option<MidiNote>, problems: &mut Vec<String>) {
+    let of =
+        |part: Option<&std::ffi::OsStr>| part.map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    let (name, stem) = (of(path.file_name()), of(path.file_stem()));
+    if refuse_bad(&name, &stem).is_err() {
+        problems.push("its name is refused by some systems".into());
+    }
+    let named = [MiddleC::C4, MiddleC::C3].map(|middle_c| note_in(&stem, middle_c));
+    if let (Some(root), [Some(by_c4), by_c3]) = (root, named)
+        && by_c4 != root
+        && by_c3 != Some(root)
+    {
+        problems.push(format!("its name says {by_c4}, its root key is {root}"));
+    }
+}
+
 fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>) -> Option<FrameRange> {
     let Some(l) = marks.loops.first().copied() else {
         problems.push("it holds no loop".into());
@@ -100,20 +127,27 @@ fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>)
     Some(l)
 }
 
+/// What pitch is judged of.
+struct Heard<'a> {
+    audio: &'a AudioBuf,
+    marks: &'a SourceMarks,
+    looping: Option<FrameRange>,
+}
+
 /// What sounds against root key and fine tune, over the loop where there is one.
 fn check_pitch(
-    audio: &AudioBuf,
-    marks: &SourceMarks,
-    looping: Option<FrameRange>,
+    heard: &Heard<'_>,
     a4: Hertz,
+    go_on: &dyn Fn() -> bool,
     problems: &mut Vec<String>,
 ) -> Result<Option<Cents>> {
+    let Heard { audio, marks, looping } = *heard;
     let Some(root) = marks.root else {
         problems.push("it holds no root key".into());
         return Ok(None);
     };
     // The tracker needs some periods around the loop as well: a loop may be a few periods long.
-    let track = track_f0(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default())?;
+    let track = track_f0_while(&audio.mixed_or_loudest(), audio.rate(), &F0Params::default(), go_on)?;
     let over_loop = looping.and_then(|l| {
         let hop = track.hop_s * audio.rate().as_f64();
         let inside = |i: usize| l.contains(Frame((i as f64 * hop) as u64));

@@ -72,10 +72,11 @@ pub fn check_path(path: &Path, a4: Hertz, job: &Job) -> Result<CheckedSet> {
     sounds.sort_by(|a, b| natord::compare(&a.to_string_lossy(), &b.to_string_lossy()));
     sounds.dedup();
     job.begin("check", sounds.len() as u64);
+    let go_on = || !job.cancel.is_cancelled();
     set.files = sounds
         .into_par_iter()
         .map(|path| {
-            let result = job.check().and_then(|()| check::check_file(&path, a4));
+            let result = job.check().and_then(|()| check::check_file(&path, a4, &go_on));
             job.advance(1);
             (path, result)
         })

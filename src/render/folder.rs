@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use super::manifest::Manifest;
 use super::plan::Plan;
 use crate::error::{Error, ErrorKind, Result};
+use crate::session::delivery::DeliverySetup;
 use crate::session::{Document, store};
 
 /// Keeps a second delivery out of a folder; released when dropped.
@@ -44,6 +45,34 @@ impl Drop for FolderLock {
     fn drop(&mut self) {
         // Only tidiness: a lock file without a lock on it locks nobody out.
         let _ = std::fs::remove_file(&self.path);
+    }
+}
+
+/// Makes the folder to deliver into, with all that it lies in. Errors: a file stands there or in the
+/// way; the system makes none there.
+pub(super) fn make(folder: &Path) -> Result<()> {
+    let e = match std::fs::create_dir_all(folder) {
+        Ok(()) => return Ok(()),
+        Err(e) => e,
+    };
+    let in_the_way = folder.ancestors().find(|a| a.exists());
+    match (in_the_way.filter(|a| a.is_file()), e.kind()) {
+        (Some(file), _) => Err(Error::new(
+            ErrorKind::NameClash,
+            format!(
+                "cannot make the folder {}: {} is a file of that name; choose another folder",
+                folder.display(),
+                file.display()
+            ),
+        )),
+        (None, std::io::ErrorKind::NotFound) => Err(Error::new(
+            ErrorKind::Permission,
+            format!(
+                "cannot make the folder {}: the system lets no folder be made there; choose another place",
+                folder.display()
+            ),
+        )),
+        _ => Err(Error::io("make the folder", folder, &e)),
     }
 }
 
@@ -90,7 +119,7 @@ pub(super) fn refuse_sources(
             format!(
                 "{} holds the takes themselves; what is delivered there would be found as takes. Deliver into a folder of its own, such as {}",
                 folder.display(),
-                folder.join("delivered").display()
+                folder.join(DeliverySetup::FOLDER).display()
             ),
         ));
     }

@@ -101,10 +101,11 @@ fn analyse_source(
     let ranges: Vec<FrameRange> = takes.iter().map(|t| chain::clip_range(t, source)).collect();
     let mut handed = vec![false; takes.len()];
     let path = store::source_path(session_path, &source.path);
-    let result = decode::decode_ranges(&path, &ranges, &mut |i, clip| {
+    let go_on = || !job.cancel.is_cancelled();
+    let result = decode::decode_ranges_while(&path, &ranges, &go_on, &mut |i, clip| {
         handed[i] = true;
-        each(takes[i], chain::analyse(clip, takes[i].span));
-        !job.cancel.is_cancelled()
+        each(takes[i], chain::analyse_while(clip, takes[i].span, &go_on));
+        go_on()
     });
     job.check()?;
     let left = || takes.iter().zip(&handed).filter(|(_, done)| !**done).map(|(t, _)| *t);

@@ -29,6 +29,8 @@ pub struct Heard {
 
 /// Shortest stretch that the gate of BS.1770 works on, in seconds.
 const GATE_S: f64 = 0.4;
+/// Frames measured between two questions whether to go on.
+const PART: usize = 1 << 16;
 /// Most gain that evening or a loudness gives a take: more would only lift the room.
 const MOST_GAIN_DB: f64 = 24.0;
 /// Half the width of the smooth line's window, in semitones (common practice, no source): two
@@ -46,6 +48,12 @@ const ROUNDS: usize = 3;
 /// A sound shorter than the gate's 0.4 s is measured as if repeated up to that length. Errors: a
 /// channel count or rate that the measurement does not take.
 pub fn loudness(audio: &AudioBuf) -> Result<Loudness> {
+    loudness_while(audio, &|| true)
+}
+
+/// [`loudness`], asking `go_on` every 65 536 frames; the same result to the bit. Errors besides:
+/// `Cancelled` once it says no.
+pub fn loudness_while(audio: &AudioBuf, go_on: &dyn Fn() -> bool) -> Result<Loudness> {
     let failed = |e: ebur128::Error| {
         Error::new(ErrorKind::UnsupportedFormat, format!("the loudness cannot be measured: {e}"))
     };
@@ -56,7 +64,14 @@ pub fn loudness(audio: &AudioBuf) -> Result<Loudness> {
     // Once more for what the true-peak filter still holds back is not needed: it looks ahead by
     // less than a tenth of a millisecond, where a delivered file has faded.
     for _ in 0..gate.div_ceil(audio.len().max(1)).max(1) {
-        meter.add_frames_planar_f32(&planes).map_err(failed)?;
+        for start in (0..audio.len()).step_by(PART) {
+            if !go_on() {
+                return Err(Error::cancelled());
+            }
+            let end = audio.len().min(start + PART);
+            let part: Vec<&[f32]> = planes.iter().map(|p| &p[start..end]).collect();
+            meter.add_frames_planar_f32(&part).map_err(failed)?;
+        }
     }
     let lufs = meter.loudness_global().map_err(failed)?;
     let mut peak = 0f64;

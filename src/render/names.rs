@@ -216,7 +216,7 @@ pub fn refuse_bad(name: &str, stem: &str) -> Result<()> {
         let port = (first.starts_with("COM") || first.starts_with("LPT"))
             && first.len() == 4
             && first.ends_with(|c: char| c.is_ascii_digit());
-        (port || RESERVED.contains(&first.as_str())).then(|| "some systems keep it for themselves".into())
+        (port || RESERVED.contains(&first.as_str())).then(|| "they keep it for themselves".into())
     };
     match why {
         None => Ok(()),

@@ -154,6 +154,11 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
     if d.level.mode != LevelMode::AsPlayed && d.form.is_float() {
         remarks.push("the peak ceiling holds for floating point as well".into());
     }
+    if d.form == SoundForm::Flac {
+        remarks.push(
+            "FLAC has no field of its own for loops and root keys: they are kept in it as they stand in a WAV, which not every player reads; all read them from the map".into(),
+        );
+    }
     remarks
 }
 

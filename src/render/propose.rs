@@ -4,12 +4,11 @@ use super::chain::{Analysed, Rendered, finished, render};
 use super::loops::{Loopable, Loops};
 use crate::audio::AudioBuf;
 use crate::dsp::looping::{MOST_EVENING_DB, MOST_RISE_DB, SeamAudit};
-use crate::dsp::tune::StrengthCurve;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::{
     CleanRecipe, Concern, ConcernKind, LevelRecipe, Recipe, Setup, Take, TakeState, TrimRecipe, TuneRecipe,
 };
-use crate::units::{Cents, Decibels, Frame, FrameRange, MidiNote, Seconds};
+use crate::units::{Decibels, Frame, FrameRange, MidiNote, Seconds};
 
 /// What sounds before the onset is kept this long, the same for every take of a set.
 const PRE_ROLL: Seconds = Seconds(0.010);
@@ -46,21 +45,13 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     let mut recipe = Recipe {
         clean: clean_for(take, a, setup),
         trim: trim_for(take, a),
-        tune: TuneRecipe {
-            target,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(target),
         looping: None,
         level: LevelRecipe::default(),
     };
     let rendered = render(a, &recipe, setup.a4, setup.delivery_rate)?;
     let mut concerns: Vec<Concern> =
-        take.concerns.iter().filter(|c| !of_proposals(c.kind)).cloned().collect();
+        take.concerns.iter().filter(|c| !c.kind.is_of_proposals()).cloned().collect();
     concerns.extend(little_room_tone(a));
     let loopable = Loopable::of(rendered.clone(), setup);
     let loops = match loopable.as_ref().map_err(Clone::clone).and_then(|l| l.candidates(a, LOOPS)) {
@@ -85,11 +76,6 @@ pub fn propose(take: &Take, a: &Analysed, setup: &Setup) -> Result<Proposal> {
     concerns.sort_by_key(|c| c.kind);
     let audit = recipe.looping.as_ref().zip(loopable.ok()).and_then(|(l, on)| on.audit(a, l));
     Ok(Proposal { recipe, loops, audit, concerns })
-}
-
-/// The concerns that a proposal judges anew.
-fn of_proposals(kind: ConcernKind) -> bool {
-    matches!(kind, ConcernKind::NoGoodLoop | ConcernKind::LittleRoomTone | ConcernKind::RoomChanged)
 }
 
 /// Settings of its own stay; else those of the set, where the room is known well enough.

@@ -114,7 +114,7 @@ pub fn csv(document: &Document, rows: &[Row<'_>]) -> String {
 
 /// A text in quotes, quotes in it doubled. What a spreadsheet would take for a formula gets a space.
 fn quoted(text: &str) -> String {
-    let guard = if text.starts_with(['=', '+', '@', '\t']) { " " } else { "" };
+    let guard = if text.starts_with(['=', '+', '-', '@', '\t']) { " " } else { "" };
     format!("\"{guard}{}\"", text.replace('"', "\"\""))
 }
 
@@ -252,16 +252,16 @@ fn sheet(t: &mut String, document: &Document, rows: &[Row<'_>]) {
 }
 
 fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
-    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr><th>File</th><th>Wave, loop shaded</th><th class=\"n\">Length</th><th class=\"n\">Loop</th><th class=\"n\">Seam, 0 to 100</th><th class=\"n\">Pitch before, cents</th><th class=\"n\">rms before → after</th><th class=\"n\">Loudness</th><th class=\"n\">True peak</th><th class=\"n\">Gain</th><th class=\"n\">Room before → after</th><th>Concerns left</th></tr>\n");
+    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr><th>File</th><th>Wave, loop shaded</th><th class=\"n\">Length</th><th class=\"n\">Loop</th><th class=\"n\">Seam, 0 to 100</th><th class=\"n\">Pitch before → after, cents</th><th class=\"n\">Its rms deviation</th><th class=\"n\">Loudness</th><th class=\"n\">True peak</th><th class=\"n\">Gain</th><th class=\"n\">Room before → after</th><th>Concerns left</th></tr>\n");
     let dash = || "–".to_owned();
     for r in rows {
         let f = r.facts;
         let concerns: Vec<String> = r.concerns().into_iter().map(escaped).collect();
         let cells = [
             r.seconds(f.frames).map_or_else(dash, |s| format!("{s:.2} s")),
-            r.loop_seconds().map_or_else(dash, |s| format!("{s:.3} s")),
-            f.audibility.map_or_else(dash, |a| format!("{a:.0}")),
-            f.pitch.map_or_else(dash, |p| format!("{:+.1}", p.0)),
+            looping(r).unwrap_or_else(dash),
+            seam(f).unwrap_or_else(dash),
+            f.pitch.map_or_else(dash, |p| format!("{:+.1} → {:+.1}", p.0, f.fine_tune)),
             f.pitch.map_or_else(dash, |p| format!("{:.1} → {:.1}", p.1, p.2)),
             f.lufs.map_or_else(dash, |l| format!("{l:.1} LUFS")),
             format!("{:.1} dB", f.true_peak),
@@ -282,6 +282,29 @@ fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
         let _ = writeln!(t, "<td>{}</td></tr>", concerns.join("<br>"));
     }
     t.push_str("</table></div>\n");
+}
+
+/// How long the loop lasts, and its first frame and the one after its last.
+fn looping(r: &Row<'_>) -> Option<String> {
+    let (start, end) = r.facts.looping?;
+    let seconds = r.loop_seconds()?;
+    Some(format!("{seconds:.3} s<br><span class=\"soft\">{start} to {end}</span>"))
+}
+
+/// How much of the seam is heard, and what it measures.
+fn seam(f: &Facts) -> Option<String> {
+    let audit = f.audit.as_ref()?;
+    let parts: Vec<String> = [
+        ("click", "click_db", "dB"),
+        ("colour", "flux_db", "dB"),
+        ("level", "level_step_db", "dB"),
+        ("pitch", "pitch_step_cents", "cents"),
+        ("thump", "thump_db", "dB"),
+    ]
+    .into_iter()
+    .filter_map(|(word, key, unit)| Some(format!("{word} {:.1} {unit}", audit.get(key)?.as_f64()?)))
+    .collect();
+    Some(format!("{:.0}<br><span class=\"soft\">{}</span>", f.audibility?, parts.join(", ")))
 }
 
 /// A wave as a drawing of 240 × 40, the loop as a rectangle behind it.
@@ -317,7 +340,9 @@ mod tests {
     #[test]
     fn fields_are_quoted() {
         assert_eq!(quoted("a \"b\", c"), "\"a \"\"b\"\", c\"");
-        assert_eq!(quoted("=1+1"), "\" =1+1\"");
+        for formula in ["=1+1", "+1", "-1", "@a"] {
+            assert_eq!(quoted(formula), format!("\" {formula}\""));
+        }
         assert_eq!(escaped("<a & \"b\">"), "&lt;a &amp; &quot;b&quot;&gt;");
     }
 }

@@ -119,11 +119,12 @@ pub fn learn_room(session_path: &Path, stretches: &Stretches, job: &Job) -> Resu
     let mut parts: Vec<AudioBuf> = Vec::new();
     for (path, ranges) in by_file {
         job.check()?;
-        decode::decode_ranges(&store::source_path(session_path, path), &ranges, &mut |_, clip| {
+        let source = store::source_path(session_path, path);
+        decode::decode_ranges_while(&source, &ranges, &|| !job.cancel.is_cancelled(), &mut |_, clip| {
             if !clip.audio.is_empty() {
                 parts.push(clip.audio);
             }
-            !job.cancel.is_cancelled()
+            true
         })?;
     }
     of_audio(stretches.clone(), &parts)

@@ -166,7 +166,8 @@ pub fn measure_levels(
         job.check()?;
         let Some(item) = item(document, take) else { return Ok(()) };
         let (_, shaped, _) = take_file::render_item(session_path, document, &item, &rooms, job)?;
-        report(Measured { take, sound: sound.clone(), loudness: level::loudness(&shaped.audio)? });
+        let loudness = level::loudness_while(&shaped.audio, &|| !job.cancel.is_cancelled())?;
+        report(Measured { take, sound: sound.clone(), loudness });
         job.advance(1);
         Ok(())
     };

@@ -107,9 +107,9 @@ impl Item<'_> {
 pub fn decode_take(source_path: &Path, take: &Take, source: &Source, job: &Job) -> Result<Clip> {
     let range = chain::clip_range(take, source);
     let mut found = None;
-    decode::decode_ranges(source_path, &[range], &mut |_, clip| {
+    decode::decode_ranges_while(source_path, &[range], &|| !job.cancel.is_cancelled(), &mut |_, clip| {
         found = Some(clip);
-        !job.cancel.is_cancelled()
+        true
     })?;
     job.check()?;
     found.ok_or_else(|| {
@@ -136,10 +136,10 @@ pub(super) fn render_item(
         Some(stretches) => rooms.learned(session_path, &stretches, job)?,
         None => None,
     };
-    let analysed = chain::analyse(clip, item.take.span)?.in_room(room);
+    let go_on = || !job.cancel.is_cancelled();
+    let analysed = chain::analyse_while(clip, item.take.span, &go_on)?.in_room(room);
     job.check()?;
     let (a4, rate) = (document.setup.a4, document.setup.delivery_rate);
-    let go_on = || !job.cancel.is_cancelled();
     let rendered = chain::render_while(&analysed, &recipe, a4, rate, &go_on)?;
     job.check()?;
     let shaped = shape::shaped(&rendered, &document.setup.delivery)?;
@@ -220,7 +220,7 @@ fn marks(document: &Document, item: &Item<'_>, r: &Rendered, s: &Shaped) -> File
 }
 
 fn facts(run: &Run<'_>, item: &Item<'_>, r: &Rendered, s: &Shaped, room: Option<Levels>) -> Result<Facts> {
-    let loudness = level::loudness(&s.audio)?;
+    let loudness = level::loudness_while(&s.audio, &|| !run.job.cancel.is_cancelled())?;
     run.job.check()?;
     // A loop that is too short to be judged is told by the check; it is no reason not to deliver.
     let audit = s.looping.and_then(|l| looping::audit(&s.audio, l).ok());

@@ -236,13 +236,15 @@ pub struct Texts {
 }
 
 impl DeliverySetup {
+    /// The folder beside the session that is delivered into where none was chosen; the demo's too.
+    pub const FOLDER: &'static str = "out";
     /// Most pre-roll there can be, which is what is decoded before a take.
     pub const LONGEST_PRE_ROLL: Seconds = Seconds(0.5);
 
     /// Where the session at `session` is delivered to.
     pub fn folder_of(&self, session: &Path) -> PathBuf {
         let home = session.parent().unwrap_or(Path::new(""));
-        home.join(self.folder.as_deref().unwrap_or(Path::new("delivered")))
+        home.join(self.folder.as_deref().unwrap_or(Path::new(Self::FOLDER)))
     }
 
     /// Refuses values that no delivery can have (`InvalidParameter`).

@@ -292,6 +292,11 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
                 .position(|k| k.span.overlap(t.span).0 * 2 > k.span.count().0.min(t.span.count().0));
             if let Some(i) = twin {
                 let k = kept.swap_remove(i);
+                // What a proposal found out about a take, the survey does not look at.
+                if k.recipe.is_some() {
+                    t.concerns.extend(k.concerns.iter().filter(|c| c.kind.is_of_proposals()).cloned());
+                    t.concerns.sort_by_key(|c| c.kind);
+                }
                 t = Take {
                     id: k.id,
                     state: k.state,

@@ -59,6 +59,22 @@ pub struct TuneRecipe {
     pub curve: StrengthCurve,
 }
 
+impl TuneRecipe {
+    /// What is proposed for a take of `target`: brought to it as a whole, drift taken out, vibrato and
+    /// attack left as they were played.
+    pub fn onto(target: MidiNote) -> Self {
+        Self {
+            target,
+            moved: 0,
+            offset: Cents(0.0),
+            centre: 1.0,
+            drift: 1.0,
+            vibrato: 0.0,
+            curve: StrengthCurve::default(),
+        }
+    }
+}
+
 /// A loop, kept as source positions so that it survives a change of tuning.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct LoopRecipe {

@@ -101,16 +101,13 @@ fn beside(path: &Path, what: &str) -> PathBuf {
 pub fn read(path: &Path) -> Result<Document> {
     let bytes = std::fs::read(path).map_err(|e| Error::io("read", path, &e))?;
     let name = path.display();
-    let damaged = |why: String| {
-        let mut text = format!("{name} is not a readable session ({why}); it was left as it is");
-        if autosave_of(path).is_some() {
-            text.push_str(". A good autosave of it lies beside it and can be opened instead");
-        }
-        Error::new(ErrorKind::SessionDamaged, text)
-    };
-    let head: Head = serde_json::from_slice(&bytes).map_err(|e| damaged(e.to_string()))?;
+    let damaged = |why: String| damaged(path, &why);
+    if bytes.is_empty() {
+        return Err(damaged("it is empty (0 bytes)".into()));
+    }
+    let head: Head = serde_json::from_slice(&bytes).map_err(|e| damaged(in_words(&e)))?;
     if head.format != FORMAT {
-        return Err(damaged(format!("its format is \"{}\"", head.format)));
+        return Err(damaged(format!("it calls itself \"{}\", not \"{FORMAT}\"", head.format)));
     }
     if head.version > VERSION {
         return Err(Error::new(
@@ -121,9 +118,40 @@ pub fn read(path: &Path) -> Result<Document> {
             ),
         ));
     }
-    let body: Body = serde_json::from_slice(&bytes).map_err(|e| damaged(e.to_string()))?;
+    let body: Body = serde_json::from_slice(&bytes).map_err(|e| damaged(in_words(&e)))?;
     validate(&body.document).map_err(damaged)?;
     Ok(body.document)
+}
+
+/// What is wrong with a session file, that nothing was done to it, and the way out of it.
+fn damaged(path: &Path, why: &str) -> Error {
+    let name = path.display();
+    let kind = if is_session(path) { "is a damaged session" } else { "is no session, or a damaged one" };
+    let way_out = match autosave_of(path) {
+        Some(auto) => format!(
+            "A good autosave of it is {}: the window offers to open it, and for a command it can be copied into its place",
+            auto.display()
+        ),
+        None => "No good autosave lies beside it; fetch the file from a backup, or move it away and propose the folder anew".into(),
+    };
+    Error::new(ErrorKind::SessionDamaged, format!("{name} {kind}: {why}; it was left as it is. {way_out}"))
+}
+
+/// Why a session's text cannot be read, without the words of the reader.
+fn in_words(e: &serde_json::Error) -> String {
+    use serde_json::error::Category;
+    match e.classify() {
+        Category::Eof => {
+            format!("it ends too early, in line {}; it was cut off, as by a full disk", e.line())
+        }
+        _ if (e.line(), e.column()) <= (1, 1) => "it does not begin as a session does".into(),
+        Category::Data => {
+            format!("what stands before line {}, column {} is not what belongs there", e.line(), e.column())
+        }
+        Category::Syntax | Category::Io => {
+            format!("it cannot be understood from line {}, column {} on", e.line(), e.column())
+        }
+    }
 }
 
 /// What JSON cannot say: ids are unique and takes lie in their sources.

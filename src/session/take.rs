@@ -164,6 +164,11 @@ impl ConcernKind {
         }
     }
 
+    /// Whether a proposal judges this, not a survey.
+    pub fn is_of_proposals(self) -> bool {
+        matches!(self, Self::NoGoodLoop | Self::LittleRoomTone | Self::RoomChanged)
+    }
+
     /// The name in JSON, such as `wrong_note`.
     pub fn key(self) -> &'static str {
         match self {

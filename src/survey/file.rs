@@ -11,7 +11,7 @@ use super::concerns::{self, Facts};
 use super::telling::Telling;
 use super::{FileSurvey, FoundTake, SurveyOptions, names};
 use crate::audio::{Clip, level};
-use crate::dsp::pitch::{Doubts, F0Params, NoteSummary, doubts, summarise, track_f0};
+use crate::dsp::pitch::{Doubts, F0Params, NoteSummary, doubts, summarise, track_f0_while};
 use crate::dsp::spans::{
     Envelope, EnvelopeBuilder, FoundRoom, FoundSpan, SpanParams, find_room_tone, find_takes,
 };
@@ -290,13 +290,14 @@ impl Reader<'_> {
                 .into_par_iter()
                 .map(|(i, clip)| {
                     self.job.check()?;
-                    let measured = measure(&clip, &spans[i])?;
+                    let measured = measure(&clip, &spans[i], self.job)?;
                     (self.step)(spans[i].span.count().0);
                     Ok((i, measured))
                 })
                 .collect()
         };
-        decode::decode_ranges(self.path, &ranges, &mut |i, clip| {
+        let go_on = || !self.job.cancel.is_cancelled();
+        decode::decode_ranges_while(self.path, &ranges, &go_on, &mut |i, clip| {
             waiting.push((i, clip));
             if waiting.len() >= at_once {
                 match work(&mut waiting) {
@@ -304,7 +305,7 @@ impl Reader<'_> {
                     Err(e) => failed = Some(e),
                 }
             }
-            failed.is_none() && !self.job.cancel.is_cancelled()
+            failed.is_none()
         })
         .map_err(|e| failed.take().unwrap_or(e))?;
         measured.extend(work(&mut waiting)?);
@@ -323,7 +324,7 @@ impl Reader<'_> {
         let end = room.range.end.min(room.range.start.plus(Seconds(ROOM_LOOK_S).frames(rate)));
         let mut note = Ok(None);
         decode::decode_ranges(self.path, &[FrameRange { start: room.range.start, end }], &mut |_, clip| {
-            note = note_in(&clip).map(|n| n.map(|(note, _, _)| note));
+            note = note_in(&clip, self.job).map(|n| n.map(|(note, _, _)| note));
             true
         })?;
         let Some(note) = note?.filter(|n| n.confidence >= concerns::SURE && !is_mains(n.f0)) else {
@@ -357,17 +358,17 @@ fn ranges_to_read(spans: &[FoundSpan], envelope: &Envelope, with_room: bool) -> 
 }
 
 /// The note in a clip, if there is one, with what is doubtful about it and how it moves.
-fn note_in(clip: &Clip) -> Result<Option<(NoteSummary, Doubts, Movement)>> {
+fn note_in(clip: &Clip, job: &Job) -> Result<Option<(NoteSummary, Doubts, Movement)>> {
     let (x, rate) = (clip.audio.mixed_or_loudest(), clip.audio.rate());
-    let track = track_f0(&x, rate, &F0Params::default())?;
+    let track = track_f0_while(&x, rate, &F0Params::default(), &|| !job.cancel.is_cancelled())?;
     let Some(note) = summarise(&track) else { return Ok(None) };
     let moves = movement(&deviation(&track, note.f0)?);
     Ok(Some((note, doubts(&x, rate, &track, &note), moves)))
 }
 
-fn measure(clip: &Clip, span: &FoundSpan) -> Result<Measured> {
+fn measure(clip: &Clip, span: &FoundSpan, job: &Job) -> Result<Measured> {
     let rate = clip.audio.rate();
-    let found = note_in(clip)?;
+    let found = note_in(clip, job)?;
     let note = found.map(|(note, _, _)| note);
     let frames = |s: f64| Seconds(s).frames(rate).0;
     let sustain = note.map(|n| {
@@ -426,9 +427,10 @@ mod tests {
         let rate = SampleRate::new(8_000).unwrap();
         let x = crate::audio::signals::sine(220.0, 0.2, 8_000.0, 16_000);
         let clip = Clip { audio: crate::audio::AudioBuf::mono(x, rate).unwrap(), offset: Frame(4_000) };
-        let part = measure(&clip, &span(4_000, 90_000)).unwrap();
+        let job = Job::new();
+        let part = measure(&clip, &span(4_000, 90_000), &job).unwrap();
         assert_eq!(part.analysed_s, Some(2.0));
-        assert_eq!(measure(&clip, &span(4_000, 20_000)).unwrap().analysed_s, None);
+        assert_eq!(measure(&clip, &span(4_000, 20_000), &job).unwrap().analysed_s, None);
         let take = part.take(Hertz(440.0), MiddleC::C4, None);
         assert!(take.concerns.iter().any(|c| c.text.contains("only its first")), "{:?}", take.concerns);
     }

@@ -26,7 +26,7 @@ use seamwright::render::chain::Analysed;
 use seamwright::session::{
     History, LevelRecipe, LoopRecipe, Recipe, Sheet, Take, TakeId, TakeState, TrimRecipe, TuneRecipe,
 };
-use seamwright::units::{Cents, Frame, FrameRange, MidiNote, SampleRate, Seconds};
+use seamwright::units::{Frame, FrameRange, MidiNote, SampleRate, Seconds};
 
 const MINUTES: f64 = 10.0;
 const RATE: f64 = 96_000.0;
@@ -104,15 +104,11 @@ fn world() -> World {
             fade_out: Seconds(0.5),
         },
         tune: TuneRecipe {
-            target: MidiNote(57),
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
             vibrato: 0.5,
             curve: StrengthCurve {
                 nodes: (0..12).map(|i| (f64::from(i) * 45.0 + 0.1, f64::from(i % 3) / 2.0)).collect(),
             },
+            ..TuneRecipe::onto(MidiNote(57))
         },
         looping: Some(loops[0].1),
         level: LevelRecipe::default(),

@@ -4,7 +4,6 @@
 
 use std::sync::Arc;
 
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::session::{
     Document, LevelRecipe, Recipe, Source, SourceId, Take, TakeId, TakeState, TrimRecipe, TuneRecipe,
 };
@@ -37,15 +36,7 @@ pub fn take(note: u8, layer: u16) -> Take {
                 fade_in: Seconds(0.0),
                 fade_out: Seconds(0.0),
             },
-            tune: TuneRecipe {
-                moved: 0,
-                target: MidiNote(note),
-                offset: Cents(0.0),
-                centre: 1.0,
-                drift: 1.0,
-                vibrato: 0.0,
-                curve: StrengthCurve::default(),
-            },
+            tune: TuneRecipe::onto(MidiNote(note)),
             looping: None,
             level: LevelRecipe::default(),
         }),

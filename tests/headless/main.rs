@@ -8,6 +8,8 @@ mod deliver;
 mod deliver_odd;
 mod deliver_set;
 mod flatten;
+mod killed;
 mod make;
+mod odd_values;
 mod real_input;
 mod session_file;

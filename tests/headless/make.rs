@@ -105,3 +105,18 @@ pub fn sounds(folder: &Path) -> Vec<String> {
     let endings = [".wav", ".flac", ".aif"];
     visible(folder).into_iter().filter(|n| endings.iter().any(|e| n.ends_with(e))).collect()
 }
+
+/// The file that says what a delivery folder holds.
+pub const MANIFEST: &str = ".seamwright-delivery.json";
+
+/// Paths below a folder with `/`, hidden files left out.
+pub fn all_files(folder: &Path) -> Vec<String> {
+    let mut names: Vec<String> = walkdir::WalkDir::new(folder)
+        .into_iter()
+        .flatten()
+        .filter(|e| e.file_type().is_file() && !e.file_name().to_string_lossy().starts_with('.'))
+        .map(|e| e.path().strip_prefix(folder).unwrap().to_string_lossy().replace('\\', "/"))
+        .collect();
+    names.sort();
+    names
+}

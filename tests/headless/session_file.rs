@@ -30,7 +30,7 @@ fn a_damaged_session_is_refused_left_alone_and_the_autosave_offered() {
         std::fs::write(&path, damage).unwrap();
         let e = store::open(&path).unwrap_err();
         assert_eq!(e.kind(), ErrorKind::SessionDamaged);
-        assert!(e.to_string().contains("autosave"), "{e}");
+        assert!(e.to_string().contains("A good autosave of it is"), "{e}");
         assert_eq!(std::fs::read(&path).unwrap(), damage, "a damaged file must be left as it is");
         let auto = store::autosave_of(&path).unwrap();
         assert_eq!(store::read(&auto).unwrap().takes.len(), 3);

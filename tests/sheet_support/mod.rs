@@ -2,7 +2,6 @@
 #![allow(dead_code)] // Each test binary uses its own part.
 
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::tune::StrengthCurve;
 use seamwright::session::{LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
 use seamwright::units::{Cents, Frame, FrameRange, MidiNote, Seconds};
 
@@ -19,15 +18,7 @@ pub fn recipe(note: MidiNote, score: f64) -> Recipe {
             fade_in: Seconds(0.002),
             fade_out: Seconds(0.02),
         },
-        tune: TuneRecipe {
-            target: note,
-            moved: 0,
-            offset: Cents(0.0),
-            centre: 1.0,
-            drift: 1.0,
-            vibrato: 0.0,
-            curve: StrengthCurve::default(),
-        },
+        tune: TuneRecipe::onto(note),
         looping: Some(LoopRecipe {
             start: 70_000.0,
             end: 150_000.0,

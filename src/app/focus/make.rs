@@ -9,9 +9,9 @@ use crate::app::derived::{CleaningMade, FromRecipe, FromSource, LoopMap};
 use crate::dsp::looping::audit;
 use crate::dsp::peaks::{Column, Peaks};
 use crate::error::{Error, ErrorKind, Result};
-use crate::io::decode::{decode_ranges, for_each_block};
+use crate::io::decode::{decode_ranges_while, for_each_block};
 use crate::jobs::Job;
-use crate::render::chain::{analyse, finished, plain, render};
+use crate::render::chain::{analyse_while, finished, plain, render};
 use crate::render::loops::Loopable;
 use crate::session::{Recipe, Setup};
 use crate::units::{FrameRange, Hertz, SampleRate};
@@ -26,7 +26,8 @@ const FILE_COLUMNS: u64 = 2_000;
 /// A take's clip, tracked, with its peaks.
 pub(super) fn from_source(path: &Path, range: FrameRange, span: FrameRange, job: &Job) -> Result<FromSource> {
     let mut clip = None;
-    decode_ranges(path, &[range], &mut |_, c| {
+    let go_on = || !job.cancel.is_cancelled();
+    decode_ranges_while(path, &[range], &go_on, &mut |_, c| {
         clip = Some(c);
         true
     })?;
@@ -37,7 +38,7 @@ pub(super) fn from_source(path: &Path, range: FrameRange, span: FrameRange, job:
             format!("{} ends before this take begins; survey the files again", path.display()),
         )
     })?;
-    let analysed = analyse(clip, span)?;
+    let analysed = analyse_while(clip, span, &go_on)?;
     let mixed: Arc<[f32]> = Arc::from(&*analysed.clip.audio.mixed());
     Ok(FromSource { peaks: Arc::new(Peaks::build(&mixed)), mixed, analysed: Arc::new(analysed) })
 }

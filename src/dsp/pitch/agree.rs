@@ -4,6 +4,8 @@ use std::f64::consts::TAU;
 
 use super::measure::Measures;
 use super::settle::median;
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// A partial whose phase is less sure than this over a window, in radians, does not count.
 const UNSURE_RAD: f64 = 0.35;
@@ -35,8 +37,8 @@ impl Measures {
     }
 
     /// Finds each partial's noise from how unsteadily it turns: second differences over half a
-    /// window, which the note's own slow movement does not reach.
-    pub fn find_noise(&mut self, step: f64, len_s: f64) {
+    /// window, which the note's own slow movement does not reach. Errors: `Cancelled`.
+    pub fn find_noise(&mut self, step: f64, len_s: f64, poll: &Poll) -> Result<()> {
         let lag = ((len_s / 2.0 / step).round() as usize).max(1);
         let lag = if self.steps >= 4 * lag { lag } else { 1 };
         let (mut rough, mut swell, mut level) = (Vec::new(), Vec::new(), Vec::new());
@@ -47,6 +49,7 @@ impl Measures {
             swell.clear();
             level.clear();
             for i in lag..self.steps.saturating_sub(lag) {
+                poll.worked(1)?;
                 if amp[i - lag] > 0.0 && amp[i] > 0.0 && amp[i + lag] > 0.0 {
                     let e = dev[i - lag] - 2.0 * dev[i] + dev[i + lag];
                     rough.push(e.abs() * amp[i]);
@@ -67,18 +70,21 @@ impl Measures {
                     + 1e-30
             };
         }
+        Ok(())
     }
 
     /// Raises each partial's noise to what its disagreement with the others shows. What a round
-    /// before put into the track is missing from the second differences; not from this.
-    pub fn compare_noise(&mut self, f_hz: &[f64]) {
-        let totals: Vec<(f64, f64)> = (0..self.steps).map(|i| self.sums(i, f_hz[i])).collect();
+    /// before put into the track is missing from the second differences; not from this. Errors: `Cancelled`.
+    pub fn compare_noise(&mut self, f_hz: &[f64], poll: &Poll) -> Result<()> {
+        let sums = |i: usize| poll.worked(self.partials).map(|()| self.sums(i, f_hz[i]));
+        let totals: Vec<(f64, f64)> = (0..self.steps).map(sums).collect::<Result<_>>()?;
         let mut raised = self.noise.clone();
         let (mut off, mut spare) = (Vec::new(), Vec::new());
         for k in 1..=self.partials {
             off.clear();
             spare.clear();
             for (i, f) in f_hz.iter().enumerate() {
+                poll.worked(1)?;
                 let Some(v) = self.variance(k, i, *f) else { continue };
                 let n = (k - 1) * self.steps + i;
                 let (sum, weight) = (totals[i].0 - self.dev[n] / v, totals[i].1 - 1.0 / v);
@@ -100,6 +106,7 @@ impl Measures {
             }
         }
         self.noise = raised;
+        Ok(())
     }
 
     /// Weighted sum of the partials' deviations at step `i`, and the sum of the weights.
@@ -129,11 +136,13 @@ impl Measures {
     }
 
     /// The partials' weighted mean deviation at each step and its standard error, both relative.
-    pub fn agree(&self, f_hz: &[f64]) -> Vec<(f64, f64)> {
+    /// Errors: `Cancelled`.
+    pub fn agree(&self, f_hz: &[f64], poll: &Poll) -> Result<Vec<(f64, f64)>> {
         (0..self.steps)
             .map(|i| {
+                poll.worked(self.partials)?;
                 let (sum, weight) = self.sums(i, f_hz[i]);
-                if weight > 0.0 { (sum / weight, (1.0 / weight).sqrt()) } else { (0.0, f64::INFINITY) }
+                Ok(if weight > 0.0 { (sum / weight, (1.0 / weight).sqrt()) } else { (0.0, f64::INFINITY) })
             })
             .collect()
     }
@@ -147,11 +156,12 @@ impl Measures {
     /// terms, takes it out of the deviations and returns it; 0 where it does not stand out.
     ///
     /// The slope is fitted to the differences between the partials of a step, so that neither the
-    /// track's own error nor a change in which partials sound can pass for inharmonicity.
-    pub fn stiffen(&mut self, so_far: f64, f_hz: &[f64], steps_a_window: f64) -> f64 {
+    /// track's own error nor a change in which partials sound can pass for inharmonicity. Errors: `Cancelled`.
+    pub fn stiffen(&mut self, so_far: f64, f_hz: &[f64], steps_a_window: f64, poll: &Poll) -> Result<f64> {
         let (mut xx, mut xy) = (0.0, 0.0);
         let mut used = vec![false; self.partials];
         for (i, f) in f_hz.iter().enumerate().filter(|(i, _)| self.whole[*i]) {
+            poll.worked(self.partials)?;
             // Sums of a weighted straight-line fit over x = (k² − 1)/2.
             let (mut w, mut wx, mut wxx, mut wy, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
             for k in 1..=self.partials {
@@ -171,20 +181,20 @@ impl Measures {
             }
         }
         if used.iter().filter(|u| **u).count() < 3 || xx <= 0.0 {
-            return 0.0;
+            return Ok(0.0);
         }
         // Neighbouring steps share their windows, so they are not that many measurements.
         let error = (steps_a_window.max(1.0) / xx).sqrt();
         let slope = (xy / xx).clamp(-so_far, STIFFEST - so_far);
         if slope.abs() < 5.0 * error {
-            return 0.0;
+            return Ok(0.0);
         }
         for k in 2..=self.partials {
             let x = ((k * k) as f64 - 1.0) / 2.0;
             let row = self.row(k);
             self.dev[row].iter_mut().for_each(|d| *d -= slope * x);
         }
-        slope
+        Ok(slope)
     }
 
     /// n when the partials are those of a note n times higher: the track is that many times too low.

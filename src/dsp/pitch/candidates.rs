@@ -3,6 +3,8 @@
 use super::F0Params;
 use super::difference::{Difference, FINE};
 use super::rates::{Rates, high_pass};
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// Most candidates kept a moment.
 pub const MOST: usize = 8;
@@ -57,12 +59,13 @@ const BANDS: [(usize, f64, f64, f64, f64); 3] =
 
 impl Search {
     /// A search over `rates` (at least 3 halvings) within `params`' limits; fundamentals above
-    /// `top_hz` (what the recording's own rate carries) are left out.
-    pub fn new(rates: &Rates, params: &F0Params, top_hz: f64) -> Self {
-        let rumble_free = high_pass(rates.level(0), RUMBLE_HZ, rates.rate(0));
+    /// `top_hz` (what the recording's own rate carries) are left out. Errors: `Cancelled`.
+    pub fn new(rates: &Rates, params: &F0Params, top_hz: f64, poll: &Poll) -> Result<Self> {
+        let rumble_free = high_pass(rates.level(0), RUMBLE_HZ, rates.rate(0), poll)?;
         let mut energy = vec![0.0];
         let mut sum = 0.0;
         for block in rumble_free.chunks(BLOCK) {
+            poll.worked(block.len())?;
             sum += block.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>();
             energy.push(sum);
         }
@@ -79,11 +82,11 @@ impl Search {
             if rates.level(level).len() < len {
                 continue;
             }
-            let signal = high_pass(rates.level(level), corner, rate);
+            let signal = high_pass(rates.level(level), corner, rate, poll)?;
             let difference = Difference::new(len, max_lag);
             bands.push(Band { level, rate, signal, difference, low_hz, high_hz });
         }
-        Self { bands, energy, rate0: rates.rate(0) }
+        Ok(Self { bands, energy, rate0: rates.rate(0) })
     }
 
     /// Mean power over `width_s` seconds around `t_s`, without rumble.
@@ -96,13 +99,15 @@ impl Search {
         if b > a { (self.energy[b] - self.energy[a]) / ((b - a) * BLOCK) as f64 } else { 0.0 }
     }
 
-    /// The candidates at `t_s` seconds, appended to `out`: at most [`MOST`].
-    pub fn at(&mut self, t_s: f64, out: &mut Vec<Candidate>) {
+    /// The candidates at `t_s` seconds, appended to `out`: at most [`MOST`]. Errors: `Cancelled`.
+    pub fn at(&mut self, t_s: f64, out: &mut Vec<Candidate>, poll: &Poll) -> Result<()> {
         // (candidate, part of all power that repeats)
         let mut found = [(Candidate::default(), 0.0f64); MOST_PER_BAND * BANDS.len()];
         let mut count = 0;
         for b in 0..self.bands.len() {
             let (len, rate) = (self.bands[b].difference.frame_len(), self.bands[b].rate);
+            // Two transforms of up to four times the frame, and the dips.
+            poll.worked(8 * len)?;
             let room = self.bands[b].signal.len() - len;
             // At the clip's ends the window stays inside; the refinement puts the moment right.
             let start = ((t_s * rate - len as f64 / 2.0).round().max(0.0) as usize).min(room);
@@ -117,6 +122,7 @@ impl Search {
             }
         }
         rank(&mut found[..count], out);
+        Ok(())
     }
 
     /// Whether any band found room in the clip.
@@ -194,10 +200,11 @@ mod tests {
     use crate::audio::signals;
 
     fn best(x: &[f32], rate: f64, t: f64) -> Option<Candidate> {
-        let rates = Rates::new(x, rate, 4);
-        let mut search = Search::new(&rates, &F0Params::default(), 0.45 * rate);
+        let poll = Poll::new(&|| true);
+        let rates = Rates::new(x, rate, 4, &poll).unwrap();
+        let mut search = Search::new(&rates, &F0Params::default(), 0.45 * rate, &poll).unwrap();
         let mut out = Vec::new();
-        search.at(t, &mut out);
+        search.at(t, &mut out, &poll).unwrap();
         out.first().copied()
     }
 

@@ -8,6 +8,9 @@ use std::f64::consts::TAU;
 
 use realfft::num_complex::Complex;
 
+use crate::dsp::poll::Poll;
+use crate::error::Result;
+
 /// Lanes that are summed side by side.
 const LANES: usize = 8;
 
@@ -99,6 +102,7 @@ impl<'a> Phase<'a> {
 ///
 /// Each value is a mean weighted by a cubic B-spline over ±2·`block` samples: its fourfold zeros lie
 /// where blocks would fold other partials back (de Boor, A Practical Guide to Splines, 1978, ch. IX).
+/// Errors: `Cancelled`.
 pub fn demodulate(
     x: &[f32],
     rate: f64,
@@ -106,7 +110,8 @@ pub fn demodulate(
     (from_s, until_s): (f64, f64),
     partials: usize,
     block: usize,
-) -> Baseband {
+    poll: &Poll,
+) -> Result<Baseband> {
     let first = (from_s * rate / block as f64).floor().max(0.0) as usize;
     let last = ((until_s * rate).max(0.0) as usize).min(x.len()) / block;
     let len = (last + 1).saturating_sub(first);
@@ -128,6 +133,8 @@ pub fn demodulate(
         if len == 0 || start >= x.len() {
             break;
         }
+        // Turned and summed partial by partial.
+        poll.worked(padded * (partials + 1))?;
         let here = (x.len() - start).min(block);
         re.fill(0.0);
         im.fill(0.0);
@@ -145,7 +152,7 @@ pub fn demodulate(
             }
         }
     }
-    out
+    Ok(out)
 }
 
 /// The pieces of the cubic B-spline over the samples of a block.
@@ -238,7 +245,7 @@ mod tests {
         let x = signals::harmonic(|_| f + off, &[0.5, 0.25], rate, 6_000);
         let hz = vec![f; 101];
         let track = PhaseTrack { f_hz: &hz, t0: 0.0, step: 0.005 };
-        let z = demodulate(&x, rate, &track, (0.0, 0.5), 2, 40);
+        let z = demodulate(&x, rate, &track, (0.0, 0.5), 2, 40, &Poll::new(&|| true)).unwrap();
         for k in 1..=2 {
             let p = z.partial(k);
             // Means over a whole period of the fundamental (one block) leave only the partial.

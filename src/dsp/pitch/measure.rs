@@ -9,6 +9,8 @@ use super::rates::Rates;
 use super::refine::Stretch;
 use super::settle::median;
 use super::turning::{SPREAD, four_term, turning};
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// Values of the slow signals in a window.
 const VALUES: f64 = 40.0;
@@ -59,7 +61,8 @@ impl Measures {
         }
     }
 
-    /// Measures `partials` partials along `f_hz` with windows of `len_s` seconds.
+    /// Measures `partials` partials along `f_hz` with windows of `len_s` seconds. Errors:
+    /// `Cancelled`.
     pub fn take(
         rates: &Rates,
         stretch: &Stretch,
@@ -67,16 +70,17 @@ impl Measures {
         len_s: f64,
         partials: usize,
         stiffness: f64,
-    ) -> Self {
+        poll: &Poll,
+    ) -> Result<Self> {
         let highest = f_hz.iter().copied().fold(0.0, f64::max);
         // Twice the rate that the partials need: blocks of more samples fit the period better.
         let level = rates.level_for(2.0 * highest * (partials as f64 + 0.5) * 1.02);
         let rate = rates.rate(level);
         let block = whole_periods(len_s / VALUES * rate, rate / median(&mut f_hz.to_vec()));
         let track = PhaseTrack { f_hz, t0: stretch.t0, step: stretch.step };
-        let mut base = demodulate(rates.level(level), rate, &track, stretch.sound_s, partials, block);
+        let mut base = demodulate(rates.level(level), rate, &track, stretch.sound_s, partials, block, poll)?;
         if stiffness > 0.0 {
-            unstiffen(&mut base, partials, stiffness);
+            unstiffen(&mut base, partials, stiffness, poll)?;
         }
         let mut m = Self::empty(partials, f_hz.len(), len_s);
         let mut weights = Vec::with_capacity(VALUES as usize + 4);
@@ -87,11 +91,12 @@ impl Measures {
                 // Shorter but still symmetric windows at the ends.
                 let half = room.max(SHORTEST_HALF / f).min(len_s / 2.0);
                 m.whole[i] = room >= half;
+                poll.worked(VALUES as usize * (partials + 1))?;
                 m.step(i, *f, &base, t, half, &mut weights);
             }
         }
         m.faintest = FAINTEST * m.top.iter().copied().fold(0.0, f64::max);
-        m
+        Ok(m)
     }
 
     /// Measures step `i` at `t` seconds with a window of `half` seconds to each side.
@@ -131,15 +136,17 @@ fn whole_periods(wanted: f64, period: f64) -> usize {
 }
 
 /// Turns every partial by what stiffness moves it off its multiple of the first.
-fn unstiffen(base: &mut Baseband, partials: usize, stiffness: f64) {
+fn unstiffen(base: &mut Baseband, partials: usize, stiffness: f64, poll: &Poll) -> Result<()> {
     let cycles = std::mem::take(&mut base.cycles);
     for k in 2..=partials {
         let kk = k as f64;
         let off = kk * (((1.0 + stiffness * kk * kk) / (1.0 + stiffness)).sqrt() - 1.0);
         for (z, c) in base.partial_mut(k).iter_mut().zip(&cycles) {
+            poll.worked(1)?;
             let (sin, cos) = ((c * off).fract() * TAU).sin_cos();
             *z *= Complex::new(cos as f32, -sin as f32);
         }
     }
     base.cycles = cycles;
+    Ok(())
 }

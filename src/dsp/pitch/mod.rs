@@ -22,6 +22,7 @@ mod turning;
 
 pub use doubts::{Doubts, TwoNotes};
 
+use crate::dsp::poll::Poll;
 use crate::error::Result;
 use crate::units::{Hertz, SampleRate};
 
@@ -92,7 +93,18 @@ pub struct NoteSummary {
 /// 2014 (path through the candidates). The refinement on the partials' phases is our own.
 /// Errors: `InvalidParameter` for hop, fmin or fmax outside their ranges.
 pub fn track_f0(x: &[f32], rate: SampleRate, params: &F0Params) -> Result<F0Track> {
-    f0_track::track(x, rate, params)
+    track_f0_while(x, rate, params, &|| true)
+}
+
+/// [`track_f0`], asking `go_on` about every millisecond of work (see [`crate::dsp::poll`]); the same
+/// result to the bit. Errors besides: `Cancelled` once `go_on` says no.
+pub fn track_f0_while(
+    x: &[f32],
+    rate: SampleRate,
+    params: &F0Params,
+    go_on: &dyn Fn() -> bool,
+) -> Result<F0Track> {
+    f0_track::track(x, rate, params, &Poll::new(go_on))
 }
 
 /// The note that a track holds; none when too little of it is voiced.

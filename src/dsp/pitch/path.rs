@@ -5,6 +5,8 @@
 //! place of a fixed grid of pitches.
 
 use super::candidates::{Candidate, MOST};
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// Cost of having no note at one moment: what a note must be better than.
 const UNVOICED: f64 = 0.34;
@@ -21,8 +23,13 @@ const STATES: usize = MOST + 1;
 /// The candidate chosen at every moment, or none.
 ///
 /// `all` holds the candidates of moment i in `starts[i]..starts[i + 1]`; moments are `step_s`
-/// seconds apart. Returns one value a moment.
-pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option<Candidate>> {
+/// seconds apart. Returns one value a moment. Errors: `Cancelled`.
+pub fn best_path(
+    all: &[Candidate],
+    starts: &[usize],
+    step_s: f64,
+    poll: &Poll,
+) -> Result<Vec<Option<Candidate>>> {
     let moments = starts.len().saturating_sub(1);
     let free = FREE_OCTAVES_PER_S * step_s;
     let mut cost = [0.0f64; STATES];
@@ -31,6 +38,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
     // log2 of the frequencies, now and before: each is needed up to nine times.
     let (mut logs, mut logs_before) = ([0.0f64; MOST], [0.0f64; MOST]);
     for (i, back) in back.iter_mut().enumerate() {
+        poll.worked(STATES * STATES)?;
         let now = &all[starts[i]..starts[i + 1]];
         for (l, c) in logs.iter_mut().zip(now) {
             *l = c.f_hz.log2();
@@ -67,7 +75,7 @@ pub fn best_path(all: &[Candidate], starts: &[usize], step_s: f64) -> Vec<Option
         }
         state = usize::from(back[i][state]);
     }
-    path
+    Ok(path)
 }
 
 #[cfg(test)]
@@ -92,12 +100,13 @@ mod tests {
             }
             starts.push(all.len());
         }
-        let path = best_path(&all, &starts, 0.005);
+        let poll = Poll::new(&|| true);
+        let path = best_path(&all, &starts, 0.005, &poll).unwrap();
         assert_eq!(path.len(), 30);
         for (i, p) in path.iter().enumerate() {
             assert_eq!(p.map(|p| p.f_hz), if (15..20).contains(&i) { None } else { Some(440.0) }, "{i}");
         }
-        assert!(best_path(&[], &[0], 0.005).is_empty());
-        assert_eq!(best_path(&[], &[0, 0, 0], 0.005), vec![None, None]);
+        assert!(best_path(&[], &[0], 0.005, &poll).unwrap().is_empty());
+        assert_eq!(best_path(&[], &[0, 0, 0], 0.005, &poll).unwrap(), vec![None, None]);
     }
 }

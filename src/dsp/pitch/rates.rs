@@ -4,6 +4,9 @@
 //! Every step is a symmetric (zero-phase) half-band filter: sample n of level l stands at the time
 //! of sample n·2^l of level 0, without any delay to account for.
 
+use crate::dsp::poll::{PIECE, Poll};
+use crate::error::Result;
+
 /// Taps on each side of a half-band filter's centre; odd, so that the outermost is not zero.
 const SIDE: usize = 31;
 /// Kaiser window shape for about 80 dB of stop band: β = 0.1102·(A − 8.7).
@@ -22,25 +25,25 @@ pub struct Rates {
 
 impl Rates {
     /// Level 0 and `halvings` further levels of `x` at `rate` hertz. Samples outside `x` count as 0;
-    /// samples that are not finite count as 0 too.
-    pub fn new(x: &[f32], rate: f64, halvings: usize) -> Self {
+    /// samples that are not finite count as 0 too. Errors: `Cancelled`.
+    pub fn new(x: &[f32], rate: f64, halvings: usize, poll: &Poll) -> Result<Self> {
         let taps = half_band();
         let mut rate0 = rate;
         let mut base: Vec<f32> = x.iter().map(|s| if s.is_finite() { *s } else { 0.0 }).collect();
         while rate0 >= 2.0 * BASE_HZ {
-            base = halve(&base, &taps);
+            base = halve(&base, &taps, poll)?;
             rate0 /= 2.0;
         }
         while rate0 < BASE_HZ {
-            base = double(&base, &taps);
+            base = double(&base, &taps, poll)?;
             rate0 *= 2.0;
         }
         let mut levels = vec![base];
         for l in 0..halvings {
-            let next = halve(&levels[l], &taps);
+            let next = halve(&levels[l], &taps, poll)?;
             levels.push(next);
         }
-        Self { levels, rate0 }
+        Ok(Self { levels, rate0 })
     }
 
     /// Samples of level `l`.
@@ -86,11 +89,14 @@ fn half_band() -> Vec<f32> {
 }
 
 /// Every second sample of `x` behind the half-band filter; ⌈len/2⌉ samples.
-fn halve(x: &[f32], taps: &[f32]) -> Vec<f32> {
+fn halve(x: &[f32], taps: &[f32], poll: &Poll) -> Result<Vec<f32>> {
     let at = |i: isize| usize::try_from(i).ok().and_then(|i| x.get(i)).copied().unwrap_or(0.0);
     let n = x.len().div_ceil(2);
     let mut y = Vec::with_capacity(n);
     for m in 0..n {
+        if m.is_multiple_of(PIECE) {
+            poll.worked(PIECE.min(n - m))?;
+        }
         let c = 2 * m;
         let mut sum = 0.5 * x[c];
         if c >= SIDE && c + SIDE < x.len() {
@@ -106,14 +112,17 @@ fn halve(x: &[f32], taps: &[f32]) -> Vec<f32> {
         }
         y.push(sum);
     }
-    y
+    Ok(y)
 }
 
 /// `x` at twice its rate; 2·len samples, the even ones those of `x`.
-fn double(x: &[f32], taps: &[f32]) -> Vec<f32> {
+fn double(x: &[f32], taps: &[f32], poll: &Poll) -> Result<Vec<f32>> {
     let at = |i: isize| usize::try_from(i).ok().and_then(|i| x.get(i)).copied().unwrap_or(0.0);
     let mut y = Vec::with_capacity(2 * x.len());
     for (m, s) in x.iter().enumerate() {
+        if m.is_multiple_of(PIECE) {
+            poll.worked(PIECE.min(x.len() - m))?;
+        }
         y.push(*s);
         let mut sum = 0.0;
         for (i, t) in taps.iter().enumerate() {
@@ -121,14 +130,15 @@ fn double(x: &[f32], taps: &[f32]) -> Vec<f32> {
         }
         y.push(2.0 * sum);
     }
-    y
+    Ok(y)
 }
 
 /// Takes away what lies below `cut_hz`, without moving anything in time.
 ///
 /// A second-order Butterworth section, run forwards and backwards: at frequency f the gain is
 /// 1/(1 + (cut/f)⁴). Coefficients by the bilinear transform (Oppenheim & Schafer, ch. 7).
-pub fn high_pass(x: &[f32], cut_hz: f64, rate: f64) -> Vec<f32> {
+/// Errors: `Cancelled`.
+pub fn high_pass(x: &[f32], cut_hz: f64, rate: f64, poll: &Poll) -> Result<Vec<f32>> {
     let k = (std::f64::consts::PI * cut_hz / rate).tan();
     let norm = 1.0 / (1.0 + std::f64::consts::SQRT_2 * k + k * k);
     let (a1, a2) = (2.0 * (k * k - 1.0) * norm, (1.0 - std::f64::consts::SQRT_2 * k + k * k) * norm);
@@ -143,14 +153,20 @@ pub fn high_pass(x: &[f32], cut_hz: f64, rate: f64) -> Vec<f32> {
     let start = |v: f64| [-norm * v, norm * v];
     let mut y = x.to_vec();
     let mut s = start(y.first().copied().unwrap_or(0.0).into());
-    for v in &mut y {
-        *v = run(&mut s, f64::from(*v)) as f32;
+    for piece in y.chunks_mut(PIECE) {
+        poll.worked(piece.len())?;
+        for v in piece {
+            *v = run(&mut s, f64::from(*v)) as f32;
+        }
     }
     let mut s = start(y.last().copied().unwrap_or(0.0).into());
-    for v in y.iter_mut().rev() {
-        *v = run(&mut s, f64::from(*v)) as f32;
+    for piece in y.rchunks_mut(PIECE) {
+        poll.worked(piece.len())?;
+        for v in piece.iter_mut().rev() {
+            *v = run(&mut s, f64::from(*v)) as f32;
+        }
     }
-    y
+    Ok(y)
 }
 
 #[cfg(test)]
@@ -165,7 +181,7 @@ mod tests {
         for rate in [8_000.0, 44_100.0, 48_000.0, 192_000.0] {
             let f = 300.0;
             let x = signals::sine(f, 0.5, rate, rate as usize / 2);
-            let rates = Rates::new(&x, rate, 3);
+            let rates = Rates::new(&x, rate, 3, &Poll::new(&|| true)).unwrap();
             for l in 0..=3 {
                 let r = rates.rate(l);
                 let want = signals::sine(f, 0.5, r, rates.level(l).len());
@@ -182,11 +198,13 @@ mod tests {
     fn high_pass_has_its_formula() {
         let rate = 48_000.0;
         for f in [90.0, 180.0, 360.0, 1440.0] {
-            let y = high_pass(&signals::sine(f, 1.0, rate, 48_000), 180.0, rate);
+            let y =
+                high_pass(&signals::sine(f, 1.0, rate, 48_000), 180.0, rate, &Poll::new(&|| true)).unwrap();
             let rms = crate::audio::level::rms(&y[12_000..36_000]) * 2f64.sqrt();
             let want = 1.0 / (1.0 + (180.0f64 / f).powi(4));
             assert!((rms - want).abs() < 2e-3, "{f} Hz: {rms} against {want}");
         }
-        assert!(high_pass(&[0.3; 4_800], 25.0, rate).iter().all(|v| v.abs() < 1e-5));
+        let steady = high_pass(&[0.3; 4_800], 25.0, rate, &Poll::new(&|| true)).unwrap();
+        assert!(steady.iter().all(|v| v.abs() < 1e-5));
     }
 }

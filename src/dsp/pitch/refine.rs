@@ -9,6 +9,8 @@
 use super::measure::Measures;
 use super::rates::Rates;
 use super::settle::{median, settle, smooth};
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// Cents in a relative change of one.
 pub const CENTS: f64 = 1200.0 / std::f64::consts::LN_2;
@@ -45,8 +47,8 @@ pub struct Refined {
 impl Refined {
     /// Takes the search's word where the partials say nothing though the sound repeats (`is_clear`):
     /// several voices in unison, whose partials beat too wildly to have a phase. At a note's ends
-    /// the partials' silence stands.
-    pub fn fill(&mut self, stretch: &Stretch, is_clear: impl Fn(usize) -> bool) {
+    /// the partials' silence stands. Errors: `Cancelled`.
+    pub fn fill(&mut self, stretch: &Stretch, is_clear: impl Fn(usize) -> bool, poll: &Poll) -> Result<()> {
         let known = |s: &f64| s.is_finite();
         let count = self.sigma_cents.iter().filter(|s| known(s)).count();
         let ends = if count as f64 <= BLANK * self.f_hz.len() as f64 {
@@ -54,8 +56,8 @@ impl Refined {
         } else {
             self.sigma_cents.iter().position(known).zip(self.sigma_cents.iter().rposition(known))
         };
-        let Some((first, last)) = ends else { return };
-        let search = Self::of_search(stretch);
+        let Some((first, last)) = ends else { return Ok(()) };
+        let search = Self::of_search(stretch, poll)?;
         for i in (first..=last).filter(|i| is_clear(*i)) {
             // Never beside values that were found an octave higher.
             if self.sigma_cents[i] > search.sigma_cents[i]
@@ -65,17 +67,18 @@ impl Refined {
                 self.sigma_cents[i] = search.sigma_cents[i];
             }
         }
+        Ok(())
     }
 
     /// What the search alone knows of a stretch. Its scatter tells how sure that is.
-    fn of_search(stretch: &Stretch) -> Self {
+    fn of_search(stretch: &Stretch, poll: &Poll) -> Result<Self> {
         let mut f_hz = stretch.f_hz.to_vec();
-        smooth(&mut f_hz, WINDOW_S / stretch.step);
+        smooth(&mut f_hz, WINDOW_S / stretch.step, poll)?;
         let mut off: Vec<f64> =
             f_hz.iter().zip(stretch.f_hz).map(|(a, b)| (CENTS * (a / b).ln()).abs()).collect();
         // Median absolute value of a normal variable: 0.6745 σ.
         let sigma = SEARCH_CENTS + median(&mut off) / 0.6745;
-        Self { sigma_cents: vec![sigma; f_hz.len()], f_hz }
+        Ok(Self { sigma_cents: vec![sigma; f_hz.len()], f_hz })
     }
 }
 
@@ -97,19 +100,19 @@ pub struct Stretch<'a> {
 ///
 /// Convention for stiff strings, whose partials lie at f_k = k·f·√(1 + B·k²) (Fletcher, JASA 36(1),
 /// 1964): the result is the frequency of the first partial, the upper ones are corrected by a B
-/// fitted over the stretch, where it stands out of the noise.
-pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
+/// fitted over the stretch, where it stands out of the noise. Errors: `Cancelled`.
+pub fn refine(rates: &Rates, stretch: &Stretch, poll: &Poll) -> Result<Refined> {
     let mut rough = stretch.f_hz.to_vec();
     let mut may_rise = true;
     loop {
-        let mut work = Work::new(rates, stretch, rough);
+        let mut work = Work::new(rates, stretch, rough, poll);
         let (most, catch, window) = (work.partials, work.window(CATCH_PERIODS, CATCH_S), work.full());
-        smooth(&mut work.f_hz, catch / 2.0 / stretch.step);
-        let caught = work.measure(catch, most.min(MOST_CAUGHT));
-        work.correct(caught, catch);
+        smooth(&mut work.f_hz, catch / 2.0 / stretch.step, poll)?;
+        let caught = work.measure(catch, most.min(MOST_CAUGHT))?;
+        work.correct(caught, catch)?;
         // The short window's noise above what the long one can see would stay for ever.
-        smooth(&mut work.f_hz, window / 4.0 / stretch.step);
-        let closer = work.measure(window, most);
+        smooth(&mut work.f_hz, window / 4.0 / stretch.step, poll)?;
+        let closer = work.measure(window, most)?;
         if may_rise
             && let Some(times) = closer.too_low_by()
             && times as f64 * work.typical < stretch.top_hz
@@ -118,9 +121,9 @@ pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
             may_rise = false;
             continue;
         }
-        work.correct(closer, window);
-        let last = work.measure(window, most);
-        work.correct(last, window);
+        work.correct(closer, window)?;
+        let last = work.measure(window, most)?;
+        work.correct(last, window)?;
         return work.settled();
     }
 }
@@ -129,6 +132,7 @@ pub fn refine(rates: &Rates, stretch: &Stretch) -> Refined {
 struct Work<'a> {
     rates: &'a Rates,
     stretch: &'a Stretch<'a>,
+    poll: &'a Poll<'a>,
     f_hz: Vec<f64>,
     sigma_cents: Vec<f64>,
     /// Median fundamental before the refinement, in hertz.
@@ -140,12 +144,12 @@ struct Work<'a> {
 }
 
 impl<'a> Work<'a> {
-    fn new(rates: &'a Rates, stretch: &'a Stretch<'a>, f_hz: Vec<f64>) -> Self {
+    fn new(rates: &'a Rates, stretch: &'a Stretch<'a>, f_hz: Vec<f64>, poll: &'a Poll<'a>) -> Self {
         let typical = median(&mut f_hz.clone());
         let partials = ((stretch.top_hz / (1.04 * typical)) as usize)
             .min((BRIGHTEST_HZ / typical).round() as usize)
             .clamp(1, MOST_PARTIALS);
-        Self { rates, stretch, f_hz, sigma_cents: Vec::new(), typical, partials, stiffness: 0.0 }
+        Self { rates, stretch, poll, f_hz, sigma_cents: Vec::new(), typical, partials, stiffness: 0.0 }
     }
 
     /// Length of a window of so many periods, but at least so many seconds.
@@ -157,17 +161,19 @@ impl<'a> Work<'a> {
         self.window(WINDOW_PERIODS, WINDOW_S)
     }
 
-    fn measure(&self, len_s: f64, partials: usize) -> Measures {
-        let mut m = Measures::take(self.rates, self.stretch, &self.f_hz, len_s, partials, self.stiffness);
-        m.find_noise(self.stretch.step, len_s);
-        m.compare_noise(&self.f_hz);
-        m
+    fn measure(&self, len_s: f64, partials: usize) -> Result<Measures> {
+        let (stretch, poll) = (self.stretch, self.poll);
+        let mut m = Measures::take(self.rates, stretch, &self.f_hz, len_s, partials, self.stiffness, poll)?;
+        m.find_noise(stretch.step, len_s, poll)?;
+        m.compare_noise(&self.f_hz, poll)?;
+        Ok(m)
     }
 
     /// Takes over what `m`, measured with windows of `len_s` seconds, says.
-    fn correct(&mut self, mut m: Measures, len_s: f64) {
-        self.stiffness += m.stiffen(self.stiffness, &self.f_hz, len_s / self.stretch.step);
-        let found = m.agree(&self.f_hz);
+    fn correct(&mut self, mut m: Measures, len_s: f64) -> Result<()> {
+        let window = len_s / self.stretch.step;
+        self.stiffness += m.stiffen(self.stiffness, &self.f_hz, window, self.poll)?;
+        let found = m.agree(&self.f_hz, self.poll)?;
         self.sigma_cents = found.iter().map(|(_, s)| s * CENTS).collect();
         for (f, (dev, sigma)) in self.f_hz.iter_mut().zip(&found) {
             if sigma.is_finite() {
@@ -176,7 +182,7 @@ impl<'a> Work<'a> {
         }
         // Where no whole window fits into the sound the nearest one that does speaks, less surely:
         // what a cut window measures would reach into the note with every further round.
-        let Some((first, last)) = m.whole_part() else { return };
+        let Some((first, last)) = m.whole_part() else { return Ok(()) };
         let (head, tail) =
             ((self.f_hz[first], self.sigma_cents[first]), (self.f_hz[last], self.sigma_cents[last]));
         for i in (0..first).chain(last + 1..self.f_hz.len()) {
@@ -187,14 +193,15 @@ impl<'a> Work<'a> {
                 self.sigma_cents[i] = HELD * sigma;
             }
         }
+        Ok(())
     }
 
-    fn settled(mut self) -> Refined {
+    fn settled(mut self) -> Result<Refined> {
         let window = self.full();
-        let still = settle(&mut self.f_hz, &self.sigma_cents, window, self.stretch.step);
+        let still = settle(&mut self.f_hz, &self.sigma_cents, window, self.stretch.step, self.poll)?;
         for (s, by) in self.sigma_cents.iter_mut().zip(still) {
             *s *= by;
         }
-        Refined { f_hz: self.f_hz, sigma_cents: self.sigma_cents }
+        Ok(Refined { f_hz: self.f_hz, sigma_cents: self.sigma_cents })
     }
 }

@@ -4,6 +4,8 @@ use std::f64::consts::PI;
 
 use super::refine::CENTS;
 use super::turning::SPREAD;
+use crate::dsp::poll::Poll;
+use crate::error::Result;
 
 /// Longest reach to each side that a settled value is gathered from, in seconds.
 const LONGEST_SETTLE_S: f64 = 0.2;
@@ -16,8 +18,14 @@ const MUCH_LESS_SURE: f64 = 4.0;
 /// difference whose local power D is no more than the noise V to be expected there is dropped, a
 /// larger one kept by the factor 1 − 1.5·V/D (Wiener's gain with an over-estimate of the noise):
 /// a steady note gets a long window, vibrato and scoops keep the short one.
-/// Returns the factor by which each value's standard error fell.
-pub fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> Vec<f64> {
+/// Returns the factor by which each value's standard error fell. Errors: `Cancelled`.
+pub fn settle(
+    f_hz: &mut [f64],
+    sigma_cents: &[f64],
+    window: f64,
+    step: f64,
+    poll: &Poll,
+) -> Result<Vec<f64>> {
     // Values much less sure than the others (at a note's ends) weigh less; else all count alike, or a
     // loud moment would speak for its neighbours.
     let mut sigmas: Vec<f64> = sigma_cents.iter().copied().filter(|s| s.is_finite()).collect();
@@ -36,9 +44,9 @@ pub fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> 
             break;
         }
         // Smoothing what the smoothing missed, too, keeps parabolas (Tukey's twicing).
-        let once = weighted_smooth(&exact, &known, half);
+        let once = weighted_smooth(&exact, &known, half, poll)?;
         let missed: Vec<f64> = exact.iter().zip(&once).map(|(a, b)| a - b).collect();
-        let again = weighted_smooth(&missed, &known, half);
+        let again = weighted_smooth(&missed, &known, half, poll)?;
         smoother.push(once.iter().zip(&again).map(|(a, b)| a + b).collect());
         // Errors of frequency from white phase noise fall with the cube of the window (Rife & Boorstyn).
         let wider = (1.0 + (0.36 * half * step / (SPREAD * window)).powi(2)).sqrt();
@@ -50,8 +58,8 @@ pub fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> 
         let detail: Vec<f64> = smoother[j - 1].iter().zip(&smoother[j]).map(|(a, b)| a - b).collect();
         let squares: Vec<f64> = detail.iter().map(|d| d * d).collect();
         let half = (0.5 * window * f64::from(1u32 << j)).min(LONGEST_SETTLE_S) / step;
-        let power = weighted_smooth(&squares, &known, half);
-        let expected = weighted_smooth(&noise, &known, half);
+        let power = weighted_smooth(&squares, &known, half, poll)?;
+        let expected = weighted_smooth(&noise, &known, half, poll)?;
         for i in 0..out.len() {
             let gain = (1.0 - 1.5 * left[j - 1] * expected[i] / power[i].max(1e-30)).clamp(0.0, 1.0);
             out[i] += gain * detail[i];
@@ -61,15 +69,16 @@ pub fn settle(f_hz: &mut [f64], sigma_cents: &[f64], window: f64, step: f64) -> 
     for (f, c) in f_hz.iter_mut().zip(&out) {
         *f = centre * (c / CENTS).exp();
     }
-    kept.iter().map(|k| k.sqrt()).collect()
+    Ok(kept.iter().map(|k| k.sqrt()).collect())
 }
 
 /// [`smooth`] of the values with a weight; where none is near, the value itself.
-fn weighted_smooth(x: &[f64], weights: &[f64], half: f64) -> Vec<f64> {
+fn weighted_smooth(x: &[f64], weights: &[f64], half: f64, poll: &Poll) -> Result<Vec<f64>> {
     (0..x.len())
         .map(|i| {
             let reach = half.min(i as f64 + 0.5).min((x.len() - 1 - i) as f64 + 0.5);
             let n = reach.floor() as usize;
+            poll.worked(2 * n + 1)?;
             let (mut sum, mut weight) = (0.0, 0.0);
             // cos(j·a) by the recurrence of Chebyshev: one multiplication a step.
             let a = (PI / (reach + 0.5)).cos();
@@ -83,7 +92,7 @@ fn weighted_smooth(x: &[f64], weights: &[f64], half: f64) -> Vec<f64> {
                     weight += w;
                 }
             }
-            if weight > 0.0 { sum / weight } else { x[i] }
+            Ok(if weight > 0.0 { sum / weight } else { x[i] })
         })
         .collect()
 }
@@ -97,12 +106,13 @@ pub fn median(v: &mut [f64]) -> f64 {
     *v.select_nth_unstable_by(mid, f64::total_cmp).1
 }
 
-/// Smooths with a raised-cosine of ±`half` steps; symmetric and shorter towards the ends.
-pub fn smooth(f: &mut [f64], half: f64) {
+/// Smooths with a raised-cosine of ±`half` steps; symmetric and shorter towards the ends. Errors: `Cancelled`.
+pub fn smooth(f: &mut [f64], half: f64, poll: &Poll) -> Result<()> {
     let from = f.to_vec();
     for (i, out) in f.iter_mut().enumerate() {
         let reach = half.min(i as f64 + 0.5).min((from.len() - 1 - i) as f64 + 0.5);
         let n = reach.floor() as usize;
+        poll.worked(2 * n + 1)?;
         let (mut sum, mut weight) = (0.0, 0.0);
         let first = i - n.min(i);
         for (j, v) in (first..).zip(&from[first..=(i + n).min(from.len() - 1)]) {
@@ -113,6 +123,7 @@ pub fn smooth(f: &mut [f64], half: f64) {
         }
         *out = sum / weight;
     }
+    Ok(())
 }
 
 #[cfg(test)]
@@ -123,7 +134,7 @@ mod tests {
     fn smoothing_keeps_lines() {
         let mut f: Vec<f64> = (0..50).map(|i| 100.0 + f64::from(i)).collect();
         let want = f.clone();
-        smooth(&mut f, 7.3);
+        smooth(&mut f, 7.3, &Poll::new(&|| true)).unwrap();
         assert!(f.iter().zip(&want).all(|(a, b)| (a - b).abs() < 1e-9));
     }
 }

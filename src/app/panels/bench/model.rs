@@ -170,16 +170,7 @@ pub fn parse_note(text: &str, middle_c: MiddleC) -> Option<MidiNote> {
         return MidiNote::new(n).ok();
     }
     let mut chars = text.chars().peekable();
-    let step = match chars.next()?.to_ascii_uppercase() {
-        'C' => 0,
-        'D' => 2,
-        'E' => 4,
-        'F' => 5,
-        'G' => 7,
-        'A' => 9,
-        'B' => 11,
-        _ => return None,
-    };
+    let step = i32::from(MidiNote::semitones_of(chars.next()?)?);
     let mut alter = 0;
     while let Some(c) = chars.peek() {
         match c {
