@@ -257,11 +257,11 @@ fn all_parts_of_the_score_stand_there_with_what_is_heard() {
         ("score", l.score),
         ("zero crossing", p.zero_crossing),
         ("waveform", p.waveform),
-        ("spectral", p.spectral),
+        ("spectrum", p.spectral),
         ("level", p.level),
         ("pitch", p.pitch),
         ("movement", p.movement),
-        ("life", p.length),
+        ("length", p.length),
     ] {
         let text = format!("{name} {value:.0} of 100");
         assert!(h.query_by_label(&text).is_some(), "{text}");

@@ -3,7 +3,7 @@
 
 use seamwright::dsp::looping::LoopParts;
 use seamwright::session::{LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
-use seamwright::units::{Cents, Frame, FrameRange, MidiNote, Seconds};
+use seamwright::units::{Frame, FrameRange, MidiNote, Seconds};
 
 /// The span of every take.
 pub const SPAN: FrameRange = FrameRange { start: Frame(48_000), end: Frame(192_000) };

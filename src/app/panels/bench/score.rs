@@ -13,11 +13,11 @@ fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
     [
         ("zero crossing", p.zero_crossing, "Both ends stand near a zero crossing of the same slope"),
         ("waveform", p.waveform, "The waves around both ends are alike"),
-        ("spectral", p.spectral, "The spectra around both ends are alike"),
+        ("spectrum", p.spectral, "The spectra around both ends are alike"),
         ("level", p.level, "The levels at both ends are alike"),
         ("pitch", p.pitch, "The pitches at both ends are alike"),
         ("movement", p.movement, "Level and pitch move alike at both ends; with vibrato: its phase"),
-        ("life", p.length, "There is life in it: whole from a loop of 1 s on"),
+        ("length", p.length, "There is life in it: whole from a loop of 1 s on"),
     ]
 }
 
