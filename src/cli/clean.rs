@@ -72,7 +72,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         may_write(file, &args.to)?;
     }
     let profile = learn(std::slice::from_ref(&room.audio))?;
-    let track = track_f0(&source.mixed(), source.rate(), &F0Params::default())?;
+    let track = track_f0(&source.mixed_or_loudest(), source.rate(), &F0Params::default())?;
     let cleaned = clean(&source, &profile, Some(&track), &params)?;
     let written = if args.removed { &cleaned.removed } else { &cleaned.audio };
     let marks = crate::io::riff::SourceMarks { info: made_by(), ..Default::default() };

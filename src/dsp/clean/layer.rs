@@ -3,8 +3,10 @@
 
 use std::ops::Range;
 
+use super::bands::{self, BANDS};
 use super::filter;
-use super::gain::{Evidence, GainTable, fast_log2};
+use super::gain::{Breath, Evidence, Gains, fast_log2};
+use super::low_band::dot;
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::dsp::stft::Stft;
@@ -33,8 +35,10 @@ pub(super) struct Layer {
     pub(super) frames: usize,
     /// Row-major, a frame a row.
     pub(super) gains: Vec<f32>,
-    /// Expected power of the error in a frame, re full scale.
-    pub(super) cost: Vec<f32>,
+    /// Expected power of the error in a frame and a [`bands`] band, re full scale.
+    pub(super) cost: Vec<[f32; BANDS]>,
+    /// How much of each bin belongs to each band.
+    pub(super) weights: [Vec<f32>; BANDS],
     /// Whether anything sounds in a frame.
     pub(super) sounding: Vec<bool>,
 }
@@ -60,6 +64,19 @@ impl Scene<'_> {
 /// Bins where the smoothed power is above this many times the level around them are peaks.
 const PEAK: f32 = 6.0;
 
+/// Under a note the room is lowered by no more than this, as an amplitude (−24 dB): what lies below is not
+/// heard there, and of a breath softer than the room nothing is known; without it the note would be left
+/// with silence where there was some.
+const LEAST_IN_NOTE: f32 = 0.06;
+
+/// Bands that a note's breath is followed in as it dies away.
+const FOLLOWED: usize = 4;
+
+/// Independent values to one bin of one frame: Hann windows overlapping by three quarters are correlated by
+/// 0.66 and 0.17 in time, neighbouring bins by 0.67 and 0.17: 1/(1 + 2Σρ²) of each (Welch, IEEE Trans.
+/// Audio Electroacoust. 15(2), 1967).
+const INDEPENDENT: f32 = 0.27;
+
 /// The level over the time of a note is a mean over so many more cells to either side.
 const WIDER: usize = 2;
 
@@ -76,10 +93,16 @@ struct Rows {
     floor: Vec<f32>,
     /// The room's power in each bin.
     power: Vec<f32>,
-    table: GainTable,
+    table: Gains,
     /// See [`Work::steady`].
     steady: Vec<f32>,
     runs: Vec<Range<usize>>,
+    /// The cell whose middle lies below a bin's, and how far it is from there to the next, 0 to 1.
+    between: Vec<(usize, f32)>,
+    /// What sounds between the partials, cell by cell.
+    breath: Vec<Breath>,
+    /// Expected error in each bin.
+    error: Vec<f32>,
 }
 
 struct Work {
@@ -104,7 +127,16 @@ impl Layer {
     /// One that changes nothing.
     pub(super) fn empty() -> Self {
         let stft = Stft::new(8, 2);
-        Self { stft, size: 8, bins: 5, frames: 0, gains: Vec::new(), cost: Vec::new(), sounding: Vec::new() }
+        Self {
+            stft,
+            size: 8,
+            bins: 5,
+            frames: 0,
+            gains: Vec::new(),
+            cost: Vec::new(),
+            weights: Default::default(),
+            sounding: Vec::new(),
+        }
     }
 
     /// Analyses `scene` at `shape` from 0 to `top_hz`.
@@ -152,10 +184,24 @@ impl Layer {
         work.level_between(bins, frames, shape);
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
-        let (gains, cost) = (vec![0.0; bins * frames], vec![0.0; frames]);
-        let mut layer = Self { stft, size, bins, frames, gains, cost, sounding: Vec::new() };
-        let mut rows =
-            Rows { floor, power, table: GainTable::new(), steady: vec![0.0; bins], runs: Vec::new() };
+        let (gains, cost) = (vec![0.0; bins * frames], vec![[0.0; BANDS]; frames]);
+        let weights = bands::weights_of(bins, bin_hz);
+        let mut layer = Self { stft, size, bins, frames, gains, cost, weights, sounding: Vec::new() };
+        let between = |k: usize| {
+            let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
+            let c = (x.max(0.0) as usize).min(work.cells - 1);
+            (c, (x - c as f32).clamp(0.0, 1.0))
+        };
+        let mut rows = Rows {
+            floor,
+            power,
+            table: Gains::new(),
+            steady: vec![0.0; bins],
+            runs: Vec::new(),
+            between: (0..bins).map(between).collect(),
+            breath: Vec::new(),
+            error: vec![0.0; bins],
+        };
         for t in 0..frames {
             layer.cost[t] = layer.gains_of(t, &work, shape, &mut rows);
         }
@@ -164,37 +210,38 @@ impl Layer {
     }
 
     /// Fills a frame's gains; its expected error.
-    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, rows: &mut Rows) -> f32 {
+    fn gains_of(&mut self, t: usize, work: &Work, shape: Shape, rows: &mut Rows) -> [f32; BANDS] {
         let range = t * self.bins..(t + 1) * self.bins;
         let row = t * work.cells..(t + 1) * work.cells;
-        let (cells, lasting) = (&work.between[row.clone()], &work.lasting[row]);
         let partial = &work.partial[range.clone()];
         let pitched = work.sounding[t];
         runs_of(partial, &mut rows.runs);
         work.steady(t, self.bins, shape.partial_reach, &rows.runs, &mut rows.steady);
-        let Rows { floor, power, table, steady, .. } = rows;
-        let mut cost = 0f32;
-        for (k, gain) in self.gains[range.clone()].iter_mut().enumerate() {
-            let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
-            let c = (x.max(0.0) as usize).min(work.cells - 1);
-            let d = (c + 1).min(work.cells - 1);
-            let part = (x - c as f32).clamp(0.0, 1.0);
-            let mix = |v: &[f32]| v[c] * (1.0 - part) + v[d] * part;
-            let smooth = work.smooth[t * self.bins + k];
-            let known = if partial[k] { steady[k] } else { smooth };
-            let g = table.gain_of(Evidence {
+        let levels = work.between[row.clone()].iter().zip(&work.lasting[row]);
+        rows.breath.clear();
+        rows.breath.extend(levels.map(|(around, lasting)| Breath::new(*around, *lasting, pitched)));
+        let Rows { floor, power, table, steady, between, breath, error, .. } = rows;
+        let least = if work.pitch[t].is_some() { LEAST_IN_NOTE } else { 0.0 };
+        let smooth = &work.smooth[range.clone()];
+        for (k, gain) in self.gains[range].iter_mut().enumerate() {
+            let (cell, part) = between[k];
+            let (a, b) = (breath[cell], breath[(cell + 1).min(breath.len() - 1)]);
+            let known = if partial[k] { steady[k] } else { smooth[k] };
+            let g = table.of(Evidence {
                 power: known,
-                around: mix(cells),
-                lasting: mix(lasting),
+                breath: a.level + (b.level - a.level) * part,
+                lasts: if part < 0.5 { a.lasts } else { b.lasts },
                 partial: partial[k],
                 pitched,
             });
-            *gain = floor[k] + (1.0 - floor[k]) * g;
-            cost += power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth - 1.0).max(0.0));
+            let f = floor[k].max(least);
+            *gain = f + (1.0 - f) * g;
+            error[k] = power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth[k] - 1.0).max(0.0));
         }
-        cost
+        std::array::from_fn(|b| dot(error, &self.weights[b]))
     }
 }
+
 /// Weighted means over three frames and three bins (weights 1, 2, 1).
 fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
     let frames = gamma.len() / bins;
@@ -246,7 +293,8 @@ impl Work {
         }
         let mut sums = over_bins(&sums, cells, shape.reach.0);
         let mean = |v: &[[f32; 2]]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
-        self.between = mean(&over_time(&sums, cells, shape.reach.1));
+        let now = over_time(&sums, cells, shape.reach.1);
+        self.between = mean(&now);
         // What sounds before the note and after it says nothing of the note's breath, nor do clicks.
         let calm = self.calm(&sums, shape.note_reach);
         for (row, calm) in sums.chunks_exact_mut(cells).zip(&calm) {
@@ -256,6 +304,34 @@ impl Work {
         }
         let wide = over_bins(&sums, cells, WIDER);
         self.lasting = mean(&over_time(&wide, cells, shape.note_reach));
+        self.follow(&now, shape);
+    }
+
+    /// Lowers the lasting level between the partials where the note dies away: over each of a few wide
+    /// bands, to the part of it that the frames around (sums `now`) still hold.
+    fn follow(&mut self, now: &[[f32; 2]], shape: Shape) {
+        let cells = self.cells;
+        // Each cell was counted in so many sums.
+        let overlap = (2 * shape.reach.0 + 1) as f32;
+        // The lowest sixteenth of the cells, and octaves above.
+        let edge = |b: usize| if b == 0 { 0 } else { (cells >> (FOLLOWED - b)).max(1) };
+        for (row, lasting) in now.chunks_exact(cells).zip(self.lasting.chunks_exact_mut(cells)) {
+            for band in (0..FOLLOWED).map(|b| edge(b)..edge(b + 1)) {
+                let (mut excess, mut expected, mut count) = (0f32, 0f32, 0f32);
+                for (n, l) in row[band.clone()].iter().zip(&lasting[band.clone()]) {
+                    excess += n[0] - n[1];
+                    expected += (l - 1.0).max(0.0) * n[1];
+                    count += n[1];
+                }
+                if expected <= 0.0 {
+                    continue;
+                }
+                // Two deviations more than was found: what is uncertain is left as it lasts.
+                let unsure = 2.0 * (count * overlap / INDEPENDENT).sqrt();
+                let part = ((excess + unsure) / expected).clamp(0.0, 1.0);
+                lasting[band].iter_mut().for_each(|l| *l = 1.0 + (*l - 1.0) * part);
+            }
+        }
     }
 
     /// Which frames of a note do not stand out, over the whole spectrum, of those around them. Fills
@@ -331,11 +407,14 @@ fn runs_of(flags: &[bool], runs: &mut Vec<Range<usize>>) {
 
 /// Sums over `reach` entries to either side in each row.
 fn over_bins(v: &[[f32; 2]], columns: usize, reach: usize) -> Vec<[f32; 2]> {
-    let mut out = Vec::with_capacity(v.len());
-    for row in v.chunks_exact(columns) {
-        for i in 0..columns {
-            let part = &row[i.saturating_sub(reach)..(i + reach + 1).min(columns)];
-            out.push(part.iter().fold([0.0; 2], |s, v| [s[0] + v[0], s[1] + v[1]]));
+    let mut out = v.to_vec();
+    let add = |to: &mut [[f32; 2]], from: &[[f32; 2]]| {
+        to.iter_mut().zip(from).for_each(|(t, f)| *t = [t[0] + f[0], t[1] + f[1]]);
+    };
+    for (sums, row) in out.chunks_exact_mut(columns).zip(v.chunks_exact(columns)) {
+        for d in 1..(reach + 1).min(columns) {
+            add(&mut sums[d..], row);
+            add(sums, &row[d..]);
         }
     }
     out

@@ -3,7 +3,8 @@
 //! ```text
 //! room tone ─learn→ NoiseProfile
 //! recording ─mean, high-pass→ ─hum as waves→ ─clicks between notes→ ─lows under the note→
-//!           ─gains at three resolutions, each where it is expected to err least→ what is removed
+//!           ─gains at three resolutions, in each of three bands the one that is expected to err least→
+//!           what is removed
 //! ```
 //! What is removed is computed; the cleaned sound is the source less that. So where all gains are
 //! one the source comes back bit for bit, nothing is delayed, and an error of the transforms is an
@@ -11,9 +12,12 @@
 //!
 //! The tracked pitch says where partials may lie: there a bin needs little evidence, and its level is
 //! followed along the pitch over several frames; between them there is breath, judged by the mean over
-//! many bins and the time of the note, and the room.
+//! many bins and the time of the note, and the room. That breath dies away with its note; under a note the
+//! room is lowered by 24 dB at most, so that no holes are left between the partials.
 
 mod apply;
+mod bands;
+mod bursts;
 mod clicks;
 mod filter;
 mod gain;
@@ -56,7 +60,7 @@ impl Default for ReductionCurve {
 pub struct CleanParams {
     /// How much of the reduction (in dB), 0 to 1; at 0 the source comes back bit for bit.
     pub amount: f64,
-    /// Reduction at full amount.
+    /// Reduction at full amount, where nobody plays; under a note no more than 24 dB of it.
     pub curve: ReductionCurve,
     /// The room is never lowered by more than this, in dB, 0 to 80.
     pub floor_db: f64,
