@@ -138,7 +138,7 @@ fn head(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let mut reset = false;
     rows.ui.horizontal(|ui| {
         let about = "How deep the room is lowered at full amount, over frequency: deeper in the lows, where \
-                     most of a room's noise lies. Double-click adds a node, Delete or a right click removes \
+                     most of a room's noise lies; while a note sounds by 24 dB at most. Double-click adds a node, Delete or a right click removes \
                      one; arrows move the one that has the focus";
         ui.label(egui::RichText::new("Reduction").color(soft)).on_hover_text(about);
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
