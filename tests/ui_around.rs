@@ -95,6 +95,39 @@ fn a_command_is_found_by_its_words_and_run_by_enter() {
     assert_eq!(w.0.state().room(), Room::Deliver);
 }
 
+/// Letters typed at once after the keys of the list, in the same frame or before its field has the keys, go
+/// into the search and do nothing else.
+#[test]
+fn the_list_has_the_keys_from_the_moment_it_is_asked_for() {
+    let key = |key: Key, modifiers: Modifiers| egui::Event::Key {
+        key,
+        physical_key: Some(key),
+        pressed: true,
+        repeat: false,
+        modifiers,
+    };
+    for frames_between in 0..4 {
+        let mut w = Window::titled();
+        let room = w.0.state().room();
+        w.0.event(key(Key::K, Modifiers::COMMAND));
+        (0..frames_between).for_each(|_| w.0.step());
+        // 4 is the key of a room.
+        w.0.event(key(Key::Num4, Modifiers::NONE));
+        w.0.event(egui::Event::Text("4".into()));
+        w.0.run_steps(4);
+        assert_eq!(w.0.state().room(), room, "{frames_between}");
+        assert!(
+            w.says("Command: Deliver, 4") && !w.says("Command: Undo"),
+            "{frames_between}: \"4\" is looked for"
+        );
+        // What is typed then goes on where it was.
+        w.type_text("x");
+        assert!(w.says("No command has these words"), "{frames_between}");
+        w.press(Modifiers::NONE, Key::Backspace);
+        assert!(w.says("Command: Deliver, 4"), "{frames_between}");
+    }
+}
+
 #[test]
 fn what_cannot_be_done_now_stands_there_with_its_reason() {
     let mut w = Window::empty();

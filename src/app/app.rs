@@ -324,8 +324,13 @@ impl App {
             theme: &theme,
         };
         // Before anybody sees a command in a letter that plays a note.
-        let mut commands = self.panels.take_keys(ui.ctx(), around.keyboard);
-        let pressed = shortcuts::pressed(ui.ctx());
+        let listing = self.place.shown.commands;
+        let mut commands = Vec::new();
+        if !listing {
+            self.panels.type_for_list(shortcuts::typed_for_list(ui.ctx()));
+            commands.extend(self.panels.take_keys(ui.ctx(), around.keyboard));
+        }
+        let pressed = shortcuts::pressed(ui.ctx(), listing);
         commands.extend(pressed.into_iter().filter_map(|a| shortcuts::wanted(a, &view, &around)));
         self.panels.rescue.clone_from(&self.place.rescue);
         commands.extend(self.panels.ui(ui, &view, &around));

@@ -267,9 +267,35 @@ fn counts(action: Action) -> bool {
     matches!(action, Undo | Redo | NextTake | PreviousTake | NextToLookAt)
 }
 
-/// The actions whose keys were pressed since the last frame; the keys are used up.
-pub fn pressed(ctx: &Context) -> Vec<Action> {
-    let typing = ctx.text_edit_focused();
+/// What was typed after the keys of the command list in the frame that they came in: it is meant for the
+/// list, which shows in the next. Taken out of the input.
+pub fn typed_for_list(ctx: &Context) -> String {
+    let keys = of(Action::Commands).keys;
+    ctx.input_mut(|i| {
+        let opens = |e: &egui::Event| {
+            let egui::Event::Key { key, pressed: true, modifiers, .. } = e else { return false };
+            keys.iter().any(|k| k.logical_key == *key && modifiers.matches_logically(k.modifiers))
+        };
+        let Some(at) = i.events.iter().position(opens) else { return String::new() };
+        let mut typed = String::new();
+        let mut place = 0;
+        i.events.retain(|e| {
+            place += 1;
+            match e {
+                egui::Event::Text(t) if place > at + 1 => typed += t,
+                egui::Event::Key { modifiers, .. } if place > at + 1 && !modifiers.command => {}
+                _ => return true,
+            }
+            false
+        });
+        typed
+    })
+}
+
+/// The actions whose keys were pressed since the last frame; the keys are used up. `listing`: the command
+/// list shows, and letters are meant for it.
+pub fn pressed(ctx: &Context, listing: bool) -> Vec<Action> {
+    let typing = listing || ctx.text_edit_focused();
     let focus = ctx.memory(|m| m.focused().is_some());
     let mut keys: Vec<_> = TABLE.iter().flat_map(|s| s.keys.iter().map(move |k| (s.action, *k))).collect();
     keys.sort_by_key(|(_, k)| {

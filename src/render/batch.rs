@@ -7,6 +7,7 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant};
 
 use rayon::prelude::*;
@@ -82,6 +83,8 @@ pub(super) struct Run<'a> {
     /// Names that fall on files that are not ours.
     pub(super) strangers: BTreeMap<String, Error>,
     manifest: Mutex<(Manifest, Instant)>,
+    /// The entries as they were before.
+    before: BTreeMap<String, Entry>,
 }
 
 /// What became of one take.
@@ -123,9 +126,10 @@ pub fn deliver(
         .paths()
         .filter_map(|name| folder::refuse_stranger(folder, name, &known).err().map(|e| (name.to_owned(), e)));
     let strangers = strangers.collect();
+    let before = known.files.clone();
     let manifest = Mutex::new((Manifest { program: PROGRAM.into(), files: known.files }, Instant::now()));
     let rooms = Rooms::default();
-    let run = Run { session_path, document, folder, plan, job, rooms, strangers, manifest };
+    let run = Run { session_path, document, folder, plan, job, rooms, strangers, manifest, before };
     run.carry_out(options)
 }
 
@@ -144,11 +148,14 @@ impl Run<'_> {
         let kept: Vec<bool> = items.par_iter().map(|i| options.resume && self.is_right(i)).collect();
         self.announce(&items, &kept)?;
         let sources = self.check_sources(&items, &kept);
+        let begun: Vec<AtomicBool> = items.iter().map(|_| AtomicBool::new(false)).collect();
         let results: Vec<Result<Outcome>> = items
             .par_iter()
             .zip(&kept)
-            .map(|(item, kept)| {
+            .zip(&begun)
+            .map(|((item, kept), begun)| {
                 self.job.check()?;
+                begun.store(true, Ordering::Relaxed);
                 let result = if *kept {
                     Ok(Outcome::Kept)
                 } else {
@@ -158,6 +165,7 @@ impl Run<'_> {
                 result
             })
             .collect();
+        self.take_back(&items, &begun);
         self.gather(&items, results, &mut delivery);
         if !delivery.cancelled {
             beside::write(self, options, &items, &mut delivery);
@@ -207,6 +215,23 @@ impl Run<'_> {
             }
         });
         self.save(true)
+    }
+
+    /// Gives the files that were announced and are still what they were their entries back: all that were
+    /// not begun, and of those that were begun and failed the ones that were not replaced.
+    fn take_back(&self, items: &[Item<'_>], begun: &[AtomicBool]) {
+        for (item, begun) in items.iter().zip(begun) {
+            let empty = self.entries(|files| files.get(item.name).is_some_and(|e| e.is.is_empty()));
+            let Some(before) = self.before.get(item.name).filter(|b| empty && !b.is.is_empty()) else {
+                continue;
+            };
+            let same = || {
+                hash::hash_file(&self.folder.join(item.name), &|| true).is_ok_and(|(_, is)| is == before.is)
+            };
+            if !begun.load(Ordering::Relaxed) || same() {
+                self.entries(|files| files.insert(item.name.to_owned(), before.clone()));
+            }
+        }
     }
 
     /// Whether the sources of what is to be written are what they were, each looked at once.

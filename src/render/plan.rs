@@ -9,8 +9,8 @@ use crate::error::{Error, ErrorKind};
 use crate::io::SoundForm;
 use crate::io::sfz;
 use crate::io::wav::MOST_FLAC_HZ;
-use crate::session::Document;
 use crate::session::delivery::{LayersAs, LevelMode, Tail};
+use crate::session::{Document, TakeState};
 
 /// What a delivery would write.
 #[derive(Debug, Clone, Default)]
@@ -131,6 +131,7 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
             ))
         })
         .collect();
+    remarks.extend(left_out(document));
     if d.map.sf2.is_some()
         && (d.map.layers == LayersAs::RoundRobin || map.regions.iter().any(|r| r.turn.1 > 1))
     {
@@ -160,6 +161,26 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
         );
     }
     remarks
+}
+
+/// The takes that nobody has decided on, by name: they are not delivered. None where there are none, or
+/// nothing is accepted yet.
+fn left_out(document: &Document) -> Option<String> {
+    const NAMED: usize = 6;
+    let open: Vec<String> = document
+        .takes
+        .iter()
+        .filter(|t| matches!(t.state, TakeState::New | TakeState::Proposed))
+        .map(|t| document.name_of(t))
+        .collect();
+    if open.is_empty() || names::accepted(document).is_empty() {
+        return None;
+    }
+    let more = open.len().saturating_sub(NAMED);
+    let named = open[..open.len() - more].join("; ");
+    let more = if more > 0 { format!("; and {more} more") } else { String::new() };
+    let takes = if open.len() == 1 { "1 take is".into() } else { format!("{} takes are", open.len()) };
+    Some(format!("{takes} not accepted and stay out: {named}{more}"))
 }
 
 impl Plan {

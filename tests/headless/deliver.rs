@@ -1,7 +1,15 @@
 //! What is written: bytes by the published layout, whole files only, never over a stranger.
 
 use super::make::*;
+use std::collections::HashMap;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
+
+use seamwright::io::SoundForm;
+use seamwright::jobs::Job;
+use seamwright::render::batch::{self, DeliverOptions, Delivery};
+use seamwright::render::standing::{FileStanding, standing};
+use seamwright::session::{Document, store};
 
 /// The chunks of a RIFF file, walked here by the published layout.
 fn chunks(bytes: &[u8]) -> Vec<(String, Vec<u8>)> {
@@ -161,31 +169,51 @@ fn one_bad_take_does_not_stop_the_rest() {
     assert!(r.err.contains("D4"), "{}", r.err);
 }
 
-#[test]
-fn a_cancel_leaves_only_whole_files() {
-    use seamwright::jobs::Job;
-    use seamwright::render::batch::{DeliverOptions, deliver};
-    use seamwright::session::store;
-    use std::sync::atomic::Ordering::Relaxed;
-    let dir = folder_of_three();
-    let session = accepted(dir.path());
-    let d = store::read(&session).unwrap();
-    let out = dir.path().join("out");
+/// A delivery that is asked to stop as soon as its first file is written.
+fn cancelled_after_the_first(session: &Path, d: &Document, out: &Path, options: &DeliverOptions) -> Delivery {
     let job = Job::new();
-    let over = std::sync::atomic::AtomicBool::new(false);
-    let done = std::thread::scope(|scope| {
+    let over = AtomicBool::new(false);
+    std::thread::scope(|scope| {
         scope.spawn(|| {
-            // Asked as soon as the first file is written.
             while job.counts().0 == 0 && !over.load(Relaxed) {
                 std::thread::yield_now();
             }
             job.cancel.cancel();
         });
         let one = rayon::ThreadPoolBuilder::new().num_threads(1).build().unwrap();
-        let result = one.install(|| deliver(&session, &d, &out, &DeliverOptions::default(), &job));
+        let result = one.install(|| batch::deliver(session, d, out, options, &job));
         over.store(true, Relaxed);
         result.unwrap()
-    });
+    })
+}
+
+/// What a cancelled delivery did not come to stands as it stood, and counts so.
+#[test]
+fn a_cancel_keeps_what_is_known_of_the_files_it_did_not_touch() {
+    let dir = folder_of_three();
+    let session = accepted(dir.path());
+    let d = store::read(&session).unwrap();
+    let out = dir.path().join("out");
+    let whole = batch::deliver(&session, &d, &out, &DeliverOptions::default(), &Job::new()).unwrap();
+    assert_eq!(whole.written.len(), 3);
+    let mut float = d.clone();
+    float.setup.delivery.form = SoundForm::Wav32f;
+    let done = cancelled_after_the_first(&session, &float, &out, &DeliverOptions { resume: true });
+    assert!(done.cancelled && done.written.len() < 3);
+    let now = standing(&session, &d, &out, &HashMap::new()).unwrap();
+    assert_eq!(now.count(FileStanding::Changed), done.written.len(), "{:?}", now.files);
+    assert_eq!(now.count(FileStanding::Same), 3 - done.written.len(), "{:?}", now.files);
+    let again = batch::deliver(&session, &d, &out, &DeliverOptions { resume: true }, &Job::new()).unwrap();
+    assert_eq!(again.kept.len(), 3 - done.written.len());
+}
+
+#[test]
+fn a_cancel_leaves_only_whole_files() {
+    let dir = folder_of_three();
+    let session = accepted(dir.path());
+    let d = store::read(&session).unwrap();
+    let out = dir.path().join("out");
+    let done = cancelled_after_the_first(&session, &d, &out, &DeliverOptions::default());
     assert!(done.cancelled && done.failed.is_empty());
     assert!(done.written.len() < 3);
     let names = sounds(&out);

@@ -17,6 +17,8 @@ const WIDTH: f32 = 520.0;
 pub struct CommandsPanel {
     open: bool,
     search: String,
+    /// Typed before the list showed.
+    waiting: String,
     /// Which of those found is chosen.
     at: usize,
 }
@@ -88,6 +90,13 @@ fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
     .map(|(words, group, command)| Entry { words, group, keys: String::new(), command })
 }
 
+impl CommandsPanel {
+    /// Keeps what was typed before the list shows.
+    pub fn type_ahead(&mut self, text: String) {
+        self.waiting = text;
+    }
+}
+
 /// How well `entry` answers to `search`: none where a word of it is nowhere in the entry; else those whose
 /// words begin with it come first, then those that have a word beginning with it.
 pub fn rank(entry: &Entry, search: &str) -> Option<u8> {
@@ -113,7 +122,20 @@ impl CommandsPanel {
         }
         let fresh = !std::mem::replace(&mut self.open, true);
         if fresh {
-            (self.search, self.at) = (String::new(), 0);
+            (self.search, self.at) = (std::mem::take(&mut self.waiting), 0);
+        }
+        let field_id = Id::unique("search of commands");
+        if !ctx.memory(|m| m.has_focus(field_id)) {
+            // The field has the keys from the next frame on; nothing typed until then is lost.
+            ctx.input_mut(|i| {
+                i.events.retain(|e| match e {
+                    egui::Event::Text(text) => {
+                        self.search += text;
+                        false
+                    }
+                    _ => true,
+                });
+            });
         }
         let entries = entries(ctx, view, around);
         let mut found: Vec<(u8, &Entry)> =
@@ -138,7 +160,7 @@ impl CommandsPanel {
             .show(ctx, |ui| {
                 ui.set_width(WIDTH);
                 let field = TextEdit::singleline(&mut self.search)
-                    .id(Id::unique("search of commands"))
+                    .id(field_id)
                     .hint_text("what, where, or a key; Enter runs it")
                     .desired_width(WIDTH);
                 let field = ui.add(field).accessible_name("Search commands");

@@ -62,6 +62,11 @@ impl Panels {
         self.keyboard.take_keys(ctx, keyboard)
     }
 
+    /// Keeps what was typed for the command list before it shows.
+    pub fn type_for_list(&mut self, text: String) {
+        self.commands.type_ahead(text);
+    }
+
     /// Whether somebody is reading the messages.
     pub fn notices_read(&self) -> bool {
         self.notices.is_read()

@@ -447,17 +447,21 @@ fn meet_in_phase(
 }
 
 /// Without those that hold a swell or a dip, which would come round with them, where good ones hold
-/// none: `SWELL_DB` more than the calmest of those that score 40.
+/// none: [`SWELL_DB`] more than the calmest of those that score 40 and are as long as is wanted (half as
+/// long, where those all swell by twice that more).
 fn without_swells(mut scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -> Vec<LoopCandidate> {
     let swell = |c: &LoopCandidate| f.swell(c.range.start.0 as usize, c.range.end.0 as usize);
-    let least = |long: bool| {
+    let least = |length: usize| {
         scored
             .iter()
-            .filter(|c| c.score >= GOOD_ENOUGH && (!long || c.range.count().0 as usize >= wanted))
+            .filter(|c| c.score >= GOOD_ENOUGH && c.range.count().0 as usize >= length)
             .map(swell)
             .min_by(f32::total_cmp)
     };
-    if let Some(least) = least(true).or_else(|| least(false)) {
+    let (long, half, any) = (least(wanted), least(wanted / 2), least(0));
+    // Half as long is better than one that swells by much more.
+    let calmer = half.filter(|h| long.is_none_or(|l| l > h + 2.0 * SWELL_DB));
+    if let Some(least) = calmer.or(long).or(any) {
         scored.retain(|c| swell(c) <= least + SWELL_DB);
     }
     scored

@@ -57,12 +57,16 @@ fn zooming(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, from_left: bool, wis
     if !from_left {
         ui.label(RichText::new("Zoom").color(view.theme.ink_soft));
     }
-    if model.derived.updating {
+    // Only where it does not run into what stands on the other side.
+    if model.derived.updating && ui.available_width() > UPDATING_WIDTH {
         ui.add_space(8.0);
         ui.label(RichText::new("updating…").color(view.theme.ink_soft))
             .on_hover_text("The result is being made anew; the old one shows until then");
     }
 }
+
+/// Room that the word for it takes, with what keeps it off its neighbour.
+const UPDATING_WIDTH: f32 = 100.0;
 
 /// Keys for zooming; not while something is typed.
 fn keys(ui: &Ui) -> Option<Zoom> {
