@@ -29,9 +29,11 @@ const HEARD: f64 = 20.0;
 const OTHER_FADES: [f64; 4] = [0.0, 0.15, 0.5, 1.0];
 /// Room of fewer rows than this is searched period by period.
 const TIGHT_ROWS: usize = 6;
-/// A loop in which the level leaves its mean by so much more than in another holds a swell or a dip.
+/// A loop in which the level moves by so much more than in another holds a swell or a dip.
 /// Our choice: several times the level step that is just heard.
 const SWELL_DB: f32 = 3.0;
+/// So many pairs are looked through for swells: whole loops have to be read for it.
+const MOST_LISTENED: usize = 600;
 /// Phases tried within a period.
 const PHASES: usize = 64;
 /// Loops of this length or more are wanted wherever the sustain is long enough.
@@ -75,8 +77,12 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
 /// the least heard. What is heard more than it scores no higher.
 fn least_heard_first(audio: &AudioBuf, f0: Hertz, chosen: &mut [LoopCandidate]) {
     let heard = |c: &LoopCandidate| {
-        // Everything around the loop that either of the two looks at.
-        bake(audio, c.range, c.crossfade).and_then(|baked| audit(&baked, c.range)).map(|a| a.audibility)
+        // All that either of the two looks at: nothing after the loop, twice the loop before it.
+        let lead = 2 * c.range.count().0 + u64::from(audio.rate().hz());
+        let from = c.range.start.0.saturating_sub(lead);
+        let part = audio.part(FrameRange::new(from, c.range.end.0));
+        let range = FrameRange::new(c.range.start.0 - from, c.range.end.0 - from);
+        bake(&part, range, c.crossfade).and_then(|baked| audit(&baked, range)).map(|a| a.audibility)
     };
     let mut all: Vec<(f64, usize)> = Vec::new();
     for (i, c) in chosen.iter().enumerate().take(MOST_AUDITED) {
@@ -359,6 +365,8 @@ fn rough_pairs(
     let table = turns();
     let mut rough: Vec<Rough> =
         found.iter().filter_map(|p| meet_in_phase(f, p, limits, period, &table)).collect();
+    rough.sort_by(|a, b| a.cost.total_cmp(&b.cost));
+    rough.truncate(MOST_LISTENED);
     let swells: Vec<f32> = rough.iter().map(|r| f.swell(r.start, r.end)).collect();
     let least = swells.iter().copied().fold(f32::INFINITY, f32::min);
     for (r, swell) in rough.iter_mut().zip(&swells) {
@@ -448,7 +456,7 @@ fn meet_in_phase(
 
 /// Without those that hold a swell or a dip, which would come round with them, where good ones hold
 /// none: [`SWELL_DB`] more than the calmest of those that score 40 and are as long as is wanted (half as
-/// long, where those all swell by twice that more).
+/// long, where those all swell by that much more).
 fn without_swells(mut scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -> Vec<LoopCandidate> {
     let swell = |c: &LoopCandidate| f.swell(c.range.start.0 as usize, c.range.end.0 as usize);
     let least = |length: usize| {
@@ -460,7 +468,7 @@ fn without_swells(mut scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -
     };
     let (long, half, any) = (least(wanted), least(wanted / 2), least(0));
     // Half as long is better than one that swells by much more.
-    let calmer = half.filter(|h| long.is_none_or(|l| l > h + 2.0 * SWELL_DB));
+    let calmer = half.filter(|h| long.is_none_or(|l| l > h + SWELL_DB));
     if let Some(least) = calmer.or(long).or(any) {
         scored.retain(|c| swell(c) <= least + SWELL_DB);
     }

@@ -296,12 +296,23 @@ impl Features {
         &self.partials[row * self.partials_a_row..(row + 1) * self.partials_a_row]
     }
 
-    /// How far the level leaves its mean within a loop, dB, over windows of the analysis.
+    /// How far the level moves within a loop besides a steady fall or rise, dB: from the lowest to the
+    /// highest distance from the line that fits best.
     pub(super) fn swell(&self, start: usize, end: usize) -> f32 {
         let row = |frame: usize| (frame.saturating_sub(self.first) / self.hop).min(self.rows.len());
-        let levels = &self.rows[row(start)..row(end).max(row(start))];
-        let mean = levels.iter().map(|r| r[BANDS]).sum::<f32>() / levels.len().max(1) as f32;
-        levels.iter().map(|r| (r[BANDS] - mean).abs()).fold(0.0, f32::max)
+        // Windows overlap by half and more: every other row will do.
+        let levels = || self.rows[row(start)..row(end).max(row(start))].iter().step_by(2).map(|r| r[BANDS]);
+        let n = levels().len().max(1) as f32;
+        let place = |i: usize| i as f32 - 0.5 * (n - 1.0);
+        let along: f32 = levels().enumerate().map(|(i, l)| place(i) * l).sum();
+        // Σ(i − mean)² = n(n² − 1)/12.
+        let slope = along / (n * (n * n - 1.0) / 12.0).max(1e-6);
+        let none = (f32::INFINITY, f32::NEG_INFINITY);
+        let (low, high) = levels().enumerate().fold(none, |(low, high), (i, l)| {
+            let off = l - slope * place(i);
+            (low.min(off), high.max(off))
+        });
+        (high - low).max(0.0)
     }
 
     /// Rate of the vibrato in Hz, 2 to 10; None where the pitch has none: under 4 cents to each side, or
