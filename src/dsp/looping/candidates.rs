@@ -77,8 +77,8 @@ pub fn find_loops(audio: &AudioBuf, f0: Hertz, params: &LoopParams) -> Result<Ve
 /// the least heard. What is heard more than it scores no higher.
 fn least_heard_first(audio: &AudioBuf, f0: Hertz, chosen: &mut [LoopCandidate]) {
     let heard = |c: &LoopCandidate| {
-        // All that either of the two looks at: nothing after the loop, twice the loop before it.
-        let lead = 2 * c.range.count().0 + u64::from(audio.rate().hz());
+        // All that either of the two looks at: nothing after the loop, some seconds before it.
+        let lead = c.crossfade.max(6 * u64::from(audio.rate().hz()));
         let from = c.range.start.0.saturating_sub(lead);
         let part = audio.part(FrameRange::new(from, c.range.end.0));
         let range = FrameRange::new(c.range.start.0 - from, c.range.end.0 - from);

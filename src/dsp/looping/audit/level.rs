@@ -15,6 +15,8 @@ const ROUGH_HZ: f64 = 150.0;
 const SHORT_S: f64 = 0.2;
 /// Slower modulation than this is no thump but a swell of the sound, Hz; of loops over 1 s.
 const SWELL_HZ: f64 = 1.0;
+/// What is looked at before the loop at most, seconds.
+const BEFORE_S: f64 = 4.0;
 /// Spans over which a bulge or dip at the join is looked for, seconds.
 const BULGES_S: [f64; 2] = [0.02, 0.08];
 /// Blocks a second in which the power of one round is summed before its modulation is analysed.
@@ -27,8 +29,8 @@ pub(super) struct Level<'a> {
     sums: Vec<f64>,
     /// Power of one round in blocks of equal length.
     round: Vec<f64>,
-    /// The same of what lies before the loop start: twice the loop, if it can be, or else one and a half
-    /// times at the least, so that a swell of one loop length is no straight line in it.
+    /// The same of what lies before the loop start: twice the loop ([`BEFORE_S`] at most), if it can be, or
+    /// else three quarters of that at the least, so that a swell of one loop length is no straight line in it.
     before: Option<Vec<f64>>,
 }
 
@@ -44,9 +46,12 @@ impl<'a> Level<'a> {
             running_sum(&k_power(audio.channels().map(|x| (tail(&x[r.clone()], rate), &x[r.clone()])), rate))
         };
         let round = blocks_of(&round, rate);
-        let from = r.start.saturating_sub(2 * r.len());
+        // Of long loops not all of it: nothing slower than SWELL_HZ is asked.
+        let most = ((BEFORE_S * rate) as usize).max(1);
+        let length = r.len().min(most / 2);
+        let from = r.start.saturating_sub(2 * length);
         let planes = audio.channels().map(|x| (tail(&x[..from], rate), &x[from..r.start]));
-        let before = before_loop(&k_power(planes, rate), &round, r.len(), rate);
+        let before = before_loop(&k_power(planes, rate), &round, length, rate);
         Self { unrolled, sums, round, before }
     }
 
@@ -172,8 +177,8 @@ impl<'a> Level<'a> {
     }
 }
 
-/// Of the power before a loop of `length` frames what is sustain, in blocks: from where it is first
-/// within 6 dB of the loop's; None where that is not one and a half times the loop.
+/// Of the power before a loop what is sustain, in blocks: from where it is first within 6 dB of the
+/// loop's; None where that is under one and a half times `length` frames.
 fn before_loop(power: &[f64], round: &[f64], length: usize, rate: f64) -> Option<Vec<f64>> {
     if power.is_empty() {
         return None;
