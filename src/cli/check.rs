@@ -85,7 +85,8 @@ fn checked_json(c: &Checked) -> Value {
 }
 
 fn as_text(set: &CheckedSet) -> String {
-    let rows: Vec<Vec<String>> = set.files.iter().map(|(p, r)| row(p, r)).collect();
+    let under = common_folder(set.files.iter().map(|(p, _)| p.as_path()));
+    let rows: Vec<Vec<String>> = set.files.iter().map(|(p, r)| row(p, &under, r)).collect();
     let head = ["file", "root", "out of tune", "loop lasts", "level", "peak", "seam heard", "problems"];
     let mut text = if rows.is_empty() { String::new() } else { table(&head, &rows) };
     let bad = set.files.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
@@ -110,8 +111,16 @@ fn as_text(set: &CheckedSet) -> String {
     text
 }
 
-fn row(path: &Path, result: &Result<Checked>) -> Vec<String> {
-    let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+/// The folder that all `paths` lie in, however deep.
+fn common_folder<'a>(mut paths: impl Iterator<Item = &'a Path>) -> PathBuf {
+    let first = paths.next().and_then(Path::parent).map(Path::to_path_buf).unwrap_or_default();
+    paths.fold(first, |under, p| {
+        under.ancestors().find(|a| p.starts_with(a)).map(Path::to_path_buf).unwrap_or_default()
+    })
+}
+
+fn row(path: &Path, under: &Path, result: &Result<Checked>) -> Vec<String> {
+    let name = path.strip_prefix(under).unwrap_or(path).to_string_lossy().into_owned();
     let dash = || "-".to_owned();
     match result {
         Err(e) => vec![name, dash(), dash(), dash(), dash(), dash(), dash(), e.to_string()],

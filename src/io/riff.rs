@@ -44,6 +44,46 @@ pub fn read_marks(path: &Path) -> Result<SourceMarks> {
     marks(&mut file, &layout, head.map_or(u64::MAX, |h| h.frames)).map_err(|e| Error::io("read", path, &e))
 }
 
+/// The loops of a WAV or AIFF file as they are written, whether they lie in the sound or not. None of other
+/// formats. Errors: the file cannot be opened or read.
+pub fn written_loops(path: &Path) -> Result<Vec<FrameRange>> {
+    let read = || {
+        let mut file = File::open(path)?;
+        let Some(layout) = walk(&mut file)? else { return Ok(Vec::new()) };
+        match layout.form {
+            Form::Wave => wave_marks(&mut file, &layout),
+            Form::Aiff | Form::Aifc => aiff::aiff_marks(&mut file, &layout),
+        }
+        .map(|m| m.loops)
+    };
+    read().map_err(|e: io::Error| Error::io("read", path, &e))
+}
+
+/// How many bytes the head of a RIFF or AIFF file promises, and how many are there, where more are promised:
+/// it was cut short. None of files that promise nothing (RF64, or written by a stream). Source: Multimedia
+/// Programming Interface and Data Specifications 1.0 (1991), and AIFF 1.3 (1989): 4 letters, then the size
+/// of all that follows.
+pub fn cut_short(path: &Path) -> Result<Option<(u64, u64)>> {
+    let read = || {
+        let mut file = File::open(path)?;
+        let there = file.metadata()?.len();
+        let mut head = [0u8; 8];
+        if there < 8 {
+            return Ok(None);
+        }
+        file.read_exact(&mut head)?;
+        let size = [head[4], head[5], head[6], head[7]];
+        let promised = match &head[..4] {
+            b"RIFF" => u32::from_le_bytes(size),
+            b"FORM" => u32::from_be_bytes(size),
+            _ => return Ok(None),
+        };
+        let promised_in_all = u64::from(promised) + 8;
+        Ok((promised != u32::MAX && promised_in_all > there).then_some((promised_in_all, there)))
+    };
+    read().map_err(|e: io::Error| Error::io("read", path, &e))
+}
+
 /// The marks of a file that has been walked and has `frames` frames.
 pub(super) fn marks(file: &mut File, layout: &Layout, frames: u64) -> io::Result<SourceMarks> {
     let mut marks = match layout.form {

@@ -163,7 +163,30 @@ impl NoteApart {
         let remains = remaining(&self.after, params, &self.numbers());
         let same = if lines.is_empty() { "every loop stays as it was; " } else { "" };
         lines.push(format!("{name}: {same}{remains}"));
+        lines.extend(self.short_of(&name, params));
         lines
+    }
+
+    /// What near-collisions there were before, and what stands in the way of keeping the joins apart; none
+    /// where they are apart.
+    fn short_of(&self, name: &str, params: &StackParams) -> Option<String> {
+        if self.after.near_count == 0 {
+            return None;
+        }
+        let locked: Vec<String> =
+            self.layers.iter().filter(|c| c.locked).map(|c| (c.take.layer + 1).to_string()).collect();
+        let unlock = match locked.as_slice() {
+            [] => String::new(),
+            [one] => format!("unlock the loop of layer {one}, "),
+            more => format!("unlock the loops of layers {}, ", more.join(", ")),
+        };
+        Some(format!(
+            "{name}: these loops do not all stay {:.0} ms apart (near-collisions before: {}, now: {}). To come \
+             closer to it: {unlock}give up more points, or have other lengths of loops looked for.",
+            1000.0 * params.apart_s,
+            self.before.near_count,
+            self.after.near_count
+        ))
     }
 
     /// Layer numbers as they are shown, from 1.

@@ -7,7 +7,7 @@ use crate::dsp::looping::{self, SeamAudit};
 use crate::dsp::pitch::{F0Params, summarise, track_f0_while};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
-use crate::io::riff::SourceMarks;
+use crate::io::riff::{self, SourceMarks};
 use crate::survey::names::note_in;
 use crate::units::{Cents, Decibels, Frame, FrameRange, Hertz, MiddleC, MidiNote, SampleRate};
 
@@ -52,7 +52,11 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
     let audio = decode::decode_while(path, go_on)?;
     let mut problems = Vec::new();
     check_name(path, info.marks.root, &mut problems);
-    let looping = check_loop(&audio, &info.marks, &mut problems);
+    if let Some((promised, there)) = riff::cut_short(path)? {
+        problems.push(format!("it is cut short: {there} of {promised} bytes are there; deliver it again"));
+    }
+    let written = riff::written_loops(path)?;
+    let looping = check_loop(&audio, written.first().or(info.marks.loops.first()).copied(), &mut problems);
     let heard = Heard { audio: &audio, marks: &info.marks, looping };
     let off = check_pitch(&heard, a4, go_on, &mut problems)?;
     if !go_on() {
@@ -110,12 +114,16 @@ fn check_name(path: &Path, root: Option<MidiNote>, problems: &mut Vec<String>) {
     }
 }
 
-fn check_loop(audio: &AudioBuf, marks: &SourceMarks, problems: &mut Vec<String>) -> Option<FrameRange> {
-    let Some(l) = marks.loops.first().copied() else {
+fn check_loop(
+    audio: &AudioBuf,
+    looping: Option<FrameRange>,
+    problems: &mut Vec<String>,
+) -> Option<FrameRange> {
+    let Some(l) = looping else {
         problems.push("it holds no loop".into());
         return None;
     };
-    if l.end.0 > audio.frames().0 || l.count().0 < 2 {
+    if l.end.0 > audio.frames().0 || l.start >= l.end || l.count().0 < 2 {
         problems.push(format!(
             "its loop from {} to {} does not lie in its {} frames",
             l.start.0,

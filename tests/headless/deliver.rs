@@ -283,3 +283,35 @@ fn a_disk_that_is_full() {
     assert!(r.err.contains("disk is full"), "{}", r.err);
     assert!(whole && names.len() < 3, "{names:?}");
 }
+
+/// A file that was cut short and one whose loop was moved out of it are told as what they are, by path where
+/// they lie in folders.
+#[test]
+fn check_tells_a_cut_file_and_a_loop_beyond_the_end() {
+    let dir = folder_of_three();
+    let session = accepted(dir.path());
+    let out = dir.path().join("out");
+    assert_eq!(deliver(&session, &out, &["--folders", "layer"]).code, 0);
+    let files: Vec<_> = all_files(&out).into_iter().filter(|n| n.ends_with(".wav")).collect();
+    let [first, second, ..] = files.as_slice() else { panic!("{files:?}") };
+    assert!(first.contains('/'), "{first}");
+    let (first, second) = (out.join(first), out.join(second));
+    let bytes = std::fs::read(&first).unwrap();
+    std::fs::write(&first, &bytes[..bytes.len() * 6 / 10]).unwrap();
+    // The loop's end in `smpl`: 8 bytes of head, 36 of the chunk, 12 into the first loop.
+    let mut bytes = std::fs::read(&second).unwrap();
+    let at = bytes.windows(4).position(|w| w == b"smpl").unwrap() + 8 + 36 + 12;
+    bytes[at..at + 4].copy_from_slice(&900_000_000u32.to_le_bytes());
+    std::fs::write(&second, &bytes).unwrap();
+    let r = run(&["check", s(&out), "--json"]);
+    assert_eq!(r.code, 1, "{}", r.err);
+    let json = r.json();
+    let problems = |path: &Path| {
+        let all = json["files"].as_array().unwrap().iter();
+        all.filter(|f| f["path"].as_str().is_some_and(|p| Path::new(p) == path))
+            .map(|f| f["problems"].to_string())
+            .collect::<String>()
+    };
+    assert!(problems(&first).contains("cut short"), "{}", problems(&first));
+    assert!(problems(&second).contains("to 900000001 does not lie in its"), "{}", problems(&second));
+}
