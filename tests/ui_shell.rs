@@ -19,29 +19,18 @@ use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::playback::message::Side;
-use seamwright::session::{Concern, ConcernKind, Document, Sheet, Source, SourceId, Take, TakeId, TakeState};
-use seamwright::units::{Cents, Decibels, Frame, Hertz, MidiNote, SampleRate};
-use sheet_support::{SPAN, recipe};
+use seamwright::session::{Concern, ConcernKind, Document, Sheet, Take, TakeId, TakeState};
+use seamwright::units::{Cents, Hertz, MidiNote};
+use sheet_support::{bare_take, recipe, source};
 
 fn take(id: u32, note: Option<u8>, layer: u16, state: TakeState) -> Take {
     let note = note.map(MidiNote);
     Take {
-        id: TakeId(id),
-        source: SourceId(1),
-        span: SPAN,
-        onset: Frame(50_000),
-        sounds: note,
         f0: Some(Hertz(261.6)),
         cents: Cents(-3.0),
-        movement: None,
-        level: Decibels(-18.0),
-        snr: Some(Decibels(41.0)),
-        named: None,
-        note,
-        layer,
         state,
-        concerns: vec![],
         recipe: note.filter(|_| state != TakeState::New).map(|n| recipe(n, 87.0)),
+        ..bare_take(id, note, layer)
     }
 }
 
@@ -50,17 +39,7 @@ fn take(id: u32, note: Option<u8>, layer: u16, state: TakeState) -> Take {
 fn bottles() -> Document {
     let mut odd = take(3, Some(62), 0, TakeState::Accepted);
     odd.concerns = vec![Concern::new(ConcernKind::WrongNote, "Named D4 but sounds E4.")];
-    let source = Source {
-        id: SourceId(1),
-        path: PathBuf::from("bottle C4.wav"),
-        bytes: 1,
-        hash: "0".into(),
-        rate: SampleRate::DELIVERY,
-        channels: 1,
-        frames: 480_000,
-        room_tone: None,
-        room_marked: Vec::new(),
-    };
+    let source = source("bottle C4.wav");
     let takes = vec![
         take(1, Some(60), 0, TakeState::Proposed),
         take(2, Some(60), 1, TakeState::New),

@@ -6,11 +6,13 @@ use serde_json::{Value, json};
 
 use super::Done;
 use super::options::{a4, number};
-use super::output::{Output, table};
+use super::output::{Output, common_folder, table};
 use crate::error::Result;
+use crate::io::decode::has_ending;
 use crate::jobs::Job;
 use crate::render::check::Checked;
 use crate::render::check_set::{CheckedMap, CheckedSet, check_path};
+use crate::survey;
 use crate::units::STANDARD_A4_HZ;
 
 /// Reads delivered files back, or anybody's, and tells what is wrong with them.
@@ -95,11 +97,7 @@ fn as_text(set: &CheckedSet) -> String {
         match result {
             Err(e) => text.push_str(&format!("{e}\n")),
             Ok(m) => {
-                let what = if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("sf2")) {
-                    "samples"
-                } else {
-                    "regions"
-                };
+                let what = if has_ending(path, &["sf2"]) { "samples" } else { "regions" };
                 text.push_str(&format!("{}: {} {what}\n", path.display(), m.regions));
                 m.problems.iter().for_each(|p| text.push_str(&format!("  {p}\n")));
             }
@@ -111,16 +109,8 @@ fn as_text(set: &CheckedSet) -> String {
     text
 }
 
-/// The folder that all `paths` lie in, however deep.
-fn common_folder<'a>(mut paths: impl Iterator<Item = &'a Path>) -> PathBuf {
-    let first = paths.next().and_then(Path::parent).map(Path::to_path_buf).unwrap_or_default();
-    paths.fold(first, |under, p| {
-        under.ancestors().find(|a| p.starts_with(a)).map(Path::to_path_buf).unwrap_or_default()
-    })
-}
-
 fn row(path: &Path, under: &Path, result: &Result<Checked>) -> Vec<String> {
-    let name = path.strip_prefix(under).unwrap_or(path).to_string_lossy().into_owned();
+    let name = survey::shown(path, under).display().to_string();
     let dash = || "-".to_owned();
     match result {
         Err(e) => vec![name, dash(), dash(), dash(), dash(), dash(), dash(), e.to_string()],

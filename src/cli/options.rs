@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::{Args, ValueEnum};
 
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::has_ending;
 use crate::io::riff;
 use crate::session::document::Layout;
 use crate::survey::{SurveyOptions, names};
@@ -201,7 +202,7 @@ fn may_be_named(to: &Path) -> Result<()> {
             &format!("a file, such as {}", to.join("out.wav").display()),
         ));
     }
-    if !to.extension().is_some_and(|e| WRITTEN_ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x))) {
+    if !has_ending(to, &WRITTEN_ENDINGS) {
         return Err(Error::invalid(
             "--to",
             name,

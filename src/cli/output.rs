@@ -1,6 +1,7 @@
 //! One document on standard output, everything else on standard error.
 
 use std::io::{IsTerminal as _, Write as _};
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 use std::time::Duration;
 
@@ -9,6 +10,15 @@ use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Interrupt, Job};
+
+/// The folder that all `files` lie in, however deep; empty where there is none.
+pub fn common_folder<'a>(files: impl Iterator<Item = &'a Path>) -> PathBuf {
+    let mut folders = files.filter_map(Path::parent);
+    let Some(first) = folders.next() else { return PathBuf::new() };
+    folders.fold(first.to_path_buf(), |common, folder| {
+        common.ancestors().find(|a| folder.starts_with(a)).unwrap_or(Path::new("")).to_path_buf()
+    })
+}
 
 /// Where a command writes.
 pub struct Output {

@@ -1,12 +1,12 @@
 //! `survey`: finds takes.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::{Value, json};
 
 use super::Done;
 use super::options::SurveyArgs;
-use super::output::{Output, table};
+use super::output::{Output, common_folder, table};
 use crate::error::Result;
 use crate::jobs::Job;
 use crate::session::Concern;
@@ -87,7 +87,7 @@ fn take_json(t: &FoundTake) -> Value {
 }
 
 fn as_table(found: &SetSurvey, middle_c: MiddleC) -> String {
-    let base = common_folder(found);
+    let base = common_folder(found.files.iter().map(|f| f.path.as_path()));
     let mut rows = Vec::new();
     for f in &found.files {
         let name = survey::shown(&f.path, &base).display().to_string();
@@ -118,12 +118,4 @@ fn take_row(name: &str, f: &FileSurvey, t: &FoundTake, middle_c: MiddleC) -> Vec
         t.snr.map_or_else(|| "-".into(), |s| s.to_string()),
         concerns.join(", "),
     ]
-}
-
-fn common_folder(found: &SetSurvey) -> PathBuf {
-    let mut folders = found.files.iter().filter_map(|f| f.path.parent());
-    let Some(first) = folders.next() else { return PathBuf::new() };
-    folders.fold(first.to_path_buf(), |common, folder| {
-        common.ancestors().find(|a| folder.starts_with(a)).unwrap_or(Path::new("")).to_path_buf()
-    })
 }

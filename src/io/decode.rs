@@ -21,9 +21,14 @@ use packed::{Packed, damaged};
 /// File name endings that are looked at, lower case.
 pub const ENDINGS: &[&str] = &["wav", "wave", "aif", "aiff", "aifc", "flac", "mp3", "ogg", "oga"];
 
+/// Whether a path has one of these endings, in any case.
+pub fn has_ending(path: &Path, endings: &[&str]) -> bool {
+    path.extension().is_some_and(|e| endings.iter().any(|x| e.eq_ignore_ascii_case(x)))
+}
+
 /// Whether a path ends as a sound file's does, in any case.
 pub fn has_sound_ending(path: &Path) -> bool {
-    path.extension().is_some_and(|e| ENDINGS.iter().any(|x| e.eq_ignore_ascii_case(x)))
+    has_ending(path, ENDINGS)
 }
 
 /// What a file says of itself before it is decoded.
@@ -341,7 +346,7 @@ fn recognise(file: &mut File, path: &Path) -> Result<()> {
         "a WAV with its bytes in reverse order (RIFX)"
     } else if is_text {
         "a text, not sound"
-    } else if path.extension().is_some_and(|e| e.eq_ignore_ascii_case("mp3")) {
+    } else if has_ending(path, &["mp3"]) {
         // An MP3 may begin with anything.
         return Ok(());
     } else {

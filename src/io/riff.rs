@@ -50,11 +50,7 @@ pub fn written_loops(path: &Path) -> Result<Vec<FrameRange>> {
     let read = || {
         let mut file = File::open(path)?;
         let Some(layout) = walk(&mut file)? else { return Ok(Vec::new()) };
-        match layout.form {
-            Form::Wave => wave_marks(&mut file, &layout),
-            Form::Aiff | Form::Aifc => aiff::aiff_marks(&mut file, &layout),
-        }
-        .map(|m| m.loops)
+        written_marks(&mut file, &layout).map(|m| m.loops)
     };
     read().map_err(|e: io::Error| Error::io("read", path, &e))
 }
@@ -84,12 +80,16 @@ pub fn cut_short(path: &Path) -> Result<Option<(u64, u64)>> {
     read().map_err(|e: io::Error| Error::io("read", path, &e))
 }
 
+fn written_marks(file: &mut File, layout: &Layout) -> io::Result<SourceMarks> {
+    match layout.form {
+        Form::Wave => wave_marks(file, layout),
+        Form::Aiff | Form::Aifc => aiff::aiff_marks(file, layout),
+    }
+}
+
 /// The marks of a file that has been walked and has `frames` frames.
 pub(super) fn marks(file: &mut File, layout: &Layout, frames: u64) -> io::Result<SourceMarks> {
-    let mut marks = match layout.form {
-        Form::Wave => wave_marks(file, layout)?,
-        Form::Aiff | Form::Aifc => aiff::aiff_marks(file, layout)?,
-    };
+    let mut marks = written_marks(file, layout)?;
     marks.loops.retain(|l| !l.is_empty() && l.end.0 <= frames);
     Ok(marks)
 }

@@ -9,6 +9,7 @@ use super::check::{self, Checked};
 use super::manifest::Manifest;
 use crate::dsp::looping::{self, SeamAudit};
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::has_ending;
 use crate::io::sf2_read::{self, Bank, BankSample};
 use crate::io::{DELIVERY_MANIFEST, decode, hash, sfz};
 use crate::jobs::Job;
@@ -87,10 +88,6 @@ pub fn check_path(path: &Path, a4: Hertz, job: &Job) -> Result<CheckedSet> {
         compare_with_manifest(path, &mut set, job)?;
     }
     Ok(set)
-}
-
-fn has_ending(path: &Path, endings: &[&str]) -> bool {
-    path.extension().is_some_and(|e| endings.iter().any(|x| e.eq_ignore_ascii_case(x)))
 }
 
 fn single(path: &Path) -> Result<(Vec<PathBuf>, Vec<PathBuf>)> {

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::document::Document;
 use super::take::{Concern, ConcernKind, Source, SourceId};
 use crate::error::{Error, ErrorKind, Result};
+use crate::io::decode::has_ending;
 use crate::io::{atomic, decode, hash};
 
 /// The ending of session files.
@@ -84,7 +85,7 @@ pub fn path_for_folder(folder: &Path) -> PathBuf {
 
 /// Whether `path` has the ending of a session file.
 pub fn is_session(path: &Path) -> bool {
-    path.extension().is_some_and(|e| e.eq_ignore_ascii_case(ENDING))
+    has_ending(path, &[ENDING])
 }
 
 fn is_hidden(path: &Path) -> bool {

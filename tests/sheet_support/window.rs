@@ -10,46 +10,24 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::session_state::SessionState;
 use seamwright::app::{App, Environment};
-use seamwright::session::{Document, Source, SourceId, Take, TakeId, TakeState};
-use seamwright::units::{Cents, Decibels, Frame, Hertz, MidiNote, SampleRate};
+use seamwright::session::{Document, Take, TakeId, TakeState};
+use seamwright::units::{Decibels, Hertz, MidiNote};
 
-use crate::sheet_support::{SPAN, recipe};
+use crate::sheet_support::{bare_take, recipe, source};
 
 /// A proposed take.
 pub fn take(id: u32, note: Option<u8>, layer: u16) -> Take {
     let note = note.map(MidiNote);
     Take {
-        id: TakeId(id),
-        source: SourceId(1),
-        span: SPAN,
-        onset: Frame(50_000),
-        sounds: note,
         f0: note.map(|n| Hertz(440.0 * ((f64::from(n.0) - 69.0) / 12.0).exp2())),
-        cents: Cents(0.0),
-        movement: None,
         level: Decibels(-18.0 - f64::from(id)),
-        snr: Some(Decibels(41.0)),
-        named: None,
-        note,
-        layer,
-        state: TakeState::Proposed,
-        concerns: vec![],
         recipe: note.map(|n| recipe(n, f64::from(id % 100))),
+        ..bare_take(id, note, layer)
     }
 }
 
 pub fn document(takes: Vec<Take>) -> Document {
-    let source = Source {
-        id: SourceId(1),
-        path: PathBuf::from("bottles.wav"),
-        bytes: 1,
-        hash: "0".into(),
-        rate: SampleRate::DELIVERY,
-        channels: 1,
-        frames: 480_000,
-        room_tone: None,
-        room_marked: Vec::new(),
-    };
+    let source = source("bottles.wav");
     Document {
         sources: vec![source.into()],
         takes: takes.into_iter().map(Into::into).collect(),
