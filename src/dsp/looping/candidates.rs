@@ -18,9 +18,10 @@ const LEAST_PERIODICITY: f64 = 0.3;
 const SILENCE_DB: f32 = -80.0;
 /// For so many of the best candidates longer crossfades are tried.
 const FADES_TRIED: usize = 30;
-/// At most so many candidates are audited, and none after one in which nothing at all stands out.
+/// At most so many candidates are audited, and none after one in which nothing to speak of stands out: a
+/// hundredth of what is just heard.
 const MOST_AUDITED: usize = 8;
-const NOTHING_HEARD: f64 = 0.05;
+const NOTHING_HEARD: f64 = 0.2;
 /// Where the one heard least measures more than this, other crossfades are tried on it, as shares of the
 /// longest that there is room for.
 const UNHEARD: f64 = 1.0;
@@ -457,22 +458,18 @@ fn meet_in_phase(
 /// Without those that hold a swell or a dip, which would come round with them, where good ones hold
 /// none: [`SWELL_DB`] more than the calmest of those that score 40 and are as long as is wanted (half as
 /// long, where those all swell by that much more).
-fn without_swells(mut scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -> Vec<LoopCandidate> {
+fn without_swells(scored: Vec<LoopCandidate>, f: &Features, wanted: usize) -> Vec<LoopCandidate> {
     let swell = |c: &LoopCandidate| f.swell(c.range.start.0 as usize, c.range.end.0 as usize);
+    let all: Vec<(f32, LoopCandidate)> = scored.into_iter().map(|c| (swell(&c), c)).collect();
     let least = |length: usize| {
-        scored
-            .iter()
-            .filter(|c| c.score >= GOOD_ENOUGH && c.range.count().0 as usize >= length)
-            .map(swell)
-            .min_by(f32::total_cmp)
+        let good = |c: &LoopCandidate| c.score >= GOOD_ENOUGH && c.range.count().0 as usize >= length;
+        all.iter().filter(|(_, c)| good(c)).map(|(swell, _)| *swell).min_by(f32::total_cmp)
     };
     let (long, half, any) = (least(wanted), least(wanted / 2), least(0));
     // Half as long is better than one that swells by much more.
     let calmer = half.filter(|h| long.is_none_or(|l| l > h + SWELL_DB));
-    if let Some(least) = calmer.or(long).or(any) {
-        scored.retain(|c| swell(c) <= least + SWELL_DB);
-    }
-    scored
+    let most = calmer.or(long).or(any).map_or(f32::INFINITY, |least| least + SWELL_DB);
+    all.into_iter().filter(|(swell, _)| *swell <= most).map(|(_, c)| c).collect()
 }
 
 /// The best ones that differ from one another, best first.

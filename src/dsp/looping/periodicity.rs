@@ -17,33 +17,33 @@ pub(super) fn correlation(channels: &[&[f32]], a: usize, b: usize, len: usize) -
 /// Σab, Σaa, Σbb; short blocks in single precision, their sums in double.
 pub(super) fn products(a: &[f32], b: &[f32]) -> (f64, f64, f64) {
     let (mut ab, mut aa, mut bb) = (0f64, 0f64, 0f64);
-    for (a, b) in a.chunks(256).zip(b.chunks(256)) {
-        let mut lanes = [[0f32; 4]; 3];
-        for (a, b) in a.chunks(4).zip(b.chunks(4)) {
-            for (i, (a, b)) in a.iter().zip(b).enumerate() {
-                lanes[0][i] += a * b;
-                lanes[1][i] += a * a;
-                lanes[2][i] += b * b;
-            }
-        }
-        let total = |l: [f32; 4]| l.iter().map(|v| f64::from(*v)).sum::<f64>();
-        ab += total(lanes[0]);
-        aa += total(lanes[1]);
-        bb += total(lanes[2]);
+    for (a, b) in a.chunks(BLOCK).zip(b.chunks(BLOCK)) {
+        ab += dot(a, b);
+        aa += dot(a, a);
+        bb += dot(b, b);
     }
     (ab, aa, bb)
 }
 
-/// Sum of squares: blocks in single precision and four lanes, their sums in double.
+/// Sum of squares: blocks in single precision, their sums in double.
 pub(super) fn energy(x: &[f32]) -> f64 {
-    let block = |b: &[f32]| {
-        let mut lanes = [0f32; 4];
-        for c in b.chunks(4) {
-            lanes.iter_mut().zip(c).for_each(|(l, v)| *l += v * v);
+    x.chunks(BLOCK).map(|b| dot(b, b)).sum()
+}
+
+/// Frames summed in single precision, in [`LANES`] sums: what the processor adds at once.
+const BLOCK: usize = 256;
+const LANES: usize = 8;
+
+fn dot(a: &[f32], b: &[f32]) -> f64 {
+    let mut lanes = [0f32; LANES];
+    let (whole_a, whole_b) = (a.chunks_exact(LANES), b.chunks_exact(LANES));
+    let rest = whole_a.remainder().iter().zip(whole_b.remainder()).map(|(a, b)| a * b).sum::<f32>();
+    for (a, b) in whole_a.zip(whole_b) {
+        for i in 0..LANES {
+            lanes[i] += a[i] * b[i];
         }
-        lanes.iter().map(|l| f64::from(*l)).sum::<f64>()
-    };
-    x.chunks(256).map(block).sum()
+    }
+    lanes.iter().map(|l| f64::from(*l)).sum::<f64>() + f64::from(rest)
 }
 
 /// How periodic the stretch `from..to` is at `period` frames: the median over up to 24 places of the

@@ -2,6 +2,7 @@
 
 use realfft::{RealFftPlanner, num_complex::Complex};
 
+use super::k_weighting::k_power;
 use super::unrolled::Unrolled;
 use crate::audio::AudioBuf;
 use crate::units::FrameRange;
@@ -37,21 +38,30 @@ pub(super) struct Level<'a> {
 impl<'a> Level<'a> {
     pub(super) fn new(unrolled: &'a Unrolled, audio: &AudioBuf, range: FrameRange) -> Self {
         let rate = unrolled.rate;
-        let power = k_power(unrolled.planes.iter().map(|x| (tail(x, rate), &x[..])), rate);
-        let sums = running_sum(&power);
+        let mut sums = vec![0.0];
+        let mut sum = 0.0;
+        k_power(unrolled.planes.iter().map(|x| (tail(x, rate), &x[..])), rate, |p| {
+            sum += p;
+            sums.push(sum);
+        });
         let r = range.as_usize();
         let round = if unrolled.length <= unrolled.side {
-            sums[unrolled.side..=unrolled.side + unrolled.length].to_vec()
+            let once = &sums[unrolled.side..=unrolled.side + unrolled.length];
+            blocks_of(once.windows(2).map(|s| s[1] - s[0]), rate)
         } else {
-            running_sum(&k_power(audio.channels().map(|x| (tail(&x[r.clone()], rate), &x[r.clone()])), rate))
+            let planes = audio.channels().map(|x| (tail(&x[r.clone()], rate), &x[r.clone()]));
+            let mut blocks = Blocks::new(r.len(), rate);
+            k_power(planes, rate, |p| blocks.add(p));
+            blocks.means()
         };
-        let round = blocks_of(&round, rate);
         // Of long loops not all of it: nothing slower than SWELL_HZ is asked.
         let most = ((BEFORE_S * rate) as usize).max(1);
         let length = r.len().min(most / 2);
         let from = r.start.saturating_sub(2 * length);
         let planes = audio.channels().map(|x| (tail(&x[..from], rate), &x[from..r.start]));
-        let before = before_loop(&k_power(planes, rate), &round, length, rate);
+        let mut power = Vec::with_capacity(r.start - from);
+        k_power(planes, rate, |p| power.push(p));
+        let before = before_loop(&power, &round, length, rate);
         Self { unrolled, sums, round, before }
     }
 
@@ -120,7 +130,7 @@ impl<'a> Level<'a> {
             // |X_k| of the power's swing is half its amplitude, and the amplitude's swing half of that
             // again: m = |X_k|.
             spectrum(self.round.iter().map(|p| (p - mean) * scale)),
-            spectrum(without_mean(&self.round, &hann).iter().zip(&hann).map(|(p, w)| p * w * scale)),
+            under_window(&self.round, &hann, scale),
         ) else {
             return 0.0;
         };
@@ -187,7 +197,7 @@ fn before_loop(power: &[f64], round: &[f64], length: usize, rate: f64) -> Option
     let step = ((0.01 * rate) as usize).max(1);
     let attack = power.chunks(step).take_while(|c| c.iter().sum::<f64>() < 0.25 * mean * c.len() as f64);
     let sustain = &power[(attack.count() * step).min(power.len())..];
-    (2 * sustain.len() >= 3 * length).then(|| blocks_of(&running_sum(sustain), rate))
+    (2 * sustain.len() >= 3 * length).then(|| blocks_of(sustain.iter().copied(), rate))
 }
 
 /// The modulation of block powers under a Hann window against their steady fall or rise, which is a
@@ -196,19 +206,26 @@ fn steady_spectrum(powers: &[f64]) -> Option<Vec<Complex<f64>>> {
     let hann = hann(powers.len());
     let falls: Vec<f64> = powers.iter().map(|p| (p + 1e-14).ln()).collect();
     let steady: Vec<f64> = without_line(&falls, &hann).iter().map(|v| v.exp()).collect();
-    let sum: f64 = steady.iter().zip(&hann).map(|(p, w)| p * w).sum();
-    let scale = hann.iter().sum::<f64>() / (sum * powers.len() as f64);
-    spectrum(without_mean(&steady, &hann).iter().zip(&hann).map(|(p, w)| p * w * scale))
+    under_window(&steady, &hann, 1.0 / (weighted_mean(&steady, &hann) * powers.len() as f64))
+}
+
+/// The spectrum of `x` less its mean under `window`, times `scale`.
+fn under_window(x: &[f64], window: &[f64], scale: f64) -> Option<Vec<Complex<f64>>> {
+    spectrum(without_mean(x, window).iter().zip(window).map(|(p, w)| p * w * scale))
 }
 
 fn hann(n: usize) -> Vec<f64> {
     (0..n).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * (i as f64 + 0.5) / n as f64).cos()).collect()
 }
 
+fn weighted_mean(x: &[f64], weights: &[f64]) -> f64 {
+    let sum: f64 = x.iter().zip(weights).map(|(x, w)| x * w).sum();
+    sum / weights.iter().sum::<f64>().max(1e-30)
+}
+
 /// Less its mean under `weights`: then the constant leaves nothing in the weighted spectrum.
 fn without_mean(x: &[f64], weights: &[f64]) -> Vec<f64> {
-    let sum: f64 = x.iter().zip(weights).map(|(x, w)| x * w).sum();
-    let mean = sum / weights.iter().sum::<f64>().max(1e-30);
+    let mean = weighted_mean(x, weights);
     x.iter().map(|v| v - mean).collect()
 }
 
@@ -222,12 +239,45 @@ fn without_line(x: &[f64], weights: &[f64]) -> Vec<f64> {
     flat.iter().enumerate().map(|(i, v)| v - slope * place(i)).collect()
 }
 
-/// Mean power in blocks of equal length, of the running sum of a stretch's power.
-fn blocks_of(sums: &[f64], rate: f64) -> Vec<f64> {
-    let frames = sums.len() - 1;
-    let blocks = ((frames as f64 / rate * BLOCKS_A_SECOND) as usize).clamp(frames.min(64), frames);
-    let edge = |b: usize| b * frames / blocks;
-    (0..blocks).map(|b| (sums[edge(b + 1)] - sums[edge(b)]) / (edge(b + 1) - edge(b)) as f64).collect()
+/// Mean power in blocks of equal length, of a stretch whose powers come one by one.
+struct Blocks {
+    frames: usize,
+    sums: Vec<f64>,
+    /// Frames that have come, and the first one that belongs to the next block.
+    come: usize,
+    next: usize,
+    at: usize,
+}
+
+impl Blocks {
+    fn new(frames: usize, rate: f64) -> Self {
+        let blocks = ((frames as f64 / rate * BLOCKS_A_SECOND) as usize).clamp(frames.min(64), frames);
+        Self { frames, sums: vec![0.0; blocks], come: 0, next: frames / blocks.max(1), at: 0 }
+    }
+
+    fn edge(&self, block: usize) -> usize {
+        block * self.frames / self.sums.len()
+    }
+
+    fn add(&mut self, power: f64) {
+        if self.come == self.next && self.at + 1 < self.sums.len() {
+            self.at += 1;
+            self.next = self.edge(self.at + 1);
+        }
+        self.sums[self.at] += power;
+        self.come += 1;
+    }
+
+    fn means(self) -> Vec<f64> {
+        let frames = |b: usize| (self.edge(b + 1) - self.edge(b)) as f64;
+        self.sums.iter().enumerate().map(|(b, sum)| sum / frames(b)).collect()
+    }
+}
+
+fn blocks_of(powers: impl ExactSizeIterator<Item = f64>, rate: f64) -> Vec<f64> {
+    let mut blocks = Blocks::new(powers.len(), rate);
+    powers.for_each(|p| blocks.add(p));
+    blocks.means()
 }
 
 /// The last 0.2 s: what goes before a stretch that repeats.
@@ -241,102 +291,4 @@ fn spectrum(x: impl Iterator<Item = f64>) -> Option<Vec<Complex<f64>>> {
     let mut output = fft.make_output_vec();
     fft.process(&mut input, &mut output).ok()?;
     Some(output)
-}
-
-/// The power of all channels, K-weighted, frame by frame: of each what comes before, and the stretch.
-/// Source: ITU-R BS.1770-5 (two filters in series; their coefficients at other rates by the bilinear
-/// transform of the same prototypes).
-fn k_power<'x>(planes: impl Iterator<Item = (&'x [f32], &'x [f32])>, rate: f64) -> Vec<f64> {
-    let mut power = Vec::new();
-    for (lead, x) in planes {
-        power.resize(x.len(), 0.0);
-        let mut filters = k_filters(rate);
-        // The filters' own start is no part of the sound.
-        for v in lead {
-            filters.iter_mut().fold(f64::from(*v), |v, f| f.step(v));
-        }
-        for (p, v) in power.iter_mut().zip(x) {
-            let y = filters.iter_mut().fold(f64::from(*v), |v, f| f.step(v));
-            *p += y * y;
-        }
-    }
-    power
-}
-
-fn running_sum(x: &[f64]) -> Vec<f64> {
-    let mut sums = Vec::with_capacity(x.len() + 1);
-    let mut sum = 0.0;
-    sums.push(sum);
-    for v in x {
-        sum += v;
-        sums.push(sum);
-    }
-    sums
-}
-
-/// A second-order filter in direct form 2, transposed.
-struct Biquad {
-    b: [f64; 3],
-    a: [f64; 2],
-    z: [f64; 2],
-}
-
-impl Biquad {
-    fn step(&mut self, x: f64) -> f64 {
-        let y = self.b[0] * x + self.z[0];
-        self.z[0] = self.b[1] * x - self.a[0] * y + self.z[1];
-        self.z[1] = self.b[2] * x - self.a[1] * y;
-        y
-    }
-}
-
-/// The two filters of the K-weighting. The prototypes' frequencies, gain and Q are those that give
-/// the coefficients of ITU-R BS.1770-5, tables 1 and 2, at 48 kHz (from memory; the test compares).
-fn k_filters(rate: f64) -> [Biquad; 2] {
-    let shelf = {
-        let (f, gain, q) = (1_681.974_450_955_533, 3.999_843_853_973_347, 0.707_175_236_955_419_6);
-        let k = (std::f64::consts::PI * f / rate).tan();
-        let high = 10f64.powf(gain / 20.0);
-        let band = high.powf(0.499_666_774_154_541_6);
-        let a0 = 1.0 + k / q + k * k;
-        Biquad {
-            b: [
-                (high + band * k / q + k * k) / a0,
-                2.0 * (k * k - high) / a0,
-                (high - band * k / q + k * k) / a0,
-            ],
-            a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0],
-            z: [0.0; 2],
-        }
-    };
-    let high_pass = {
-        let (f, q) = (38.135_470_876_024_44, 0.500_327_037_323_877_3);
-        let k = (std::f64::consts::PI * f / rate).tan();
-        let a0 = 1.0 + k / q + k * k;
-        Biquad { b: [1.0, -2.0, 1.0], a: [2.0 * (k * k - 1.0) / a0, (1.0 - k / q + k * k) / a0], z: [0.0; 2] }
-    };
-    [shelf, high_pass]
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Source: ITU-R BS.1770-5, tables 1 and 2 (48 kHz).
-    #[test]
-    fn k_filters_have_the_published_coefficients() {
-        let [shelf, high_pass] = k_filters(48_000.0);
-        let pairs = [
-            (shelf.b[0], 1.535_124_859_586_97),
-            (shelf.b[1], -2.691_696_189_406_38),
-            (shelf.b[2], 1.198_392_810_852_85),
-            (shelf.a[0], -1.690_659_293_182_41),
-            (shelf.a[1], 0.732_480_774_215_85),
-            (high_pass.a[0], -1.990_047_454_833_98),
-            (high_pass.a[1], 0.990_072_250_366_21),
-        ];
-        for (got, published) in pairs {
-            assert!((got - published).abs() < 1e-9, "{got} against {published}");
-        }
-    }
 }

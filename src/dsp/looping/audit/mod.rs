@@ -2,6 +2,7 @@
 //! loop round and asks whether the join stands out from the rest of what is played.
 
 mod excitation;
+mod k_weighting;
 mod level;
 mod pitch;
 mod unrolled;
