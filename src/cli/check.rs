@@ -92,7 +92,11 @@ fn as_text(set: &CheckedSet) -> String {
     let head = ["file", "root", "out of tune", "loop lasts", "level", "peak", "seam heard", "problems"];
     let mut text = if rows.is_empty() { String::new() } else { table(&head, &rows) };
     let bad = set.files.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
-    text.push_str(&format!("{} sound files read, {} with problems\n", set.files.len(), bad));
+    let count = match set.files.len() {
+        1 => "1 sound file".to_owned(),
+        n => format!("{n} sound files"),
+    };
+    text.push_str(&format!("{count} read, {bad} with problems\n"));
     for (path, result) in &set.maps {
         match result {
             Err(e) => text.push_str(&format!("{e}\n")),

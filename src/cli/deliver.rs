@@ -46,7 +46,7 @@ pub struct Args {
 
 /// Runs the command. The session is only read.
 pub fn run(args: &Args, output: &Output) -> Result<Done> {
-    let path = path_of(&args.session)?;
+    let path = path_of(&args.session, output)?;
     if !path.exists() {
         return Err(Error::new(
             ErrorKind::NotFound,

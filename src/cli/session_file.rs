@@ -21,10 +21,20 @@ pub struct OpenSession {
     _lock: store::Lock,
 }
 
-/// The session file that a folder or session argument names.
-pub fn path_of(given: &Path) -> Result<PathBuf> {
+/// The session file that a folder or session argument names. Where a folder holds several, says which.
+pub fn path_of(given: &Path, output: &Output) -> Result<PathBuf> {
     if given.is_dir() {
-        Ok(store::path_for_folder(given))
+        let path = store::path_for_folder(given);
+        let others = store::sessions_in(given).len().saturating_sub(1);
+        if others > 0 {
+            output.say(&format!(
+                "note: {} holds {} sessions; this is about {}. To work on another, give its file instead of the folder",
+                given.display(),
+                others + 1,
+                path.file_name().unwrap_or_default().to_string_lossy()
+            ));
+        }
+        Ok(path)
     } else if has_sound_ending(given) {
         Err(Error::invalid(
             "SESSION or FOLDER",
@@ -40,23 +50,20 @@ pub fn path_of(given: &Path) -> Result<PathBuf> {
 
 /// Opens the session of a folder for writing, or begins one.
 pub fn open_or_new(folder: &Path, output: &Output) -> Result<OpenSession> {
-    let path = path_of(folder)?;
+    let path = path_of(folder, output)?;
     if path.exists() {
         let opened = store::open(&path)?;
         for problem in &opened.problems {
             output.say(problem);
         }
-        let why = opened.read_only_because.unwrap_or_default();
-        let lock =
-            opened.lock.ok_or_else(|| Error::new(ErrorKind::Locked, format!("{}: {why}", path.display())))?;
+        // The window can show it all the same; a command has to write.
+        let lock = match opened.lock {
+            Some(lock) => lock,
+            None => store::lock(&path)?.ok_or_else(|| in_use(&path))?,
+        };
         return Ok(OpenSession { path, document: opened.document, _lock: lock });
     }
-    let lock = store::lock(&path)?.ok_or_else(|| {
-        Error::new(
-            ErrorKind::Locked,
-            format!("another program has {} open; close it there first", path.display()),
-        )
-    })?;
+    let lock = store::lock(&path)?.ok_or_else(|| in_use(&path))?;
     let mut document = Document::default();
     if let Some(stem) = path.file_stem() {
         // A hidden folder's dot is no part of the set's name.
@@ -64,6 +71,16 @@ pub fn open_or_new(folder: &Path, output: &Output) -> Result<OpenSession> {
         document.setup.title = title.trim_start_matches('.').trim().to_owned();
     }
     Ok(OpenSession { path, document, _lock: lock })
+}
+
+fn in_use(path: &Path) -> Error {
+    Error::new(
+        ErrorKind::Locked,
+        format!(
+            "another program has {} open, which may be this one's window; nothing was changed. Close it there first",
+            path.display()
+        ),
+    )
 }
 
 impl OpenSession {

@@ -202,12 +202,18 @@ fn check_sfz(path: &Path) -> Result<CheckedMap> {
             say("its lowest key lies above its highest".into());
         }
         if let Ok(info) = decode::probe(&file) {
-            if let (Some((start, end)), Some(frames)) = (r.looping(), info.frames)
-                && !(0 <= start && start < end && end <= frames as i64)
-            {
-                say(format!(
-                    "its loop from {start} to {end} does not lie in the {frames} frames of {sample}"
-                ));
+            if let Some((start, end)) = r.looping() {
+                let outside = info.frames.filter(|f| !(0 <= start && start < end && end <= *f as i64));
+                let own = info.marks.loops.first().map(|l| (l.start.0 as i64, l.end.0 as i64));
+                if let Some(frames) = outside {
+                    say(format!(
+                        "its loop from {start} to {end} does not lie in the {frames} frames of {sample}"
+                    ));
+                } else if let Some((from, to)) = own.filter(|own| *own != (start, end)) {
+                    say(format!(
+                        "it loops {sample} from {start} to {end}; the file says from {from} to {to}"
+                    ));
+                }
             }
             if let (Some(said), Some(root)) = (r.key("pitch_keycenter"), info.marks.root)
                 && said != i64::from(root.0)

@@ -71,16 +71,21 @@ struct Body {
 
 /// The session file of a folder: the one there is (the first by name), or the name a new one gets.
 pub fn path_for_folder(folder: &Path) -> PathBuf {
+    sessions_in(folder).into_iter().next().unwrap_or_else(|| {
+        let full = std::path::absolute(folder).unwrap_or_else(|_| folder.to_path_buf());
+        let name = full.file_name().map_or_else(|| "takes".into(), |n| n.to_string_lossy().into_owned());
+        folder.join(format!("{name}.{ENDING}"))
+    })
+}
+
+/// The session files in a folder, by name; none where it cannot be read.
+pub fn sessions_in(folder: &Path) -> Vec<PathBuf> {
     let mut there: Vec<PathBuf> = std::fs::read_dir(folder)
         .map(|entries| entries.filter_map(|e| e.ok().map(|e| e.path())).collect())
         .unwrap_or_default();
     there.retain(|p| is_session(p) && !is_hidden(p));
     there.sort();
-    there.into_iter().next().unwrap_or_else(|| {
-        let full = std::path::absolute(folder).unwrap_or_else(|_| folder.to_path_buf());
-        let name = full.file_name().map_or_else(|| "takes".into(), |n| n.to_string_lossy().into_owned());
-        folder.join(format!("{name}.{ENDING}"))
-    })
+    there
 }
 
 /// Whether `path` has the ending of a session file.

@@ -327,6 +327,14 @@ fn check_finds_what_was_done_to_a_delivered_folder() {
     let c = run(&["check", s(&foreign.join("x.sfz")), "--json"]);
     assert_eq!(c.code, 1);
     assert_eq!(c.json()["maps"][0]["problems"].as_array().unwrap().len(), 3, "{}", c.out);
+    // A loop that lies in the file and is another than the file's own.
+    let text =
+        "<region> sample=x.wav pitch_keycenter=66 loop_mode=loop_continuous loop_start=100 loop_end=8099";
+    std::fs::write(foreign.join("x.sfz"), text).unwrap();
+    let c = run(&["check", s(&foreign.join("x.sfz")), "--json"]);
+    let told = c.json()["maps"][0]["problems"].clone();
+    assert_eq!((c.code, told.as_array().unwrap().len()), (1, 1), "{told}");
+    assert!(told[0].as_str().unwrap().contains("from 100 to 8100; the file says from"), "{told}");
     assert!(map.contains("loop_end="));
     std::fs::write(foreign.join("x.sf2"), b"RIFF\x08\0\0\0sfbkLIST").unwrap();
     let c = run(&["check", s(&foreign.join("x.sf2")), "--json"]);

@@ -68,9 +68,24 @@ fn the_second_program_opens_read_only_and_says_so() {
     // Another process as well.
     let r = run(&["propose", s(dir.path())]);
     assert_ne!(r.code, 0);
-    assert!(r.err.contains("another program"), "{}", r.err);
+    assert!(r.err.contains("another program") && r.err.contains("Close it there first"), "{}", r.err);
+    assert!(!r.err.contains("shown"), "a command shows nothing: {}", r.err);
     drop(first);
     assert!(store::open(&path).unwrap().lock.is_some());
+}
+
+#[test]
+fn a_folder_with_two_sessions_says_which_one_is_meant() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let deliver = |to: &str| run(&["deliver", s(dir.path()), "--to", s(&dir.path().join(to)), "--preview"]);
+    assert!(!deliver("a").err.contains("sessions"), "one session is no question");
+    for name in ["yy.seamwright", "zz.seamwright"] {
+        std::fs::copy(&path, dir.path().join(name)).unwrap();
+    }
+    let r = deliver("b");
+    assert!(r.err.contains("holds 2 sessions"), "{}", r.err);
+    assert!(r.err.contains("about yy.seamwright"), "{}", r.err);
 }
 
 #[test]
