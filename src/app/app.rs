@@ -179,6 +179,11 @@ impl App {
         self.sound.fetch(frames)
     }
 
+    /// As if nothing had sounded for long: the device is closed until something is to sound.
+    pub fn rest_sound(&mut self) {
+        self.sound.rest();
+    }
+
     /// As if the sound device had been unplugged, where [`super::sound::SoundKind::Fetched`] stands for it.
     pub fn unplug_sound(&mut self) {
         self.sound.unplug();
@@ -373,6 +378,9 @@ impl eframe::App for App {
             ctx.request_repaint();
         } else if self.work.is_busy() {
             ctx.request_repaint_after(PROGRESS_EVERY);
+        }
+        if let Some(seconds) = self.sound.rests_in(now) {
+            ctx.request_repaint_after(Duration::from_secs_f64(seconds + 0.05));
         }
     }
 

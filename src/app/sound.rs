@@ -1,5 +1,6 @@
 //! What is heard: wishes become messages to the engine, its status becomes what the window shows.
 
+mod device;
 mod keys;
 mod playable;
 mod stack;
@@ -13,9 +14,10 @@ use crate::playback::device::{DeviceWish, Player, Status, Tap};
 use crate::playback::message::{Message, Playable, Side};
 use crate::render::audition::{Audition, Judged};
 use crate::session::{LoopRecipe, Recipe, Take, TakeId};
-use crate::units::{Decibels, SampleRate};
+use crate::units::Decibels;
 
 use super::settings::LOWEST_VOLUME_DB;
+pub use device::Latency;
 use playable::{moved_loop, only_loop_differs, playable, playable_audition, start_frame};
 
 /// How fast the meter falls, dB a second (common practice, no source).
@@ -36,6 +38,8 @@ pub enum SoundKind {
 
 enum Output {
     Device(Box<Player>),
+    /// There is a device; it is opened when something is to sound.
+    Resting,
     Silent,
     Kept(Vec<Message>),
 }
@@ -88,32 +92,12 @@ pub struct Sound {
     wish: DeviceWish,
     /// What the device said last about its delay.
     latency: Latency,
-}
-
-/// How long it takes until a sound is heard.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct Latency {
-    /// Frames that the device asks for at once; 0: not known.
-    pub block: u32,
-    /// Its rate in Hz.
-    pub rate_hz: f64,
-    /// Seconds from its request until the first frame is heard; none: the system does not tell.
-    pub delay_s: Option<f64>,
-    /// How often the device asked too late, or complained.
-    pub complaints: u64,
-    /// Why another device than the chosen one plays.
-    pub instead: Option<String>,
-}
-
-impl Latency {
-    /// Length of a block in milliseconds; none: not known.
-    pub fn block_ms(&self) -> Option<f64> {
-        (self.block > 0 && self.rate_hz > 0.0).then(|| 1e3 * f64::from(self.block) / self.rate_hz)
-    }
+    /// Since when nothing sounds, on the clock of [`Sound::poll`].
+    silent_since: Option<f64>,
 }
 
 impl Sound {
-    /// Opens the device, if there is to be one.
+    /// Looks for the device, if there is to be one; it is opened when something is to sound.
     pub fn new(kind: SoundKind, volume_db: f32) -> Self {
         Self::with_wish(kind, volume_db, DeviceWish::default())
     }
@@ -141,9 +125,10 @@ impl Sound {
             silenced: false,
             wish,
             latency: Latency::default(),
+            silent_since: None,
         };
         match kind {
-            SoundKind::Device => sound.try_device(),
+            SoundKind::Device => sound.look_for_device(),
             SoundKind::Off => {}
             SoundKind::Kept => {
                 sound.output = Output::Kept(Vec::new());
@@ -166,74 +151,6 @@ impl Sound {
         if let Output::Kept(m) = &self.output { m } else { &[] }
     }
 
-    /// Looks for a device (again).
-    pub fn try_device(&mut self) {
-        let fetched = self.tap.is_some();
-        if matches!(self.output, Output::Kept(_)) || (fetched && self.has_device()) {
-            return;
-        }
-        self.output = Output::Silent;
-        self.forget();
-        self.hush_keys();
-        self.latency = Latency::default();
-        if fetched {
-            return self.use_tap();
-        }
-        match Player::open_as(&self.wish) {
-            Ok(player) => self.use_player(player),
-            // Any sound is better than none: the system's own device, told in the preferences.
-            Err(e) if self.wish.name.is_some() => match Player::open() {
-                Ok(player) => {
-                    self.use_player(player);
-                    self.latency.instead = Some(e.to_string());
-                }
-                Err(e) => self.view.device = Err(e.to_string()),
-            },
-            Err(e) => self.view.device = Err(e.to_string()),
-        }
-    }
-
-    /// Plays on another device from now on.
-    pub fn use_device(&mut self, wish: DeviceWish) {
-        self.wish = wish;
-        self.try_device();
-    }
-
-    /// Which device is wished for.
-    pub fn wish(&self) -> &DeviceWish {
-        &self.wish
-    }
-
-    /// How long it takes until a sound is heard.
-    pub fn latency(&self) -> &Latency {
-        &self.latency
-    }
-
-    fn hush_keys(&mut self) {
-        self.silenced |= std::mem::take(&mut self.keys_sound);
-    }
-
-    /// What is heard is fetched instead of played.
-    fn use_tap(&mut self) {
-        let (player, tap) = Player::without_device(SampleRate::DELIVERY);
-        self.tap = Some(tap);
-        self.use_player(player);
-    }
-
-    /// As if the device had been unplugged, where what is heard is fetched.
-    pub fn unplug(&mut self) {
-        if let Some(tap) = &mut self.tap {
-            tap.unplug();
-        }
-    }
-
-    fn use_player(&mut self, player: Player) {
-        self.view.device = Ok(player.name().to_owned());
-        self.latency.rate_hz = player.rate().as_f64();
-        self.output = Output::Device(Box::new(player));
-        self.volume(self.view.volume_db);
-    }
-
     /// The next `frames` frames that would be heard (interleaved left, right), where there is no
     /// device; else nothing.
     pub fn fetch(&mut self, frames: usize) -> Vec<f32> {
@@ -246,7 +163,7 @@ impl Sound {
     fn send(&mut self, message: Message) {
         match &mut self.output {
             Output::Device(player) => player.send(message),
-            Output::Silent => {}
+            Output::Silent | Output::Resting => {}
             Output::Kept(kept) => kept.push(message),
         }
     }
@@ -310,9 +227,6 @@ impl Sound {
 
     /// Plays a take as soon as it is rendered. Errors (as sentences): no device, or no loop in it.
     pub fn play(&mut self, take: &Take, from: From, derived: &Derived) -> Result<(), String> {
-        if let Err(why) = &self.view.device {
-            return Err(format!("there is no sound: {why}"));
-        }
         let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam | From::Judge(_));
         if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
             return Err("this take has no loop yet; propose a recipe or choose a loop first".into());
@@ -320,6 +234,7 @@ impl Sound {
         if let Some(why) = derived.of(take.id).and_then(|d| d.failed.as_ref()) {
             return Err(format!("this take cannot be played: {why}"));
         }
+        self.wake()?;
         if let From::Frame(frame) = from
             && self.playing.as_ref().is_some_and(|p| p.take == take.id && p.audition.is_none())
         {
@@ -446,6 +361,7 @@ impl Sound {
             self.view.device = Err(text.into());
             return Some(text.into());
         }
+        self.rest_when_due(&status, now);
         None
     }
 
@@ -471,11 +387,6 @@ impl Sound {
             (Some(p), None) if p.heard => self.forget(),
             _ => {}
         }
-    }
-
-    /// Whether sound goes anywhere.
-    pub fn has_device(&self) -> bool {
-        matches!(self.output, Output::Device(_))
     }
 
     /// Whether the picture moves by itself: something sounds or the meter still falls.

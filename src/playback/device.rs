@@ -76,6 +76,17 @@ fn device_named(wanted: Option<&str>) -> Result<cpal::Device> {
     found.ok_or_else(|| unopened(format!("{wanted} is not there")))
 }
 
+/// The name of the device wished for, without opening it to play. Errors: `Device`, as [`Player::open`].
+pub fn found(wish: &DeviceWish) -> Result<String> {
+    let device = device_named(wish.name.as_deref())?;
+    device.default_output_config().map_err(unopened)?;
+    Ok(name_of(&device))
+}
+
+fn name_of(device: &cpal::Device) -> String {
+    device.description().map_or_else(|_| "default sound device".to_owned(), |d| d.name().to_owned())
+}
+
 /// An open device. Belongs to the thread that opened it (on some systems a stream cannot change
 /// threads); dropping it closes the device.
 pub struct Player {
@@ -102,8 +113,7 @@ impl Player {
         let device = device_named(wish.name.as_deref())?;
         let config = device.default_output_config().map_err(unopened)?;
         let rate = SampleRate::new(config.sample_rate()).map_err(unopened)?;
-        let name =
-            device.description().map_or_else(|_| "default sound device".to_owned(), |d| d.name().to_owned());
+        let name = name_of(&device);
         let channels = usize::from(config.channels()).max(1);
         let (mut player, feed) = wired(name, rate, channels);
         let mut how = config.config();

@@ -273,3 +273,25 @@ fn a_device_that_goes_is_told_everything_else_goes_on_and_sound_comes_back() {
     w.frames(20);
     assert!(w.heard.iter().any(|x| *x != 0.0), "and is heard");
 }
+
+#[test]
+fn a_device_that_rests_is_opened_again_by_what_is_to_sound() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = looping(dir.path());
+    let made = w.until_made();
+    w.key(Key::Space);
+    w.until("silence", |w| w.app().sound().view().playing.is_none());
+    w.app_mut().rest_sound();
+    w.frames(4);
+    w.heard.clear();
+    w.frames(4);
+    assert!(w.heard.iter().all(|x| *x == 0.0), "a closed device asks for nothing");
+    assert!(w.app().sound().has_device() && !w.says("No sound"), "{:?}", w.words());
+    // The key that wakes it is heard itself, as loud as is set.
+    w.key(Key::R);
+    w.until("it plays", |w| w.app().sound().view().playing.is_some());
+    w.frames(10);
+    w.heard.clear();
+    w.frames(2 * made.rendered.looping.unwrap().range.count().0 as usize / A_FRAME + 2);
+    goes_round(&w.heard, &made, gain(&w));
+}

@@ -154,7 +154,7 @@ pub fn delay_words(view: &View<'_>, around: &Around<'_>) -> String {
     match l.block_ms() {
         Some(_) if l.block <= 1 => text += "; it asks for sound as it goes, in no fixed blocks",
         Some(ms) => text += &format!("; blocks of {} frames ({ms:.1} ms)", l.block),
-        None => text += "; it has not asked for sound yet",
+        None => return text + "; how long it takes is told here once something has sounded.",
     }
     match l.delay_s {
         Some(s) => text += &format!("; a sound is heard about {:.0} ms after it is asked for", 1e3 * s),

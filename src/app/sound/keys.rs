@@ -7,9 +7,7 @@ impl Sound {
     /// Starts a key. What else plays (a take, the stack) stops: it would hide what the key sounds like.
     /// Errors (as a sentence): no device.
     pub fn strike(&mut self, group: Box<Group>) -> Result<(), String> {
-        if let Err(why) = &self.view.device {
-            return Err(format!("there is no sound: {why}"));
-        }
+        self.wake()?;
         if self.is_on() {
             // The keys that are held are told nothing: they come up in their own time.
             self.keys_sound = false;

@@ -53,9 +53,7 @@ impl Sound {
     /// Holds the stack of `note` from its beginning, or as if it had been held for `from` seconds.
     /// Errors (as a sentence): no device.
     pub fn hold_stack(&mut self, note: MidiNote, from: Option<f64>) -> Result<(), String> {
-        if let Err(why) = &self.view.device {
-            return Err(format!("there is no sound: {why}"));
-        }
+        self.wake()?;
         if self.stack_note() != Some(note) || self.keys_sound {
             self.stop();
         }
