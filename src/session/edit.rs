@@ -259,8 +259,26 @@ fn set_state(take: &mut Take, state: TakeState) -> Result<()> {
             "this take has no note yet; give it one before accepting it",
         ));
     }
+    if state == TakeState::Accepted {
+        // Who accepts it has looked.
+        take.concerns.retain(|c| c.kind != ConcernKind::WorkOutdated);
+    }
     take.state = state;
     Ok(())
+}
+
+/// What was set for the old content of a file may not fit the new one: it has to be looked at again.
+fn outdate(take: &mut Take) {
+    if take.recipe.is_none() {
+        return;
+    }
+    if take.state == TakeState::Accepted {
+        take.state = TakeState::Proposed;
+    }
+    take.concerns.retain(|c| c.kind != ConcernKind::WorkOutdated);
+    let text = "its file has changed since this take was worked on; look at its ends and its loop, then accept it, or propose it again";
+    take.concerns.push(Concern::new(ConcernKind::WorkOutdated, text));
+    take.concerns.sort_by_key(|c| c.kind);
 }
 
 /// What the user did to a take survives a new survey of its file.
@@ -277,6 +295,7 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
             let frames = fresh.frames;
             fresh.room_marked.retain(|r| r.end.0 <= frames);
         }
+        let changed = old.is_some_and(|i| d.sources[i].hash != fresh.hash);
         match old {
             Some(i) => d.sources[i] = Arc::new(fresh),
             None => d.sources.push(Arc::new(fresh)),
@@ -305,6 +324,9 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
                     layer: k.layer,
                     ..t
                 };
+                if changed {
+                    outdate(&mut t);
+                }
             } else {
                 let busy = d.takes.iter().chain(&kept).map(|t| t.id.0 + 1).max().unwrap_or(1);
                 t.id = TakeId(busy);

@@ -103,6 +103,8 @@ impl TakeState {
 pub enum ConcernKind {
     /// The source file is gone or is not what it was.
     SourceChanged,
+    /// What was set was set for an older content of its source file.
+    WorkOutdated,
     /// Nothing rises above the room.
     Silent,
     /// Named one note and sounds another.
@@ -144,6 +146,7 @@ impl ConcernKind {
     pub fn words(self) -> &'static str {
         match self {
             Self::SourceChanged => "source changed",
+            Self::WorkOutdated => "set for an older file",
             Self::Silent => "silent",
             Self::WrongNote => "wrong note",
             Self::TwoNotes => "two notes at once",
@@ -166,13 +169,14 @@ impl ConcernKind {
 
     /// Whether a proposal judges this, not a survey.
     pub fn is_of_proposals(self) -> bool {
-        matches!(self, Self::NoGoodLoop | Self::LittleRoomTone | Self::RoomChanged)
+        matches!(self, Self::NoGoodLoop | Self::LittleRoomTone | Self::RoomChanged | Self::WorkOutdated)
     }
 
     /// The name in JSON, such as `wrong_note`.
     pub fn key(self) -> &'static str {
         match self {
             Self::SourceChanged => "source_changed",
+            Self::WorkOutdated => "work_outdated",
             Self::Silent => "silent",
             Self::WrongNote => "wrong_note",
             Self::TwoNotes => "two_notes",

@@ -2,7 +2,7 @@
 
 use super::make::*;
 use seamwright::error::ErrorKind;
-use seamwright::session::{ConcernKind, store};
+use seamwright::session::{ConcernKind, Edit, Take, TakeState, store};
 
 #[test]
 fn saves_and_opens_the_same() {
@@ -127,4 +127,20 @@ fn a_source_changed_in_place_is_noticed_by_its_hash() {
     assert_eq!(r.code, 1);
     assert_eq!(r.json()["written"].as_array().unwrap().len(), 2);
     assert!(r.json()["failed"][0]["error"].as_str().unwrap().contains("survey again"));
+    let outdated = |t: &Take| t.concerns.iter().any(|c| c.kind == ConcernKind::WorkOutdated);
+    // Surveyed again it is usable, but what was set for the old file waits to be looked at; not even
+    // accepting what passes takes it.
+    for _ in 0..2 {
+        let r = run(&["propose", s(dir.path()), "--accept", "0", "--json"]);
+        assert_eq!(r.code, 0, "{}", r.err);
+        let now = store::read(&path).unwrap();
+        let those: Vec<_> = now.takes.iter().filter(|t| outdated(t)).collect();
+        assert_eq!(those.len(), 1);
+        assert!(those[0].state == TakeState::Proposed && those[0].recipe.is_some());
+        assert_eq!(now.takes.iter().filter(|t| t.state == TakeState::Accepted).count(), 2);
+    }
+    let now = store::read(&path).unwrap();
+    let take = now.takes.iter().find(|t| t.state == TakeState::Proposed).unwrap().id;
+    let now = Edit::SetState { take, state: TakeState::Accepted }.apply(&now).unwrap();
+    assert!(!outdated(now.take(take).unwrap()), "who accepts it has looked");
 }
