@@ -437,3 +437,39 @@ fn a_report_that_cannot_be_opened_tells_its_path() {
     w.send(Command::Work(WorkCommand::OpenFile(PathBuf::from("/somewhere/report.html"))));
     assert!(w.says("open /somewhere/report.html yourself"));
 }
+
+/// What cannot be read, or lies outside of what is allowed, stays in its field to be mended.
+#[test]
+fn a_number_that_is_refused_stays_and_says_why() {
+    let mut w = Window::of(two_layers());
+    let before = w.setup().accept_score;
+    let name = "Accept from score";
+    let enter = |w: &mut Window, text: &str| {
+        w.0.get_by_label(name).focus();
+        w.steps();
+        w.0.key_press_modifiers(Modifiers::COMMAND, Key::A);
+        w.steps();
+        w.0.event(egui::Event::Text(text.into()));
+        w.steps();
+        w.0.key_press(Key::Enter);
+        w.steps();
+    };
+    let shown = |w: &Window| w.0.get_by_label(name).accesskit_node().value().unwrap_or_default();
+    enter(&mut w, "banana");
+    assert!(w.says("“banana” cannot be read here; write 0 to 100."));
+    assert_eq!((w.setup().accept_score, shown(&w).as_str()), (before, "banana"));
+    enter(&mut w, "250");
+    assert!(w.says("“250” is not within 0 to 100.") && !w.says("banana"));
+    assert_eq!((w.setup().accept_score, shown(&w).as_str()), (before, "250"));
+    // Escape in the field takes it back.
+    w.0.get_by_label(name).focus();
+    w.steps();
+    w.0.key_press(Key::Escape);
+    w.steps();
+    assert!(!w.says("is not within"));
+    assert_eq!(shown(&w), format!("{before:.0}"));
+    enter(&mut w, "55");
+    assert_eq!(w.setup().accept_score, 55.0);
+    assert!(!w.says("cannot be read") && !w.says("is not within"));
+    assert_eq!(w.0.state().session().history().labels().count(), 1);
+}

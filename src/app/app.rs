@@ -21,6 +21,7 @@ use super::sound::Sound;
 use super::theme::{self, Theme};
 use super::triage::Triage;
 use super::view::{Around, Devices, Shown, View};
+use super::widgets::typed;
 use super::work::{Event, PROGRESS_EVERY, Work};
 use super::{choosing, dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
@@ -298,6 +299,7 @@ impl App {
 
     fn draw(&mut self, ui: &mut Ui) -> Vec<Command> {
         self.place.triage.go_on = self.settings.get().go_on;
+        typed::about(ui.ctx(), (self.place.selected, self.place.room));
         let theme = Theme::of(ui.ctx());
         let around = Around {
             settings: self.settings.get(),

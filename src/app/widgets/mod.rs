@@ -12,4 +12,5 @@ pub mod ramp;
 pub mod seam_spectra;
 pub mod seam_view;
 pub mod time_axis;
+pub mod typed;
 pub mod wave_view;

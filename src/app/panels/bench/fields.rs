@@ -2,13 +2,14 @@
 
 use std::ops::RangeInclusive;
 
-use egui::{DragValue, RichText, Slider, SliderClamping, Ui, vec2};
+use egui::{DragValue, Response, RichText, Slider, SliderClamping, Ui, vec2};
 
 use super::edits::Mark;
 use super::gesture::Gesture;
 use crate::app::command::Command;
 use crate::app::quantity::{self, Clock};
 use crate::app::theme::{Theme, strong};
+use crate::app::widgets::typed::Typed;
 use crate::session::Edit;
 
 const NAME: f32 = 76.0;
@@ -79,6 +80,14 @@ impl Field {
             return Some(*self.range.start());
         }
         quantity::parse(text, self.unit, clock)
+    }
+
+    fn typed<'a>(
+        &'a self,
+        read: &'a dyn Fn(&str) -> Option<f64>,
+        write: Option<&'a dyn Fn(f64) -> String>,
+    ) -> Typed<'a> {
+        Typed { range: self.range.clone(), unit: self.unit, decimals: self.decimals, read, write }
     }
 
     fn suffix_at(&self, value: f64) -> String {
@@ -161,16 +170,14 @@ impl Rows<'_> {
         self.row(f.name, f.tip, |ui, gesture, out| {
             ui.spacing_mut().slider_width = (ui.available_width() - NUMBER - 24.0).max(40.0);
             let mut v = value;
-            let r = ui.add(
-                Slider::new(&mut v, f.range.clone())
-                    // Otherwise a value with more digits than are shown is rounded by being shown.
-                    .clamping(SliderClamping::Edits)
-                    .fixed_decimals(f.decimals)
-                    .suffix(f.suffix_at(value))
-                    .custom_formatter(|v, _| f.written(v))
-                    .custom_parser(|t| f.read(t, clock))
-                    .update_while_editing(false),
-            );
+            let slider = Slider::new(&mut v, f.range.clone())
+                // Otherwise a value with more digits than are shown is rounded by being shown.
+                .clamping(SliderClamping::Edits)
+                .fixed_decimals(f.decimals)
+                .suffix(f.suffix_at(value))
+                .custom_formatter(|v, _| f.written(v));
+            let write = |v| f.written(v);
+            let r = f.typed(&|t| f.read(t, clock), Some(&write)).slider(ui, slider, value);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -181,7 +188,7 @@ impl Rows<'_> {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
             // Left alone it would be called by its unit.
-            let r = ui.add(drag_value(f, &mut v, clock)).accessible_name(f.name);
+            let r = drag(ui, f, &mut v, clock).accessible_name(f.name);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -197,8 +204,8 @@ impl Rows<'_> {
     ) {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
-            let field = drag_value(f, &mut v, None).custom_formatter(|n, _| write(n)).custom_parser(read);
-            let r = ui.add(field);
+            let field = drag_value(f, &mut v).custom_formatter(|n, _| write(n));
+            let r = f.typed(read, Some(write)).drag(ui, field, value);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -220,13 +227,13 @@ impl Rows<'_> {
             |ui, gesture, out| {
                 let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
                 let mut v = frames;
-                let r = ui.add(drag_value(&f, &mut v, clock)).accessible_name(format!("{name} in frames"));
+                let r = drag(ui, &f, &mut v, clock).accessible_name(format!("{name} in frames"));
                 gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
                 let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
                     .decimals(4)
                     .speed(0.001);
                 let mut s = frames / rate;
-                let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name(format!("{name} in seconds"));
+                let r = drag(ui, &f, &mut s, clock).accessible_name(format!("{name} in seconds"));
                 gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
             },
         );
@@ -251,26 +258,25 @@ impl Rows<'_> {
             |ui, gesture, out| {
                 let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
                 let mut s = frames / rate;
-                let r = ui.add(drag_value(&f, &mut s, clock)).accessible_name("Length in seconds");
+                let r = drag(ui, &f, &mut s, clock).accessible_name("Length in seconds");
                 gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
                 let Some(period) = period else { return };
                 let f = Field::new("Length", "periods", least / period..=most / period, label)
                     .decimals(2)
                     .speed(1.0);
                 let mut n = frames / period;
-                let r = ui.add(drag_value(&f, &mut n, clock)).accessible_name("Length in periods");
+                let r = drag(ui, &f, &mut n, clock).accessible_name("Length in periods");
                 gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
             },
         );
     }
 }
 
-fn drag_value<'v>(f: &'v Field, v: &'v mut f64, clock: Option<Clock>) -> DragValue<'v> {
-    DragValue::new(v)
-        .range(f.range.clone())
-        .speed(f.speed)
-        .fixed_decimals(f.decimals)
-        .suffix(f.suffix())
-        .custom_parser(move |t| f.read(t, clock))
-        .update_while_editing(false)
+fn drag_value<'v>(f: &'v Field, v: &'v mut f64) -> DragValue<'v> {
+    DragValue::new(v).range(f.range.clone()).speed(f.speed).fixed_decimals(f.decimals).suffix(f.suffix())
+}
+
+fn drag(ui: &mut Ui, f: &Field, v: &mut f64, clock: Option<Clock>) -> Response {
+    let now = *v;
+    f.typed(&|t| f.read(t, clock), None).drag(ui, drag_value(f, v), now)
 }

@@ -10,6 +10,7 @@ use crate::app::panels::bench::gesture::{Gesture, step};
 use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::field;
+use crate::app::widgets::typed::Typed;
 use crate::session::{Edit, Setup};
 
 /// Width of the names of the rows.
@@ -176,7 +177,9 @@ impl Form<'_> {
     pub fn number_here(&mut self, n: &Number, now: f64, set: impl Fn(&mut Setup, f64)) {
         let mut v = now;
         self.ui.spacing_mut().interact_size.x = NUMBER;
-        let r = self.ui.add(drag_value(n, &mut v)).accessible_name(n.name).on_hover_text(n.tip);
+        let read = |t: &str| quantity::parse(t, n.suffix, None);
+        let r = n.typed(&read, None).drag(self.ui, drag_value(n, &mut v), now);
+        let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
 
@@ -190,9 +193,10 @@ impl Form<'_> {
         set: impl Fn(&mut Setup, f64),
     ) {
         let mut v = now;
-        let drag = drag_value(n, &mut v).custom_formatter(|x, _| write(x)).custom_parser(read);
+        let drag = drag_value(n, &mut v).custom_formatter(|x, _| write(x));
         self.ui.spacing_mut().interact_size.x = NUMBER;
-        let r = self.ui.add(drag).accessible_name(n.name).on_hover_text(n.tip);
+        let r = n.typed(read, Some(write)).drag(self.ui, drag, now);
+        let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
 
@@ -209,13 +213,19 @@ impl Form<'_> {
 }
 
 fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v)
-        .range(n.range.clone())
-        .speed(n.speed)
-        .fixed_decimals(n.decimals)
-        .suffix(n.suffix)
-        .custom_parser(move |t| quantity::parse(t, n.suffix, None))
-        .update_while_editing(false)
+    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals).suffix(n.suffix)
+}
+
+impl Number {
+    fn typed<'a>(
+        &'a self,
+        read: &'a dyn Fn(&str) -> Option<f64>,
+        write: Option<&'a dyn Fn(f64) -> String>,
+    ) -> Typed<'a> {
+        // What is written in words of its own has its unit in them.
+        let unit = if write.is_some() { "" } else { self.suffix.trim() };
+        Typed { range: self.range.clone(), unit, decimals: self.decimals, read, write }
+    }
 }
 
 /// A heading with a line under it.

@@ -1,0 +1,268 @@
+//! Number fields that say what was wrong with what was typed, and keep it to be mended.
+//!
+//! The toolkit's own fields drop what they cannot read and bring what is out of range to its edge, both
+//! without a word. Here such a text stays in its field, marked, and a card below the field says why and
+//! what is allowed; the value stays as it was until the text is mended, or taken back with Escape.
+
+use std::cell::RefCell;
+use std::ops::RangeInclusive;
+use std::time::Duration;
+
+use egui::{
+    Area, Context, DragValue, Frame, Id, Key, Order, Rect, Response, RichText, Slider, Stroke, StrokeKind,
+    Ui, Vec2, vec2,
+};
+
+use crate::app::theme::Theme;
+use crate::app::words::minus;
+
+/// How long the card stays when neither the pointer nor the keyboard is at its field, in seconds.
+const TOLD_S: f64 = 9.0;
+/// Widest card in points.
+const WIDEST: f32 = 300.0;
+
+/// What a field takes.
+pub struct Typed<'a> {
+    /// The smallest and the largest value.
+    pub range: RangeInclusive<f64>,
+    /// The unit it shows; empty: none.
+    pub unit: &'a str,
+    /// Digits after the point that it shows.
+    pub decimals: usize,
+    /// The value that a text means, in whatever unit; none: it cannot be read.
+    pub read: &'a dyn Fn(&str) -> Option<f64>,
+    /// A value as the field shows it before its unit, where that is no plain number.
+    pub write: Option<&'a dyn Fn(f64) -> String>,
+}
+
+/// A text that was refused.
+#[derive(Debug, Clone)]
+struct Refused {
+    text: String,
+    why: String,
+    /// The value of the field then: when it changes otherwise, the text is forgotten.
+    value: f64,
+    /// What the fields were about then, see [`about`].
+    about: Option<Id>,
+    at: f64,
+}
+
+fn about_id() -> Id {
+    Id::unique("what typed values are about")
+}
+
+/// Says what the fields of this frame are about; what was refused for something else is forgotten.
+pub fn about(ctx: &Context, what: impl std::hash::Hash + std::fmt::Debug) {
+    let what = Id::unique(("typed about", what));
+    ctx.data_mut(|d| d.insert_temp(about_id(), what));
+}
+
+fn now_about(ctx: &Context) -> Option<Id> {
+    ctx.data(|d| d.get_temp(about_id()))
+}
+
+impl Typed<'_> {
+    /// Adds a field that can be dragged or typed in, over a value that is `now`.
+    pub fn drag(&self, ui: &mut Ui, drag: DragValue<'_>, now: f64) -> Response {
+        let id = ui.next_auto_id().with("refused");
+        let refused = standing(ui, id, now);
+        let bad = RefCell::new(None);
+        let mut drag = drag.custom_parser(|text| self.parse(text, now, &bad)).update_while_editing(false);
+        if let Some(r) = &refused {
+            let text = r.text.clone();
+            drag = drag.custom_formatter(move |_, _| text.clone()).suffix("");
+        }
+        let response = ui.add(drag);
+        self.follow(ui, id, &response, (refused, bad.into_inner()), now);
+        response
+    }
+
+    /// Adds a slider with a field, over a value that is `now`.
+    pub fn slider(&self, ui: &mut Ui, slider: Slider<'_>, now: f64) -> Response {
+        let id = ui.next_auto_id().with("refused");
+        let refused = standing(ui, id, now);
+        let bad = RefCell::new(None);
+        let mut slider = slider.custom_parser(|text| self.parse(text, now, &bad)).update_while_editing(false);
+        if let Some(r) = &refused {
+            let text = r.text.clone();
+            slider = slider.custom_formatter(move |_, _| text.clone()).suffix("");
+        }
+        let response = ui.add(slider);
+        self.follow(ui, id, &response, (refused, bad.into_inner()), now);
+        response
+    }
+
+    /// The value that a text stands for; what it cannot be goes into `bad`.
+    fn parse(&self, text: &str, now: f64, bad: &RefCell<Option<(String, String)>>) -> Option<f64> {
+        // Left as it was: not even rounded to the digits that are shown.
+        if text == self.shown(now) {
+            return Some(now);
+        }
+        match (self.read)(text).filter(|v| v.is_finite()) {
+            Some(v) => match self.within(v) {
+                Some(v) => Some(v),
+                None => {
+                    let why = format!("“{}” is not within {}.", text.trim(), self.allowed());
+                    *bad.borrow_mut() = Some((text.to_owned(), why));
+                    None
+                }
+            },
+            None => {
+                let units = match self.unit {
+                    "s" | "ms" | "frames" | "periods" => ", in s, ms, frames or periods",
+                    _ => "",
+                };
+                let why = format!("“{}” cannot be read here; write {}{units}.", text.trim(), self.allowed());
+                *bad.borrow_mut() = Some((text.to_owned(), why));
+                None
+            }
+        }
+    }
+
+    /// The value in the range; what lies outside by no more than the rounding of what is shown is the edge.
+    fn within(&self, value: f64) -> Option<f64> {
+        let slack = 0.5 * 0.1f64.powi(self.decimals as i32) + 1e-9;
+        let (low, high) = (*self.range.start(), *self.range.end());
+        (value >= low - slack && value <= high + slack).then(|| value.clamp(low, high))
+    }
+
+    fn shown(&self, value: f64) -> String {
+        self.write.map_or_else(|| minus(value, self.decimals), |write| write(value))
+    }
+
+    /// What can be typed.
+    fn allowed(&self) -> String {
+        let (low, high) = (*self.range.start(), *self.range.end());
+        let unit = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
+        match self.write {
+            Some(write) => format!("{} to {}{unit}", write(low), write(high)),
+            None => format!("{} to {}{unit}", short(low, self.decimals), short(high, self.decimals)),
+        }
+    }
+
+    fn follow(
+        &self,
+        ui: &Ui,
+        id: Id,
+        response: &Response,
+        (refused, bad): (Option<Refused>, Option<(String, String)>),
+        now: f64,
+    ) {
+        let ctx = ui.ctx();
+        let time = ui.input(|i| i.time);
+        let refused = match bad {
+            Some((text, why)) => {
+                let again = refused.filter(|r| r.text == text && r.why == why);
+                Some(again.unwrap_or(Refused { text, why, value: now, about: now_about(ctx), at: time }))
+            }
+            // It was mended, or taken back.
+            None if response.changed() || self.left(ui, response) => None,
+            None => refused,
+        };
+        keep(ui, id, refused.as_ref());
+        if let Some(r) = &refused {
+            tell(ui, id, response, &r.why, time - r.at);
+        }
+    }
+
+    /// Whether Escape, or a text that is right, has just ended the typing.
+    fn left(&self, ui: &Ui, response: &Response) -> bool {
+        response.lost_focus() || (response.has_focus() && ui.input(|i| i.key_pressed(Key::Escape)))
+    }
+}
+
+/// Without needless noughts.
+fn short(value: f64, decimals: usize) -> String {
+    let text = minus(value, decimals);
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
+}
+
+fn standing(ui: &Ui, id: Id, now: f64) -> Option<Refused> {
+    let about = now_about(ui.ctx());
+    ui.data(|d| d.get_temp::<Refused>(id)).filter(|r| r.value == now && r.about == about)
+}
+
+fn keep(ui: &Ui, id: Id, refused: Option<&Refused>) {
+    ui.data_mut(|d| match refused {
+        Some(r) => {
+            d.insert_temp(id, r.clone());
+        }
+        None => d.remove::<Refused>(id),
+    });
+}
+
+/// Marks a field whose text was refused and says why, on a card below it: for a while, and as long as the
+/// pointer or the keyboard is there. `since`: for how many seconds it has been so.
+pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
+    let theme = Theme::of(ui.ctx());
+    let edge = Stroke::new(2.0, theme.warn);
+    ui.painter().rect_stroke(field.rect.expand(1.0), 3.0, edge, StrokeKind::Outside);
+    let left = TOLD_S - since;
+    if left <= 0.0 && !field.hovered() && !field.has_focus() {
+        return;
+    }
+    if left > 0.0 {
+        ui.ctx().request_repaint_after(Duration::from_secs_f64(left + 0.05));
+    }
+    if !ui.clip_rect().intersects(field.rect) {
+        return;
+    }
+    card(ui.ctx(), id, field.rect, why, &theme);
+}
+
+fn card(ctx: &Context, id: Id, field: Rect, why: &str, theme: &Theme) {
+    let margin: Vec2 = vec2(0.0, 5.0);
+    Area::new(id.with("card"))
+        .order(Order::Tooltip)
+        .fixed_pos(field.left_bottom() + margin)
+        .constrain(true)
+        .interactable(false)
+        .show(ctx, |ui| {
+            let frame = Frame::new().fill(theme.sheet).stroke(Stroke::new(1.0, theme.warn));
+            frame.corner_radius(4).inner_margin(8).show(ui, |ui| {
+                ui.set_max_width(WIDEST);
+                ui.label(RichText::new(why).color(theme.ink));
+                ui.label(
+                    RichText::new("Nothing is changed. Mend it, or Escape in the field takes it back.")
+                        .small()
+                        .color(theme.ink_soft),
+                );
+            });
+        });
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::app::quantity;
+
+    fn seconds(text: &str, now: f64) -> (Option<f64>, Option<String>) {
+        let read = |t: &str| quantity::parse(t, "s", None);
+        let typed = Typed { range: 0.0..=3.25, unit: "s", decimals: 2, read: &read, write: None };
+        let bad = RefCell::new(None);
+        let value = typed.parse(text, now, &bad);
+        (value, bad.into_inner().map(|(_, why)| why))
+    }
+
+    #[test]
+    fn what_is_refused_is_told_with_what_is_allowed() {
+        assert_eq!(seconds("500 ms", 1.0), (Some(0.5), None));
+        let why = seconds("banana", 1.0).1.unwrap();
+        assert_eq!(why, "“banana” cannot be read here; write 0 to 3.25 s, in s, ms, frames or periods.");
+        assert_eq!(seconds("99 s", 1.0), (None, Some("“99 s” is not within 0 to 3.25 s.".into())));
+        assert_eq!(seconds("NaN", 1.0).0, None);
+    }
+
+    /// Passing through a field with the keyboard hands over what it shows; nothing may change by that.
+    #[test]
+    fn what_is_shown_is_always_taken() {
+        let now = 1.234_567;
+        assert_eq!(seconds("1.23", now), (Some(now), None));
+        // Shown rounded upwards, beyond the edge.
+        let read = |t: &str| quantity::parse(t, "s", None);
+        let typed = Typed { range: 0.0..=0.996, unit: "s", decimals: 2, read: &read, write: None };
+        let bad = RefCell::new(None);
+        assert_eq!(typed.parse("1.00", 0.5, &bad), Some(0.996));
+        assert_eq!(typed.parse("1.01", 0.5, &bad), None);
+    }
+}
