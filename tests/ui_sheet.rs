@@ -187,7 +187,7 @@ fn of_two_takes_for_one_cell_one_is_kept_in_one_step() {
     assert!(crowded(&w, 1) && crowded(&w, 5));
     assert!(w.says("wrong note, 2 takes here") && w.says("2 takes for this cell"));
     w.press("Keep take 5");
-    assert_eq!(w.states(&[1, 5]), [SetAside, Proposed]);
+    assert_eq!(w.states(&[1, 5]), [SetAside, Accepted], "what is kept is delivered");
     assert!(!crowded(&w, 5));
     w.undo();
     assert_eq!(w.states(&[1, 5]), [Proposed, Proposed]);
@@ -199,9 +199,9 @@ fn of_two_takes_for_one_cell_one_is_kept_in_one_step() {
     w.key(Key::U);
     assert!(w.says("this take is kept already"));
     let other = 6 - one;
-    assert_eq!(w.states(&[one, other]), [Proposed, SetAside]);
+    assert_eq!(w.states(&[one, other]), [Accepted, SetAside]);
     w.press(&format!("Keep take {other}"));
-    assert_eq!(w.states(&[one, other]), [SetAside, Proposed]);
+    assert_eq!(w.states(&[one, other]), [SetAside, Accepted]);
     assert_eq!(w.steps_done().len(), 3);
 }
 

@@ -137,7 +137,7 @@ pub enum EditCommand {
     SetState(TakeId, TakeState),
     /// Decides about several takes in one step.
     Decide(Vec<TakeId>, Decision),
-    /// Keeps this take of several for one cell; the others are set aside.
+    /// Keeps this take of several for one cell: it is accepted, the others are set aside.
     Keep(TakeId),
 }
 

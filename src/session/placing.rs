@@ -145,8 +145,9 @@ pub fn claims(d: &Document, take: TakeId) -> Vec<TakeId> {
     d.takes.iter().filter(|t| here(t)).map(|t| t.id).collect()
 }
 
-/// Keeps `take` of the several that claim its place: the others are set aside, and it is taken back
-/// if it was. Errors: `Nothing` where it is the only one, or kept already.
+/// Keeps `take` of the several that claim its place: it is accepted, so that it is what is delivered there
+/// (without a recipe it cannot be, and is only taken back if it was set aside), and the others are set
+/// aside. Errors: `Nothing` where it is the only one, or kept already.
 pub fn keep(d: &Document, take: TakeId) -> Result<NamedEdit> {
     let claims = claims(d, take);
     if claims.len() < 2 {
@@ -159,8 +160,15 @@ pub fn keep(d: &Document, take: TakeId) -> Result<NamedEdit> {
     for t in claims.iter().filter_map(|id| d.take(*id)) {
         if t.id != take && t.state != TakeState::SetAside {
             edits.push(Edit::SetState { take: t.id, state: TakeState::SetAside });
-        } else if t.id == take && t.state == TakeState::SetAside {
-            edits.push(Edit::SetState { take, state: undecided(t) });
+        } else if t.id == take {
+            let state = match t.state {
+                _ if t.recipe.is_some() => TakeState::Accepted,
+                TakeState::SetAside => undecided(t),
+                state => state,
+            };
+            if t.state != state {
+                edits.push(Edit::SetState { take, state });
+            }
         }
     }
     if edits.is_empty() {

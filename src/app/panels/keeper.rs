@@ -12,7 +12,7 @@ use crate::app::words;
 use crate::session::{Take, TakeId, placing};
 
 const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
-const KEEP_TIP: &str = "Keeps this take for the cell and sets the others aside; one step to undo";
+const KEEP_TIP: &str = "Accepts this take for the cell and sets the others aside (without a recipe it waits to be proposed); one step to undo";
 
 /// Draws the list of takes for the cell of `take`; nothing where it is the only one.
 pub(super) fn choice(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
@@ -21,7 +21,10 @@ pub(super) fn choice(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut V
         return;
     }
     section(ui, &format!("{} for this cell", words::takes(claims.len())));
-    ui.label(soft("Listen to each and keep one; the others are set aside, not lost.", view.theme).small());
+    ui.label(
+        soft("Listen to each and keep one: it is accepted, the others are set aside, not lost.", view.theme)
+            .small(),
+    );
     for id in claims {
         if let Some(t) = view.document.take(id) {
             row(ui, view, t, take.id, commands);
