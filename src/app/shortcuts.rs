@@ -219,7 +219,7 @@ pub const TABLE: &[Shortcut] = table! {
     Undo REST "Undo": command(Key::Z);
     Redo REST "Redo": REDO;
     Save REST "Save now": command(Key::S);
-    OpenFolder REST "Choose a folder": command(Key::O);
+    OpenFolder REST "Open: choose a folder": command(Key::O);
     Steps REST "Undo list": command(Key::U);
     Commands REST "All commands": command(Key::K);
     Preferences REST "Preferences": command(Key::Comma);

@@ -1,6 +1,6 @@
 //! Preferences of the user: sound device and its delay, MIDI input, colours, size.
 
-use egui::{ComboBox, Context, Grid, RichText, Ui, Window};
+use egui::{ComboBox, Context, Grid, RichText, ScrollArea, Ui, Window};
 
 use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
 use crate::app::theme::strong;
@@ -11,7 +11,7 @@ use crate::playback::device::DeviceWish;
 /// Lengths of block that are offered.
 const BLOCKS: [u32; 6] = [64, 128, 256, 512, 1024, 2048];
 /// Sizes of everything, in percent.
-const SCALES: [u32; 9] = [80, 90, 100, 110, 125, 140, 160, 180, 200];
+const SCALES: [u32; 10] = [80, 90, 100, 110, 125, 140, 150, 160, 180, 200];
 
 /// The preferences.
 #[derive(Debug, Default)]
@@ -26,9 +26,13 @@ impl PreferencesPanel {
             .open(&mut open)
             .collapsible(false)
             .resizable(false)
-            .default_pos(egui::pos2(ctx.content_rect().right() - 510.0, 56.0))
+            .default_pos(egui::pos2((ctx.content_rect().right() - 510.0).max(8.0), 56.0))
             .show(ctx, |ui| {
-                ui.set_width(460.0);
+                let room = ctx.content_rect();
+                ui.set_width(f32::min(460.0, room.width() - 60.0));
+                // Everything can be reached in a small window, too.
+                let height = (room.height() - 130.0).max(120.0);
+                ScrollArea::vertical().max_height(height).show(ui, |ui| {
                 heading(ui, "Sound");
                 Grid::new("sound").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
                     device(ui, around, &mut out);
@@ -51,6 +55,7 @@ impl PreferencesPanel {
                 });
                 ui.add_space(6.0);
                 ui.label(soft("Volume is at the top. A4 stands above the table of tuning, how octaves are counted in the Deliver room.", view.theme));
+                });
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
         if !open || escape {
