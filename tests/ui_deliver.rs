@@ -141,7 +141,7 @@ fn every_setting_has_its_control_and_undo() {
             |w| w.pick("Rate", "96000 Hz"),
             |s| s.delivery_rate = seamwright::units::SampleRate::new(96_000).unwrap(),
         ),
-        ("pre-roll", |w| w.click("Even"), |s| s.delivery.pre_roll = Some(Seconds(0.01))),
+        ("pre-roll", |w| w.click("The same for all"), |s| s.delivery.pre_roll = Some(Seconds(0.01))),
         (
             "pre-roll in ms",
             |w| w.number("Pre-roll in ms", 25.0),
@@ -378,7 +378,7 @@ fn levels_are_measured_and_drawn_before_and_after() {
     assert_eq!(w.0.query_all_by_label_contains("to −30.0 LUFS, gain").count(), 2);
     assert!(!w.says("not known yet"), "a gain needs no new measurement");
     // Another pre-roll is another sound: the old picture stays and says so.
-    w.click("Even");
+    w.click("The same for all");
     assert!(w.says("2 takes changed since"));
     w.click("Measure levels");
     assert!(!w.says("changed since"));

@@ -186,8 +186,8 @@ pub fn open(path: &Path) -> Result<Opened> {
     let mut document = read(path)?;
     let (lock, read_only_because) = match lock(path) {
         Ok(Some(lock)) => (Some(lock), None),
-        Ok(None) => (None, Some("another program has this session open; it is shown read-only here".into())),
-        Err(e) => (None, Some(format!("the session is shown read-only: {e}"))),
+        Ok(None) => (None, Some("another program has this session open; it is read only here".into())),
+        Err(e) => (None, Some(format!("the session is read only: {e}"))),
     };
     let problems = find_sources(path, &mut document);
     Ok(Opened { document, lock, read_only_because, problems })

@@ -80,6 +80,9 @@ impl DetailsPanel {
                 layer = field(ui, ("Layer", LAYER_TIP), &now_layer, &mut self.layer, 46.0);
             });
         });
+        if self.note.is_none() && self.layer.is_none() && note.is_none() && layer.is_none() {
+            self.problem = None;
+        }
         if note.is_some() || layer.is_some() {
             match wanted_place(view, take, note.as_deref(), layer.as_deref()) {
                 Ok((note, layer)) => {
@@ -87,7 +90,12 @@ impl DetailsPanel {
                     let named = placing::move_to(view.document, take.id, (note, layer));
                     commands.push(Command::Edit(EditCommand::Do { label: named.label, edit: named.edit }));
                 }
-                Err(text) => self.problem = Some(text),
+                Err(text) => {
+                    // What was typed stays to be mended.
+                    self.note = note.or(self.note.take());
+                    self.layer = layer.or(self.layer.take());
+                    self.problem = Some(text);
+                }
             }
         }
         if let Some(text) = &self.problem {

@@ -119,7 +119,7 @@ fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
         (Some(n), format!("{n} frames{ms}"))
     }));
     let about = "Frames that the device asks for at once: fewer are heard sooner, more are safer against gaps. Not every device allows every length";
-    choice(ui, ("Block", about), &wish.block, all, |block| {
+    choice(ui, ("Block length", about), &wish.block, all, |block| {
         out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { block, ..wish.clone() })));
     });
 }

@@ -27,7 +27,7 @@ const COLUMNS: [(Column, &str, &str, f32); 7] = [
     (
         Column::Taken,
         "Strengths",
-        "How much is corrected of the centre, flattened of the drift, of the vibrato",
+        "In this order: how much of the centre is corrected, how much of the drift and of the vibrato is flattened",
         0.72,
     ),
     (Column::State, "State", "How far it has come", 0.88),
@@ -57,11 +57,13 @@ pub struct TuningPanel {
     /// Strength for all, in percent.
     strength: f64,
     a4: Option<String>,
+    /// What was typed there and refused.
+    a4_refused: Option<String>,
 }
 
 impl Default for TuningPanel {
     fn default() -> Self {
-        Self { by: Column::Note, descending: false, strength: 100.0, a4: None }
+        Self { by: Column::Note, descending: false, strength: 100.0, a4: None, a4_refused: None }
     }
 }
 
@@ -134,12 +136,24 @@ impl TuningPanel {
             let now = format!("{:.1}", setup.a4.0);
             if let Some(text) = field(ui, ("A4", A4_TIP), &now, &mut self.a4, 60.0)
                 && !view.read_only
-                && let Some(hz) = quantity::parse(&text, "Hz", None).filter(|hz| (380.0..=500.0).contains(hz))
             {
-                let edit = Edit::SetSetup(Box::new(Setup { a4: Hertz(hz), ..setup.clone() }));
-                commands.push(Command::Edit(EditCommand::Do { label: "Set A4".into(), edit }));
+                let hz = quantity::parse(&text, "Hz", None).filter(|hz| (380.0..=500.0).contains(hz));
+                if let Some(hz) = hz {
+                    let edit = Edit::SetSetup(Box::new(Setup { a4: Hertz(hz), ..setup.clone() }));
+                    commands.push(Command::Edit(EditCommand::Do { label: "Set A4".into(), edit }));
+                } else {
+                    // It stays to be mended.
+                    self.a4_refused = Some(text.clone());
+                    self.a4 = Some(text);
+                }
             }
             ui.label("Hz");
+            if self.a4.is_some() && self.a4 == self.a4_refused {
+                let text = self.a4.as_deref().unwrap_or_default();
+                let why =
+                    format!("“{text}” is no frequency for A4; write 380 to 500 Hz, Escape takes it back");
+                ui.label(egui::RichText::new(why).color(view.theme.warn));
+            }
         });
     }
 

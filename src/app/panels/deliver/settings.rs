@@ -133,7 +133,7 @@ fn sound(f: &mut Form<'_>) {
     let tip = "Time before the onset, the same in every file, so that all notes speak alike; otherwise as each \
                take is trimmed";
     f.row("Pre-roll", tip, |f| {
-        f.check_here("Pre-roll", ("Even", tip), d.pre_roll.is_some(), |s, on| {
+        f.check_here("Pre-roll", ("The same for all", tip), d.pre_roll.is_some(), |s, on| {
             s.delivery.pre_roll = on.then_some(FIRST_PRE_ROLL);
         });
         if let Some(p) = d.pre_roll {
