@@ -47,6 +47,17 @@ struct Refused {
     at: f64,
 }
 
+/// What became of a text in this pass.
+#[derive(Debug, Clone, PartialEq)]
+enum Outcome {
+    /// None was handed over.
+    Nothing,
+    /// It stands for a value that is allowed.
+    Taken,
+    /// It does not: the text, and why.
+    Refused(String, String),
+}
+
 fn about_id() -> Id {
     Id::unique("what typed values are about")
 }
@@ -66,14 +77,16 @@ impl Typed<'_> {
     pub fn drag(&self, ui: &mut Ui, drag: DragValue<'_>, now: f64) -> Response {
         let id = ui.next_auto_id().with("refused");
         let refused = standing(ui, id, now);
-        let bad = RefCell::new(None);
-        let mut drag = drag.custom_parser(|text| self.parse(text, now, &bad)).update_while_editing(false);
+        let told = RefCell::new(Outcome::Nothing);
+        let escaped = just_escaped(ui, id);
+        let parse = |text: &str| if escaped { None } else { self.parse(text, now, &told) };
+        let mut drag = drag.custom_parser(parse).update_while_editing(false);
         if let Some(r) = &refused {
             let text = r.text.clone();
             drag = drag.custom_formatter(move |_, _| text.clone()).suffix("");
         }
         let response = ui.add(drag);
-        self.follow(ui, id, &response, (refused, bad.into_inner()), now);
+        self.follow(ui, id, &response, (refused, told.into_inner()), now);
         response
     }
 
@@ -81,42 +94,41 @@ impl Typed<'_> {
     pub fn slider(&self, ui: &mut Ui, slider: Slider<'_>, now: f64) -> Response {
         let id = ui.next_auto_id().with("refused");
         let refused = standing(ui, id, now);
-        let bad = RefCell::new(None);
-        let mut slider = slider.custom_parser(|text| self.parse(text, now, &bad)).update_while_editing(false);
+        let told = RefCell::new(Outcome::Nothing);
+        let escaped = just_escaped(ui, id);
+        let parse = |text: &str| if escaped { None } else { self.parse(text, now, &told) };
+        let mut slider = slider.custom_parser(parse).update_while_editing(false);
         if let Some(r) = &refused {
             let text = r.text.clone();
             slider = slider.custom_formatter(move |_, _| text.clone()).suffix("");
         }
         let response = ui.add(slider);
-        self.follow(ui, id, &response, (refused, bad.into_inner()), now);
+        self.follow(ui, id, &response, (refused, told.into_inner()), now);
         response
     }
 
-    /// The value that a text stands for; what it cannot be goes into `bad`.
-    fn parse(&self, text: &str, now: f64, bad: &RefCell<Option<(String, String)>>) -> Option<f64> {
+    /// The value that a text stands for; what it cannot be goes into `told`.
+    fn parse(&self, text: &str, now: f64, told: &RefCell<Outcome>) -> Option<f64> {
+        *told.borrow_mut() = Outcome::Taken;
         // Left as it was: not even rounded to the digits that are shown.
         if text == self.shown(now) {
             return Some(now);
         }
-        match (self.read)(text).filter(|v| v.is_finite()) {
-            Some(v) => match self.within(v) {
-                Some(v) => Some(v),
-                None => {
-                    let why = format!("“{}” is not within {}.", text.trim(), self.allowed());
-                    *bad.borrow_mut() = Some((text.to_owned(), why));
-                    None
-                }
-            },
-            None => {
-                let units = match self.unit {
-                    "s" | "ms" | "frames" | "periods" => ", in s, ms, frames or periods",
-                    _ => "",
-                };
-                let why = format!("“{}” cannot be read here; write {}{units}.", text.trim(), self.allowed());
-                *bad.borrow_mut() = Some((text.to_owned(), why));
-                None
-            }
+        let read = (self.read)(text).filter(|v| v.is_finite());
+        let taken = read.and_then(|v| self.within(v));
+        if taken.is_none() {
+            let (typed, allowed) = (text.trim(), self.allowed());
+            let units = match self.unit {
+                "s" | "ms" | "frames" | "periods" => ", in s, ms, frames or periods",
+                _ => "",
+            };
+            let why = match read {
+                Some(_) => format!("“{typed}” is not within {allowed}."),
+                None => format!("“{typed}” cannot be read here; write {allowed}{units}."),
+            };
+            *told.borrow_mut() = Outcome::Refused(text.to_owned(), why);
         }
+        taken
     }
 
     /// The value in the range; what lies outside by no more than the rounding of what is shown is the edge.
@@ -145,30 +157,36 @@ impl Typed<'_> {
         ui: &Ui,
         id: Id,
         response: &Response,
-        (refused, bad): (Option<Refused>, Option<(String, String)>),
+        (refused, told): (Option<Refused>, Outcome),
         now: f64,
     ) {
         let ctx = ui.ctx();
         let time = ui.input(|i| i.time);
-        let refused = match bad {
-            Some((text, why)) => {
+        let escaped = response.lost_focus() && ui.input(|i| i.key_pressed(Key::Escape));
+        if escaped {
+            let pass = ctx.cumulative_pass_nr();
+            ui.data_mut(|d| d.insert_temp(id.with("escaped"), pass));
+        }
+        let refused = match told {
+            Outcome::Refused(text, why) => {
                 let again = refused.filter(|r| r.text == text && r.why == why);
                 Some(again.unwrap_or(Refused { text, why, value: now, about: now_about(ctx), at: time }))
             }
-            // It was mended, or taken back.
-            None if response.changed() || self.left(ui, response) => None,
-            None => refused,
+            Outcome::Taken => None,
+            Outcome::Nothing if response.changed() || escaped => None,
+            Outcome::Nothing => refused,
         };
         keep(ui, id, refused.as_ref());
         if let Some(r) = &refused {
             tell(ui, id, response, &r.why, time - r.at);
         }
     }
+}
 
-    /// Whether Escape, or a text that is right, has just ended the typing.
-    fn left(&self, ui: &Ui, response: &Response) -> bool {
-        response.lost_focus() || (response.has_focus() && ui.input(|i| i.key_pressed(Key::Escape)))
-    }
+/// Whether Escape has just left the field: the toolkit would take its text in the pass after that.
+fn just_escaped(ui: &Ui, id: Id) -> bool {
+    let at = ui.data(|d| d.get_temp::<u64>(id.with("escaped")));
+    at.is_some_and(|at| ui.ctx().cumulative_pass_nr() <= at + 2)
 }
 
 /// Without needless noughts.
@@ -239,9 +257,13 @@ mod tests {
     fn seconds(text: &str, now: f64) -> (Option<f64>, Option<String>) {
         let read = |t: &str| quantity::parse(t, "s", None);
         let typed = Typed { range: 0.0..=3.25, unit: "s", decimals: 2, read: &read, write: None };
-        let bad = RefCell::new(None);
-        let value = typed.parse(text, now, &bad);
-        (value, bad.into_inner().map(|(_, why)| why))
+        let told = RefCell::new(Outcome::Nothing);
+        let value = typed.parse(text, now, &told);
+        let why = match told.into_inner() {
+            Outcome::Refused(_, why) => Some(why),
+            _ => None,
+        };
+        (value, why)
     }
 
     #[test]
@@ -261,8 +283,8 @@ mod tests {
         // Shown rounded upwards, beyond the edge.
         let read = |t: &str| quantity::parse(t, "s", None);
         let typed = Typed { range: 0.0..=0.996, unit: "s", decimals: 2, read: &read, write: None };
-        let bad = RefCell::new(None);
-        assert_eq!(typed.parse("1.00", 0.5, &bad), Some(0.996));
-        assert_eq!(typed.parse("1.01", 0.5, &bad), None);
+        let told = RefCell::new(Outcome::Nothing);
+        assert_eq!(typed.parse("1.00", 0.5, &told), Some(0.996));
+        assert_eq!(typed.parse("1.01", 0.5, &told), None);
     }
 }
