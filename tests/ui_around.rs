@@ -212,6 +212,62 @@ fn preferences_tell_the_delay_and_set_colours_and_size() {
     assert_eq!(w.0.state().settings().get().scale, 2.0);
 }
 
+/// Where the system has no folder dialog, a path can be typed though a session is open.
+#[test]
+fn a_path_can_be_typed_over_a_session() {
+    let mut w = Window::titled();
+    assert!(w.0.query_by_label("Path").is_none());
+    w.press(Modifiers::COMMAND, Key::O);
+    assert!(w.says("dialog did not open"));
+    assert!(w.0.get_by_label("Path").is_focused());
+    w.press(Modifiers::NONE, Key::Escape);
+    w.press(Modifiers::NONE, Key::Escape);
+    assert!(w.0.query_by_label("Path").is_none());
+    w.press(Modifiers::COMMAND, Key::K);
+    w.type_text("open a path");
+    w.press(Modifiers::NONE, Key::Enter);
+    w.0.get_by_label("Path").type_text("/no/such/folder");
+    w.0.run_steps(4);
+    w.press(Modifiers::NONE, Key::Enter);
+    assert!(w.says("/no/such/folder") && w.says("it is not there"));
+    assert!(w.0.query_by_label("Path").is_none(), "it goes when something is opened");
+    assert_eq!(w.title(), "c");
+}
+
+/// A list that the mouse opened goes on from what is chosen, and Enter closes it.
+#[test]
+fn lists_begin_at_what_is_chosen_and_close_when_chosen_by_keys() {
+    let mut w = Window::empty();
+    w.press(Modifiers::COMMAND, Key::Comma);
+    w.send(Command::Look(LookCommand::Theme(seamwright::app::command::ThemeChoice::Light)));
+    w.0.get_by_role_and_label(Role::ComboBox, "Colours").click();
+    w.0.run_steps(4);
+    assert!(w.0.get_by_label("Light").is_focused());
+    w.press(Modifiers::NONE, Key::ArrowDown);
+    assert!(w.0.get_by_label("Dark").is_focused());
+    w.press(Modifiers::NONE, Key::Enter);
+    assert_eq!(w.0.state().settings().get().theme, seamwright::app::command::ThemeChoice::Dark);
+    assert!(w.0.query_by_label("Light").is_none(), "the list is closed");
+}
+
+/// 1280×800 at 160 %: 800×500 points.
+#[test]
+fn undo_stays_in_the_bar_of_a_small_window() {
+    for size in [vec2(800.0, 500.0), vec2(1280.0, 800.0)] {
+        let mut w = Window::titled();
+        w.0.set_size(size);
+        w.0.run_steps(4);
+        let inside = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
+        let mut right = 0.0;
+        for name in ["Sheet", "Bench", "Stack", "Deliver", "Undo", "Redo", "Menu"] {
+            let bar = |n: &egui_kittest::Node<'_>| n.rect().bottom() < 50.0;
+            let r = w.0.query_all_by_label_contains(name).find(bar).expect(name).rect();
+            assert!(inside.contains_rect(r) && r.left() >= right, "{name} at {size:?}: {r:?}");
+            right = r.right();
+        }
+    }
+}
+
 #[test]
 fn the_menu_leads_to_everything_that_has_no_room() {
     let mut w = Window::titled();

@@ -312,3 +312,29 @@ fn keys_that_come_in_one_frame_all_count() {
     w.steps(4);
     assert_eq!(w.states(&[1, 4]), [Proposed; 2], "both steps are taken back");
 }
+
+/// Two takes that would get one name are told where they are decided about, with advice that can help.
+#[test]
+fn a_name_clash_shows_in_the_sheet() {
+    let mut d = full(2, 2);
+    d.setup.name_pattern = "{set} {layer}".into();
+    let mut w = Window::of(d, vec2(1280.0, 800.0));
+    assert!(!w.says("would both be written as"), "nothing is accepted yet");
+    w.keys(Modifiers::COMMAND, Key::A);
+    w.key(Key::Y);
+    assert!(w.says("would both be written as") && w.says("add {note} or {midi} to the name pattern"));
+    assert!(!w.says("add {layer}"), "it is there already");
+    w.undo();
+    assert!(!w.says("would both be written as"));
+}
+
+/// Messages lie over the lower edge; the last row can be scrolled out from under them.
+#[test]
+fn the_last_row_can_be_seen_beside_a_message() {
+    let mut w = Window::of(full(30, 2), vec2(1280.0, 800.0));
+    let card = w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution").rect();
+    w.keys(Modifiers::COMMAND, Key::End);
+    w.steps(40);
+    let last = w.0.query_all_by_label_contains("F6, layer 2").next().expect("the last cell").rect();
+    assert!(last.bottom() <= card.top(), "{last:?} under {card:?}");
+}

@@ -64,6 +64,8 @@ pub enum LookCommand {
     Steps(bool),
     /// Shows or hides the preferences.
     Preferences(bool),
+    /// Shows or hides the field for a path to open.
+    OpenPath(bool),
     /// Size of everything: 0.8 to 2.
     Scale(f32),
 }

@@ -388,10 +388,14 @@ fn chosen(app: &mut App, ctx: &Context, purpose: Purpose, path: Option<PathBuf>,
             let result = app.session.apply("Delivery folder", &Edit::SetSetup(Box::new(setup)));
             app.notices.check(result);
         }
-        (None, _) if at_once => app.notices.error(&Error::new(
-            ErrorKind::Device,
-            "The system's folder dialog did not open; type the path or drop the folder onto the window.",
-        )),
+        (None, purpose) if at_once => {
+            // The start page has a field for the path, a session needs one shown.
+            app.place.shown.open_path = purpose == Purpose::Open && app.session.path().is_some();
+            app.notices.error(&Error::new(
+                ErrorKind::Device,
+                "The system's folder dialog did not open; type the path or drop the folder onto the window.",
+            ));
+        }
         (None, _) => {}
     }
 }

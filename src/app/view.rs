@@ -107,6 +107,8 @@ pub struct Shown {
     pub steps: bool,
     /// The preferences.
     pub preferences: bool,
+    /// The field for a path to open, over a session.
+    pub open_path: bool,
 }
 
 /// Which devices there are, as far as they were looked for.

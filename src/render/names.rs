@@ -95,10 +95,26 @@ pub fn comparable(path: &str) -> String {
 }
 
 fn clash(document: &Document, one: &Take, other: &Take, name: &str) -> Error {
+    // Only what tells these two apart and is not in the pattern already can help.
+    let pattern = document.setup.name_pattern.to_lowercase();
+    let differ = [
+        ("layer", one.layer != other.layer),
+        ("note", root_of(one) != root_of(other)),
+        ("midi", root_of(one) != root_of(other)),
+        ("rr", one.layer == other.layer && root_of(one) == root_of(other)),
+    ];
+    let lacks = |field: &str| !pattern.contains(&format!("{{{field}"));
+    let helps: Vec<_> =
+        differ.iter().filter(|(f, d)| *d && lacks(f)).map(|(f, _)| format!("{{{f}}}")).collect();
+    let or_add = if helps.is_empty() {
+        String::new()
+    } else {
+        format!(", or add {} to the name pattern", helps.join(" or "))
+    };
     Error::new(
         ErrorKind::NameClash,
         format!(
-            "{} and {} would both be written as \"{name}\"; set one of them aside, give it another note or layer, or add {{layer}}, {{note}}, {{midi}} or {{rr}} to the name pattern",
+            "{} and {} would both be written as \"{name}\"; set one of them aside, give it another note or layer{or_add}",
             described(document, one),
             described(document, other)
         ),

@@ -58,6 +58,7 @@ fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
     let look = |c| Ok(Command::Look(c));
     let theme = |t| look(LookCommand::Theme(t));
     [
+        ("Open a path: folder, sound file or session", "Session", look(LookCommand::OpenPath(true))),
         ("Look through the files again", "Session", edits.map(|()| Command::Work(WorkCommand::Survey))),
         (
             "Give the note's other layers this loop length",

@@ -13,7 +13,7 @@ use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
-use crate::app::widgets::control::{soft, switch};
+use crate::app::widgets::control::{list_line, soft, switch};
 use crate::app::words;
 use crate::units::MidiNote;
 
@@ -383,7 +383,7 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
     let shown = ComboBox::from_id_salt("keyboard layer").selected_text(words(setup.layer)).width(92.0);
     let shown = shown.show_ui(ui, |ui| {
         for layer in std::iter::once(None).chain((0..view.sheet.layers).map(Some)) {
-            if ui.selectable_label(setup.layer == layer, words(layer)).clicked() {
+            if list_line(ui, setup.layer == layer, words(layer)) {
                 out.push(set(KeyboardSetup { layer, ..setup.clone() }));
             }
         }

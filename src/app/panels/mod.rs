@@ -11,6 +11,7 @@ mod keeper;
 pub mod keyboard;
 pub mod keys;
 pub mod notices;
+mod open_path;
 pub mod preferences;
 pub mod several;
 pub mod sheet;
@@ -47,6 +48,7 @@ pub struct Panels {
     commands: commands::CommandsPanel,
     steps: steps::StepsPanel,
     preferences: preferences::PreferencesPanel,
+    open_path: open_path::OpenPathPanel,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
 }
@@ -91,6 +93,7 @@ impl Panels {
                 .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
         }
         let room = ui.available_rect_before_wrap();
+        self.sheet.covered = self.notices.covers();
         if view.path.is_none() {
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
@@ -106,6 +109,9 @@ impl Panels {
         }
         if around.shown.preferences {
             take(self.preferences.ui(ui.ctx(), view, around));
+        }
+        if around.shown.open_path && view.path.is_some() {
+            take(self.open_path.ui(ui.ctx(), view));
         }
         take(self.commands.ui(ui.ctx(), view, around));
         take(self.notices.ui(ui, room, view, settings, self.rescue.as_deref()));

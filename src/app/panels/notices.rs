@@ -23,12 +23,20 @@ const WIDEST: f32 = 520.0;
 pub struct NoticesPanel {
     /// The pointer is over them.
     read: bool,
+    /// What they cover at the lower edge of the room, in points.
+    covers: f32,
 }
 
 impl NoticesPanel {
     /// Whether somebody is reading them.
     pub fn is_read(&self) -> bool {
         self.read
+    }
+
+    /// How much of the room's lower edge they covered when last drawn, in points: what scrolls there
+    /// leaves so much room below its last row.
+    pub fn covers(&self) -> f32 {
+        self.covers
     }
 
     /// Draws the messages over `room`.
@@ -42,6 +50,7 @@ impl NoticesPanel {
     ) -> Vec<Command> {
         let mut commands = Vec::new();
         self.read = false;
+        self.covers = 0.0;
         if rescue.is_none() && view.notices.is_empty() && !caution_here(view, settings) {
             return commands;
         }
@@ -58,6 +67,7 @@ impl NoticesPanel {
                 });
             });
         self.read = shown.response.contains_pointer();
+        self.covers = (room.bottom() - shown.response.rect.top()).max(0.0);
         commands
     }
 

@@ -5,7 +5,7 @@ use egui::{ComboBox, Context, Grid, RichText, ScrollArea, Ui, Window};
 use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{list_line, soft};
 use crate::playback::device::DeviceWish;
 
 /// Lengths of block that are offered.
@@ -85,7 +85,7 @@ fn choice<T: PartialEq>(
     let shown = shown.show_ui(ui, |ui| {
         for (value, text) in all {
             let is_now = value == *now;
-            if ui.selectable_label(is_now, text).clicked() && !is_now {
+            if list_line(ui, is_now, text) && !is_now {
                 chosen(value);
             }
         }

@@ -53,7 +53,7 @@ impl StartPanel {
             ui.label(soft("or drop a folder or sound files anywhere in this window", view.theme));
         });
         ui.add_space(6.0);
-        self.path_row(ui, commands);
+        path_row(ui, &mut self.path, false, commands);
         if !settings.caution_read {
             ui.add_space(14.0);
             if caution_box(ui, view) {
@@ -68,26 +68,33 @@ impl StartPanel {
             }
         }
     }
+}
 
-    fn path_row(&mut self, ui: &mut Ui, commands: &mut Vec<Command>) {
-        ui.horizontal(|ui| {
-            const BUTTON: f32 = 70.0;
-            let field = TextEdit::singleline(&mut self.path)
-                .hint_text("or type the path of a folder, sound file or session")
-                .desired_width(ui.available_width() - BUTTON - ui.spacing().item_spacing.x);
-            let response = ui.add(field).accessible_name("Path");
-            let entered = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
-            let typed = self.path.trim();
-            let pressed = ui
-                .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(BUTTON, 0.0)))
-                .on_hover_text("Opens what the path names (Enter in the field)")
-                .on_disabled_hover_text("Type a path first")
-                .clicked();
-            if (pressed || entered) && !typed.is_empty() {
-                commands.push(open(home_path(typed)));
-            }
-        });
-    }
+/// The field for a path and its button; whether something is to be opened. `focus`: it takes the keys.
+pub(super) fn path_row(ui: &mut Ui, path: &mut String, focus: bool, commands: &mut Vec<Command>) -> bool {
+    const BUTTON: f32 = 70.0;
+    ui.horizontal(|ui| {
+        let field = TextEdit::singleline(path)
+            .hint_text("or type the path of a folder, sound file or session")
+            .desired_width(ui.available_width() - BUTTON - ui.spacing().item_spacing.x);
+        let response = ui.add(field).accessible_name("Path");
+        if focus {
+            response.request_focus();
+        }
+        let entered = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+        let typed = path.trim();
+        let pressed = ui
+            .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(BUTTON, 0.0)))
+            .on_hover_text("Opens what the path names (Enter in the field)")
+            .on_disabled_hover_text("Type a path first")
+            .clicked();
+        let wanted = (pressed || entered) && !typed.is_empty();
+        if wanted {
+            commands.push(open(home_path(typed)));
+        }
+        wanted
+    })
+    .inner
 }
 
 fn open(path: PathBuf) -> Command {

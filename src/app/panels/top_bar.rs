@@ -3,7 +3,7 @@
 use egui::{Align, Button, Layout, RichText, Role, Slider, Ui, WidgetInfo};
 
 use super::start::short_name;
-use crate::app::command::{Command, EditCommand, GoCommand, Room, SessionCommand, SoundCommand};
+use crate::app::command::{Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand};
 use crate::app::quantity;
 use crate::app::settings::LOWEST_VOLUME_DB;
 use crate::app::shortcuts::{Action, key_words, of, tip, wanted, why_not};
@@ -40,9 +40,7 @@ impl TopBarPanel {
                 ui.add_space(6.0);
                 rooms(ui, view, fold, &mut commands);
                 ui.add_space(6.0);
-                if fold < Fold::Narrow {
-                    undo_redo(ui, view, fold, &mut commands);
-                }
+                undo_redo(ui, view, fold, &mut commands);
             }
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
                 menu(ui, view, around, fold, &mut commands);
@@ -60,7 +58,8 @@ enum Fold {
     Open,
     /// Undo and redo without what they are about.
     Short,
-    /// Undo and redo are in the menu, the volume has no name beside it.
+    /// Undo and redo are in the menu as well, where they say what they are about; the volume has no name
+    /// beside it.
     Narrow,
     /// The title is shorter, too, and the slider.
     Tight,
@@ -116,14 +115,27 @@ fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
     ui.spacing_mut().item_spacing.x = 8.0;
 }
 
+/// Width in points that the sound and the menu want at the right, by how much is folded.
+fn right_side(fold: Fold) -> f32 {
+    if fold < Fold::Narrow { 350.0 } else { 250.0 }
+}
+
 fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
+    // The two words alone.
+    let words = 110.0;
+    let free = ui.available_width() - right_side(fold) - words;
+    if free < 0.0 {
+        return;
+    }
+    let named = [view.undo, view.redo].iter().flatten().count().max(1);
+    let most = (free / 7.5) as usize / named;
     let steps = [
         ("Undo", view.undo, Action::Undo, EditCommand::Undo),
         ("Redo", view.redo, Action::Redo, EditCommand::Redo),
     ];
     for (word, label, action, command) in steps {
-        let named = label.filter(|_| fold == Fold::Open);
-        let text = named.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, 26)));
+        let named = label.filter(|_| fold == Fold::Open && most >= 8);
+        let text = named.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, most)));
         let about =
             label.map_or_else(|| format!("Nothing to {}", word.to_lowercase()), |l| format!("{word} “{l}”"));
         let hover = tip(ui.ctx(), &about, action);
@@ -165,6 +177,11 @@ fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, fold: Fold, commands:
             ui.separator();
         }
         entry(ui, "Choose folder…", Action::OpenFolder, commands);
+        let about = "A field for the path of a folder, a sound file or a session";
+        if ui.button("Open a path…").on_hover_text(about).clicked() {
+            commands.push(Command::Look(LookCommand::OpenPath(true)));
+            ui.close();
+        }
         recent(ui, around, commands);
         ui.separator();
         entry(ui, "All commands", Action::Commands, commands);

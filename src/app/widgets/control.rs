@@ -47,6 +47,27 @@ pub fn main_button(ui: &mut Ui, text: &str, enabled: bool, theme: &Theme) -> Res
     ui.add_enabled(enabled, button)
 }
 
+/// One line of a list that a button opened; whether it was chosen. The line chosen before (`now`) has the
+/// keys at once, so that arrows go on from there, and choosing closes the list, by keys as by the mouse.
+pub fn list_line(ui: &mut Ui, now: bool, text: impl Into<String>) -> bool {
+    let response = ui.selectable_label(now, text.into());
+    if now {
+        let id = ui.scope_id().with("list was open");
+        let pass = ui.ctx().cumulative_pass_nr();
+        let last = ui.data(|d| d.get_temp::<u64>(id)).unwrap_or_default();
+        ui.data_mut(|d| d.insert_temp(id, pass));
+        if pass > last + 1 {
+            response.request_focus();
+            response.scroll_to_me(None);
+        }
+    }
+    let chosen = response.clicked();
+    if chosen {
+        ui.close();
+    }
+    chosen
+}
+
 /// Text of second rank.
 pub fn soft(text: impl Into<String>, theme: &Theme) -> RichText {
     RichText::new(text).color(theme.ink_soft)

@@ -106,6 +106,11 @@ struct Places {
     loops: Rect,
 }
 
+/// The least height in which no lane is cut off; `gain`: whether its lane shows.
+pub fn least_height(gain: bool) -> f32 {
+    if gain { 384.0 } else { 324.0 }
+}
+
 /// The lanes from top to bottom; the wave gets what the others leave. `gain`: whether its lane shows.
 fn places(all: Rect, gain: bool) -> Places {
     let left = all.left() + GUTTER;
@@ -235,9 +240,9 @@ mod tests {
 
     #[test]
     fn lanes_do_not_overlap_and_fill_the_room() {
-        for (w, h) in [(900.0, 560.0), (1560.0, 900.0), (500.0, 420.0)] {
-            let all = Rect::from_min_size(pos2(10.0, 20.0), egui::vec2(w, h));
+        for (w, h) in [(900.0, 560.0), (1560.0, 900.0), (500.0, 420.0), (240.0, 0.0_f32)] {
             for gain in [false, true] {
+                let all = Rect::from_min_size(pos2(10.0, 20.0), egui::vec2(w, h.max(least_height(gain))));
                 let p = places(all, gain);
                 let rows = [p.file, p.overview, p.ruler, p.wave, p.gain, p.pitch_head, p.pitch, p.loops];
                 for r in rows.windows(2) {

@@ -29,7 +29,8 @@ mod wave;
 
 use std::cell::RefCell;
 
-use egui::{Frame, Margin, Panel, Ui};
+use egui::containers::scroll_area::ScrollSource;
+use egui::{Frame, Margin, Panel, ScrollArea, Sense, Ui, UiBuilder, vec2};
 
 use crate::app::command::Command;
 use crate::app::view::View;
@@ -136,7 +137,20 @@ impl BenchPanel {
             Frame::new().fill(theme.paper).inner_margin(Margin { left: 8, right: 12, top: 10, bottom: 10 });
         egui::CentralPanel::no_frame().frame(frame).show(ui, |ui| {
             let wish = tools::show(ui, view, model, out);
-            lanes::show(self, ui, view, model, wish, out);
+            let least = lanes::least_height(self.cleaner.picture);
+            if ui.available_height() >= least {
+                lanes::show(self, ui, view, model, wish, out);
+                return;
+            }
+            // By its bar alone: the wheel belongs to the time axis.
+            let scroll = ScrollArea::vertical().auto_shrink(false).scroll_source(ScrollSource::SCROLL_BAR);
+            scroll.id_salt("lanes").show(ui, |ui| {
+                let size = vec2(ui.available_width() - ui.spacing().scroll.allocated_width(), least);
+                let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
+                ui.scope_builder(UiBuilder::new().max_rect(rect), |ui| {
+                    lanes::show(self, ui, view, model, wish, out);
+                });
+            });
         });
     }
 }

@@ -9,7 +9,7 @@ use crate::app::command::Command;
 use crate::app::panels::bench::gesture::{Gesture, step};
 use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
-use crate::app::widgets::control::field;
+use crate::app::widgets::control::{field, list_line};
 use crate::app::widgets::typed::Typed;
 use crate::session::{Edit, Setup};
 
@@ -133,7 +133,7 @@ impl Form<'_> {
         let combo = ComboBox::from_id_salt(name).selected_text(shown).width(width).truncate();
         let r = combo.show_ui(self.ui, |ui| {
             for (value, text) in all {
-                if ui.selectable_label(*value == now, *text).clicked() && *value != now {
+                if list_line(ui, *value == now, *text) && *value != now {
                     picked = Some(*value);
                 }
             }

@@ -6,7 +6,7 @@ use super::counts::Counts;
 use crate::app::command::{Command, GoCommand};
 use crate::app::triage::{ConcernFilter, Filter, Form, Listing, Order, StateFilter};
 use crate::app::view::View;
-use crate::app::widgets::control::{soft, switch};
+use crate::app::widgets::control::{list_line, soft, switch};
 use crate::session::{ConcernKind, TakeState};
 
 const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
@@ -88,7 +88,7 @@ fn choice<T: PartialEq + Copy>(
     let shown =
         ComboBox::from_id_salt(name).selected_text(text).width(width).height(420.0).show_ui(ui, |ui| {
             for (value, text) in all {
-                if ui.selectable_label(now == value, text).clicked() {
+                if list_line(ui, now == value, text) {
                     *now = *value;
                 }
             }

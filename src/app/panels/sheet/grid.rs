@@ -159,7 +159,8 @@ impl SheetPanel {
     /// Keeps a newly selected take in view, with the sticky edges taken into account.
     fn scroll_to_new(&self, ui: &Ui, view: &View<'_>, rect: Rect, takes: &[TakeId]) {
         if view.selected != self.last_selected && view.selected.is_some_and(|id| takes.contains(&id)) {
-            let with_edges = Rect::from_min_max(rect.min - vec2(NOTE_WIDTH, HEAD_HEIGHT + GAP), rect.max);
+            let min = rect.min - vec2(NOTE_WIDTH, HEAD_HEIGHT + GAP);
+            let with_edges = Rect::from_min_max(min, rect.max + vec2(0.0, self.covered));
             ui.scroll_to_rect(with_edges, None);
         }
     }

@@ -8,6 +8,7 @@ mod grid;
 mod keys;
 mod list;
 mod menu;
+mod names;
 mod pick;
 
 use std::collections::HashSet;
@@ -18,6 +19,7 @@ use self::counts::Counts;
 use self::drag::Drag;
 use self::filter::FilterRow;
 use self::grid::{CellForm, GAP, NOTE_WIDTH};
+use self::names::NamesLine;
 use super::tuning::TuningPanel;
 use crate::app::command::{Command, GoCommand, LookCommand, Room, SessionCommand, WorkCommand};
 use crate::app::derived::Listening;
@@ -57,6 +59,9 @@ pub struct SheetPanel {
     /// Small waves that were asked for already.
     asked: HashSet<TakeId>,
     tuning: TuningPanel,
+    names: NamesLine,
+    /// What messages cover at the lower edge, in points; the last row can be scrolled out from under it.
+    pub covered: f32,
 }
 
 impl SheetPanel {
@@ -92,6 +97,7 @@ impl SheetPanel {
         scroll.show(ui, |ui| {
             let grid = self.grid(ui, view, form, commands);
             self.unplaced(ui, view, form, commands);
+            ui.add_space(self.covered);
             self.follow_drag(ui, view, &grid, commands);
         });
     }
@@ -123,6 +129,7 @@ impl SheetPanel {
         if !view.document.takes.is_empty() {
             self.filter.ui(ui, view, &counts, commands);
         }
+        self.names.ui(ui, view);
     }
 }
 
