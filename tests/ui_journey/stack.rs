@@ -84,7 +84,7 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     // The loops of the picture, counted from the renderings, are those that were promised.
     let near = told.after.near_count;
     let words = match near {
-        0 => "No two joins come closer than 80 ms within 1 min".to_owned(),
+        0 => "No two seams come closer than 80 ms within 1 min".to_owned(),
         1 => "One near-collision".into(),
         n => format!("{n} near-collisions within"),
     };

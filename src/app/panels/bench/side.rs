@@ -68,7 +68,7 @@ impl Pictures<'_> {
             ui.spacing_mut().button_padding.x = 5.0;
             let choices = [
                 (BelowSeam::LoopMap, "Loop map", "Every start against every end: where good loops lie"),
-                (BelowSeam::Spectra, "Spectra", "The sound before the join and after it, over frequency"),
+                (BelowSeam::Spectra, "Spectra", "The sound before the seam and after it, over frequency"),
             ];
             for (which, text, about) in choices {
                 let button = switch(text, *self.below == which, 12.0, view.theme).small();
@@ -110,7 +110,16 @@ pub fn show(
         let Some(recipe) = model.recipe() else { return };
         pictures.show(ui, view, model, out);
         let clock = Some(Clock { rate: model.out_rate(), period: model.period_frames() });
-        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out, jump, clock };
+        let mut rows = Rows {
+            ui,
+            theme: view.theme,
+            enabled: !view.read_only,
+            gesture,
+            out,
+            jump,
+            clock,
+            why_not: None,
+        };
         rows.heading("Loop", "in the delivered file");
         loop_side::fields(&mut rows, view, model);
         rows.heading("Candidates", "in the delivered file");

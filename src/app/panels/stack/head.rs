@@ -1,6 +1,6 @@
 //! The head of the stack room: hold, spread, how much time is looked at.
 
-use egui::{Button, RichText, Slider, Ui, vec2};
+use egui::{Align, Button, Layout, RichText, Slider, Ui, vec2};
 
 use super::model::Stack;
 use super::{NEAREST_S, set};
@@ -15,6 +15,9 @@ use crate::app::widgets::time_axis::TimeRange;
 use crate::app::words;
 use crate::units::Cents;
 
+/// Room for the note and how many layers it has.
+const NAMED: f32 = 132.0;
+
 const SPREAD_TIP: &str = "Interval between neighbouring layers, in cents (100 are a semitone); the middle of the stack stays where it is. For listening only: nothing of it is delivered.";
 
 /// Draws the head.
@@ -27,11 +30,18 @@ pub fn show(
 ) {
     ui.horizontal_wrapped(|ui| {
         let name = words::note(view.document, stack.note);
-        let layers =
-            if stack.lanes.len() == 1 { "1 layer".into() } else { format!("{} layers", stack.lanes.len()) };
-        ui.label(RichText::new(name).family(strong()).size(20.0));
-        ui.label(soft(layers, view.theme));
-        ui.add_space(8.0);
+        let layers = match stack.lanes.len() {
+            0 => "set aside".into(),
+            1 => "1 layer".into(),
+            n => format!("{n} layers"),
+        };
+        // As wide for every note, so that the buttons stay where they are.
+        let size = vec2(NAMED, 30.0);
+        ui.allocate_ui_with_layout(size, Layout::left_to_right(Align::Center), |ui| {
+            ui.set_min_size(size);
+            ui.label(RichText::new(name).family(strong()).size(20.0));
+            ui.label(soft(layers, view.theme));
+        });
         hold(ui, view, stack, out);
         ui.add_space(8.0);
         spread(ui, view, out);
@@ -44,6 +54,9 @@ fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>)
     let now = &view.sound.stack;
     let silent = match &view.sound.device {
         Err(why) => Some(format!("No sound device is open: {why}. “Look for sound” at the top tries again.")),
+        Ok(_) if stack.lanes.is_empty() => {
+            Some("All takes of this note are set aside; take the decision back to hear them".into())
+        }
         Ok(_) if stack.lanes.iter().all(|l| l.take.recipe.is_none()) => {
             Some("No layer of this note has a recipe yet; propose them first".into())
         }
