@@ -18,6 +18,9 @@ use crate::units::Cents;
 /// Room for the note and how many layers it has.
 const NAMED: f32 = 132.0;
 
+/// Room for `1200 cents` in its box.
+const VALUE: f32 = 96.0;
+
 const SPREAD_TIP: &str = "Interval between neighbouring layers, in cents (100 are a semitone); the middle of the stack stays where it is. For listening only: nothing of it is delivered.";
 
 /// Draws the head.
@@ -82,11 +85,14 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     ui.label("Spread");
     let mut cents = setup.spread.0;
     ui.spacing_mut().slider_width = 120.0;
+    // As wide as the widest value, so that nothing moves while it is dragged.
+    let usual = std::mem::replace(&mut ui.spacing_mut().interact_size.x, VALUE);
     let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS)
         .step_by(1.0)
         .suffix(" cents")
         .custom_parser(|t| quantity::parse(t, "cents", None));
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
+    ui.spacing_mut().interact_size.x = usual;
     if let Some(before) = escaped(ui, &r, setup.spread.0) {
         cents = before;
         out.push(set(StackSetup { spread: Cents(before), ..setup.clone() }));
@@ -96,7 +102,6 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     if r.drag_stopped() || (r.changed() && !r.dragged()) {
         out.push(Command::Stack(StackCommand::Settle));
     }
-    // As wide as the widest, so that nothing moves while it is dragged.
     let words = format!("{:.2} semitones", cents / 100.0);
     ui.add_sized(vec2(98.0, 20.0), egui::Label::new(soft(words, view.theme)));
 }

@@ -175,6 +175,8 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
     ui.horizontal_wrapped(|ui| {
         ui.label(RichText::new("Loops that stay apart").family(strong()));
         ui.label("by");
+        // As wide for every value, so that what follows stays where it is.
+        ui.spacing_mut().interact_size.x = 84.0;
         let (mut ms, mut points) = (1000.0 * params.apart_s, params.most_given_up);
         ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
             .accessible_name("Least distance of seams")
