@@ -41,13 +41,12 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
         .tip("What comes before the loop start is faded in before the loop end. 0: none.");
     rows.number(&field, l.crossfade.0 * 1000.0, &|v, rest| edits::crossfade(m, v, rest));
     switches(rows, m, l);
+    actions(rows, m);
     rows.ui.add_space(2.0);
     score::show(rows.ui, rows.theme, l);
     // The old measure stays until the new one is there.
     let audit = view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit));
     score::heard(rows.ui, rows.theme, l.score, audit, m.derived.updating);
-    rows.ui.add_space(2.0);
-    actions(rows, m);
 }
 
 /// Locked, and evened.
