@@ -218,7 +218,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
 /// Height of what is wrong with the take, by the height of the window: the same whatever there is to say,
 /// so that nothing below it moves.
 fn concerns_height(column: f32) -> f32 {
-    (column * 0.085).clamp(62.0, 96.0)
+    (column * 0.09).clamp(66.0, 104.0)
 }
 
 fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
@@ -231,8 +231,16 @@ fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
     ui.scope_builder(inside, |ui| {
         ScrollArea::vertical().id_salt("concerns").auto_shrink(false).show(ui, |ui| {
             ui.spacing_mut().item_spacing.y = 3.0;
-            // What can be done about it comes first: it is never scrolled out of sight.
-            details::put_right(ui, view, model.take, out);
+            // What can be done about it comes first: it is never scrolled out of sight. Small enough that
+            // both ways stand side by side, with words below them.
+            ui.scope(|ui| {
+                ui.spacing_mut().button_padding.x = 5.0;
+                ui.spacing_mut().item_spacing.x = 4.0;
+                if let Some(font) = ui.style_mut().text_styles.get_mut(&egui::TextStyle::Button) {
+                    font.size = 12.0;
+                }
+                details::put_right(ui, view, model.take, out);
+            });
             if let Some(why) = &model.derived.failed {
                 concern(ui, t, why);
             }

@@ -9,7 +9,7 @@ use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{escaped, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::dsp::looping::stack::{NearMiss, StackParams};
@@ -178,13 +178,15 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         // As wide for every value, so that what follows stays where it is.
         ui.spacing_mut().interact_size.x = 84.0;
         let (mut ms, mut points) = (1000.0 * params.apart_s, params.most_given_up);
-        ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
+        let r = ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
             .accessible_name("Least distance of seams")
             .on_hover_text("Seams of two layers closer than this collide, 20 to 500 ms");
+        ms = escaped(ui, &r, 1000.0 * params.apart_s).unwrap_or(ms);
         ui.label("giving up at most");
-        ui.add(DragValue::new(&mut points).range(0.0..=50.0).speed(0.2).suffix(" points").max_decimals(0))
+        let r = ui.add(DragValue::new(&mut points).range(0.0..=50.0).speed(0.2).suffix(" points").max_decimals(0))
             .accessible_name("Score given up at most")
             .on_hover_text("How much lower than a layer's best loop the loop chosen for it may score, 0 to 50 points of 100");
+        points = escaped(ui, &r, params.most_given_up).unwrap_or(points);
         params = StackParams { apart_s: (ms.round()) / 1000.0, most_given_up: points.round(), ..params };
         let busy = view.jobs.iter().any(|j| j.stage.starts_with("Choosing loops"));
         let why = if view.read_only {
