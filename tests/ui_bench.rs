@@ -353,7 +353,7 @@ fn a_dragged_node_is_one_step_and_stays_in_order() {
 fn a_slider_is_one_step_a_drag_and_typing_is_one() {
     let mut h = bench(worked(1, 3.0));
     // High enough that the tuning need not be scrolled to.
-    h.set_size(vec2(1280.0, 1700.0));
+    h.set_size(vec2(1280.0, 1900.0));
     h.run_steps(2);
     let slider = h.get_by_role_and_label(Role::Slider, "Vibrato").rect();
     press(&mut h, slider.left_center() + vec2(8.0, 0.0));

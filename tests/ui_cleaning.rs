@@ -165,7 +165,13 @@ fn the_curve_is_dragged_added_to_and_taken_from() {
     h.key_press(Key::ArrowDown);
     h.run_steps(2);
     assert_eq!(clean(&h).curve.nodes[0].1, after.nodes[0].1 + 1.0);
-    let curve = h.get_by_label("Reduction curve: dB deeper over frequency in Hz").rect();
+    // It is told with the sign of the scale beside it: what lies lower is the smaller number.
+    let node = h.get_by_role_and_label(Role::Slider, "Reduction node 1");
+    let told = (node.accesskit_node().numeric_value().unwrap(), node.accesskit_node().value().unwrap());
+    let deep = after.nodes[0].1 + 1.0;
+    assert_eq!(told.0, -deep);
+    assert!(told.1.starts_with(&format!("\u{2212}{deep:.0} dB at ")), "{}", told.1);
+    let curve = h.get_by_label_contains("Reduction curve: by how many dB").rect();
     double_click(&mut h, curve.left_top() + vec2(curve.width() * 0.8, curve.height() * 0.25));
     assert_eq!(clean(&h).curve.nodes.len(), 3, "{:?}", clean(&h).curve);
     h.get_by_role_and_label(Role::Slider, "Reduction node 3").focus();

@@ -205,11 +205,11 @@ fn the_spectra_stand_in_the_map_s_place_with_and_without_the_crossfade() {
     assert!(h.query_by_label_contains("Spectra before").is_none());
     h.get_by_role_and_label(Role::Button, "Spectra").click();
     h.run_steps(3);
-    assert!(h.query_by_label_contains("Spectra before and after the join: they differ most near").is_some());
+    assert!(h.query_by_label_contains("Spectra before and after the seam: they differ most near").is_some());
     assert!(h.query_by_label_contains("Loop map: ").is_none());
     h.get_by_label("Show with crossfade").click();
     h.run_steps(3);
-    assert!(h.query_by_label_contains("Spectra before and after the join").is_some());
+    assert!(h.query_by_label_contains("Spectra before and after the seam").is_some());
     h.get_by_role_and_label(Role::Button, "Loop map").click();
     h.run_steps(3);
     assert!(h.query_by_label_contains("Loop map: ").is_some());
@@ -217,7 +217,7 @@ fn the_spectra_stand_in_the_map_s_place_with_and_without_the_crossfade() {
 }
 
 #[test]
-fn locking_is_one_step_and_taking_a_candidate_keeps_it() {
+fn locking_is_one_step() {
     let mut h = bench(worked(1, 3.0));
     h.get_by_label("Lock this loop").click();
     h.run_steps(2);
@@ -228,6 +228,70 @@ fn locking_is_one_step_and_taking_a_candidate_keeps_it() {
     h.run_steps(2);
     assert_eq!(labels(&h), ["Lock loop", "Unlock loop"]);
     assert!(!looping(&h).locked);
+}
+
+/// Every way to move a loop, tried on a locked one: it stays, and each try is answered.
+#[test]
+fn a_locked_loop_moves_by_no_handle_key_candidate_or_place_in_the_map() {
+    let mut h = bench(worked(1, 3.0));
+    // High enough that nothing need be scrolled to.
+    h.set_size(vec2(1280.0, 1700.0));
+    h.run_steps(3);
+    h.get_by_label("Lock this loop").click();
+    h.run_steps(2);
+    let (locked, steps) = (looping(&h), labels(&h).len());
+    let told = |h: &mut Bench<'_>, what: &str| {
+        let log = std::mem::take(&mut h.state_mut().log);
+        let refused = log.iter().filter(|c| **c == Command::Edit(EditCommand::LoopIsLocked(TAKE))).count();
+        assert_eq!((refused, log.len()), (1, 1), "{what}: {log:?}");
+    };
+    h.state_mut().log.clear();
+    // The seam close-up and the handle on the wave, by the mouse.
+    let r = rect(&h, "Seam close-up");
+    let end = pull(&mut h, pos2(r.left() + 40.0, r.center().y), 20);
+    button(&mut h, end, false);
+    told(&mut h, "slip");
+    let handle = h.get_by_role_and_label(Role::Slider, "Loop end").rect().center();
+    let end = pull(&mut h, handle, 20);
+    button(&mut h, end, false);
+    told(&mut h, "handle");
+    // The handle by its keys and by a screen reader.
+    h.get_by_role_and_label(Role::Slider, "Loop end").focus();
+    h.run_steps(2);
+    for key in [Key::ArrowRight, Key::PageDown, Key::O, Key::Home] {
+        h.key_press(key);
+        h.run_steps(2);
+        told(&mut h, key.name());
+    }
+    h.get_by_role_and_label(Role::Slider, "Loop end").increment_accesskit();
+    h.run_steps(2);
+    told(&mut h, "screen reader");
+    // The map and the list of candidates.
+    let map = Arc::clone(h.state().derived.of(TAKE).unwrap().loop_map.as_ref().unwrap());
+    let within = map.on.within();
+    let span = (within.end.0 - within.start.0) as f64;
+    let at = Plane::new(rect(&h, "Loop map: "), &map.map)
+        .pos(within.start.0 as f64 + 0.2 * span, within.start.0 as f64 + 0.8 * span);
+    h.hover_at(at);
+    h.run_steps(2);
+    button(&mut h, at, true);
+    button(&mut h, at, false);
+    told(&mut h, "map");
+    h.get_by_label_contains("Loop 2: start").click();
+    h.run_steps(2);
+    told(&mut h, "candidate");
+    assert_eq!((looping(&h), labels(&h).len()), (locked, steps));
+    // The numbers are greyed; unlocked, all goes again.
+    let fields = ["Start in frames", "End in seconds", "Length in periods", "Remove the loop"];
+    for name in fields {
+        assert!(h.get_by_label(name).accesskit_node().is_disabled(), "{name}");
+    }
+    assert!(!h.get_by_label("Crossfade").accesskit_node().is_disabled(), "its ends stay, not its crossfade");
+    h.get_by_label("Lock this loop").click();
+    h.run_steps(2);
+    for name in fields {
+        assert!(!h.get_by_label(name).accesskit_node().is_disabled(), "{name}");
+    }
 }
 
 #[test]

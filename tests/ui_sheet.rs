@@ -332,7 +332,8 @@ fn a_name_clash_shows_in_the_sheet() {
 #[test]
 fn the_last_row_can_be_seen_beside_a_message() {
     let mut w = Window::of(full(30, 2), vec2(1280.0, 800.0));
-    let card = w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution").rect();
+    let card =
+        w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution").rect();
     w.keys(Modifiers::COMMAND, Key::End);
     w.steps(40);
     let last = w.0.query_all_by_label_contains("F6, layer 2").next().expect("the last cell").rect();

@@ -7,10 +7,10 @@ use std::sync::Arc;
 
 use bench_support::{RATE, World, analyse, bare, made};
 use egui::accesskit::Role;
-use egui::{Vec2, vec2};
+use egui::{Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use seamwright::app::command::{Command, Room, StackCommand, WorkCommand};
+use seamwright::app::command::{Command, EditCommand, Room, StackCommand, WorkCommand};
 use seamwright::app::panels::stack::StackPanel;
 use seamwright::app::stack::StackSetup;
 use seamwright::app::theme::Theme;
@@ -20,6 +20,7 @@ use seamwright::audio::{AudioBuf, signals};
 use seamwright::dsp::looping::LoopParts;
 use seamwright::dsp::looping::stack::Dip;
 use seamwright::render::propose;
+use seamwright::session::placing::Decision;
 use seamwright::session::{History, LoopRecipe, Sheet, TakeId, TakeState};
 use seamwright::units::{Cents, SampleRate, Seconds};
 
@@ -134,10 +135,12 @@ fn click(h: &mut Harness<'_, State>, label: &str) {
 #[test]
 fn a_collision_is_told_shown_and_heard() {
     let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
-    assert!(says(&h, "Layer 1: a loop of 0.91 s, score 80; joins after 1.4 s and every 0.91 s"));
+    assert!(says(&h, "Layer 1: a loop of 0.91 s, score 80; seams after 1.4 s and every 0.91 s"));
     // 1.409 + k·0.909 up to 60 s: k = 0 … 64.
     assert!(says(&h, "65 near-collisions within 1 min; the first comes after 1.4 s, layers 1 and 2"));
-    assert!(says(&h, "Shortest common beat: 0.9 s, 1 round of layer 1 and 1 of layer 2"));
+    let together = "Layers 1 and 2 come round together soonest, every 0.9 s: 1 round of layer 1 last as long as \
+                    1 round of layer 2";
+    assert!(says(&h, together));
     click(&mut h, "Hear it");
     // 1.409 − 1.5 s is before the onset: from the onset.
     assert_eq!(h.state().log, [Command::Stack(StackCommand::HoldFrom(0.0))]);
@@ -252,6 +255,56 @@ fn empty_states_say_what_to_do() {
     for name in ["Hold", "For this note", "For every note"] {
         assert!(h.get_by_label(name).accesskit_node().is_disabled(), "{name}");
     }
+}
+
+/// Where things stand does not depend on what is said: no button moves from note to note, or while the
+/// spread is on its way, and what is said is of the spread as it is at that moment.
+#[test]
+fn words_change_while_the_spread_is_dragged_and_no_button_moves() {
+    let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
+    let names = ["Hold", "Stop", "1 min", "Whole", "Show it", "Hear it", "For this note", "For every note"];
+    let places = |h: &Harness<'_, State>| names.map(|n| h.get_by_label(n).rect());
+    let (before, lane) = (places(&h), h.get_by_label_contains("Layer 2: a loop of").rect());
+    assert!(says(&h, "65 near-collisions within 1 min"));
+    let slider = h.get_by_role_and_label(Role::Slider, "Spread").rect();
+    let from = pos2(slider.left() + 6.0, slider.center().y);
+    h.drag_at(from);
+    h.run_steps(2);
+    for x in 1..=20 {
+        h.hover_at(from + vec2(2.0 * x as f32, 0.0));
+        h.run_steps(1);
+    }
+    h.run_steps(2);
+    let cents = setup(&h).spread.0;
+    assert!(cents > 100.0, "{cents}");
+    assert!(!says(&h, "65 near-collisions within 1 min"), "the hand still holds it");
+    // Both layers move by half of it: 200 periods of 220 Hz at 2^(−cents/2400) of their speed.
+    let seconds = 200.0 / 220.0 * (cents / 2400.0).exp2();
+    assert!(says(&h, &format!("Layer 1: a loop of {seconds:.2} s")));
+    assert_eq!((places(&h), h.get_by_label_contains("Layer 2: a loop of").rect()), (before, lane));
+    h.drop_at(from + vec2(40.0, 0.0));
+    h.run_steps(2);
+    // Another note: other words, one layer more or less.
+    for periods in [vec![Some(200)], vec![Some(331), None], vec![None, None]] {
+        h.state_mut().world = world(&periods);
+        h.run_steps(3);
+        assert_eq!(places(&h), before, "{periods:?}");
+    }
+}
+
+#[test]
+fn a_note_whose_takes_are_all_set_aside_says_so_and_gives_them_back() {
+    let mut w = world(&[Some(200), Some(331)]);
+    let mut d = (**w.history.document()).clone();
+    d.takes.iter_mut().for_each(|t| Arc::make_mut(t).state = TakeState::SetAside);
+    w.history = History::new(d);
+    let mut h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "All takes of A3 are set aside") && says(&h, "Nothing sounds together here"));
+    assert!(h.get_by_label("Hold").accesskit_node().is_disabled());
+    click(&mut h, "Undecide them");
+    let takes = vec![TakeId(1), TakeId(2)];
+    let wanted = Command::Edit(EditCommand::Decide(takes, Decision::Undecide));
+    assert_eq!(h.state().log, [wanted]);
 }
 
 #[test]

@@ -27,7 +27,7 @@ use super::{choosing, dispatch, events, shortcuts};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Interrupt;
 use crate::playback::midi::MidiListener;
-use crate::session::TakeId;
+use crate::session::{Edit, TakeId};
 
 /// How long closing waits for files that are being written.
 const AT_THE_END: Duration = Duration::from_secs(5);
@@ -110,6 +110,7 @@ impl App {
         self.work.new_session();
         self.waiting.clear();
         self.sound.stop();
+        self.sound.set_stack(session.document().stack.clone().in_range());
         self.derived = Derived::default();
         self.keyboard.new_session();
         self.place = Place { shown: self.place.shown, ..Place::default() };
@@ -279,7 +280,19 @@ impl App {
         room.step(path, document, self.derived.deliver(), runner, session);
     }
 
+    /// The session keeps how its stack is heard: not while a hand is still at it, and as a fact, for it
+    /// is no step of the work.
+    fn keep_stack(&mut self, ctx: &Context) {
+        let heard = &self.sound.view().stack.setup;
+        let known = self.session.path().is_some() && !self.session.read_only();
+        if known && *heard != self.session.document().stack && !ctx.input(|i| i.pointer.any_down()) {
+            let kept = self.session.amend(&Edit::SetStack(Box::new(heard.clone())));
+            self.notices.check(kept);
+        }
+    }
+
     fn save_when_due(&mut self, ctx: &Context, now: f64) {
+        self.keep_stack(ctx);
         match self.session.autosave(now) {
             Autosave::Nothing => {}
             Autosave::In(seconds) => ctx.request_repaint_after(Duration::from_secs_f64(seconds + 0.05)),

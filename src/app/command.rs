@@ -141,6 +141,8 @@ pub enum EditCommand {
     Decide(Vec<TakeId>, Decision),
     /// Keeps this take of several for one cell: it is accepted, the others are set aside.
     Keep(TakeId),
+    /// What was tried would move the locked loop of this take: nothing is changed, and it is said why.
+    LoopIsLocked(TakeId),
 }
 
 /// What is heard.

@@ -101,6 +101,7 @@ fn edit(app: &mut App, command: EditCommand) {
         EditCommand::Keep(take) => placing::keep(app.session.document(), take)
             .and_then(|named| app.session.apply(&named.label, &named.edit)),
         EditCommand::GoTo(place) => app.session.go_to(place),
+        EditCommand::LoopIsLocked(take) => return loop_is_locked(app, take),
         EditCommand::SetState(take, state) => {
             let label = match state {
                 TakeState::Accepted => "Accept",
@@ -118,6 +119,15 @@ fn edit(app: &mut App, command: EditCommand) {
     };
     app.notices.check_of(About::Edit, result);
     choosing::forget_gone(app);
+}
+
+/// Says why a loop does not move, until it is unlocked or something else is changed.
+pub(super) fn loop_is_locked(app: &mut App, take: TakeId) {
+    let Some(take) = app.session.document().take(take) else { return };
+    let name = app.session.document().name_of(take);
+    let how = "L, or “Lock this loop” on the bench, unlocks it";
+    app.notices
+        .warn_of(About::Edit, format!("The loop of {name} is locked, so it stays where it is. {how}."));
 }
 
 fn sound(app: &mut App, ctx: &Context, command: SoundCommand) {

@@ -315,8 +315,11 @@ fn loop_near(app: &mut App, before: &Arc<Take>, result: Result<LoopRecipe>) {
     let Some(now) = app.session.document().take(before.id).filter(|t| same_but_for_loop(t, before)) else {
         return;
     };
-    let locked = now.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked);
-    let looping = Some(LoopRecipe { locked, ..found });
+    if now.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked) {
+        // Locked while the loop was being looked for.
+        return super::dispatch::loop_is_locked(app, before.id);
+    }
+    let looping = Some(LoopRecipe { locked: false, ..found });
     let done = app.session.apply("Take loop from the map", &Edit::SetLoop { take: before.id, looping });
     app.notices.check(done);
 }

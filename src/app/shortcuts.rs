@@ -446,9 +446,11 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
         A::Undo if view.undo.is_none() => Some("there is nothing to undo"),
         A::Redo if view.redo.is_none() => Some("there is nothing to redo"),
         A::Lock if edits::lock_wanted(view).is_none() => Some("the loop cannot be locked now"),
-        A::Nudge(n) if edits::nudged(view, n).is_none() => {
-            Some("the loop cannot be moved now: it is locked or at its limit")
-        }
+        A::Nudge(n) => match edits::nudged(view, n) {
+            None => Some("the loop cannot be moved now: it is at its limit, or on its way"),
+            Some(Command::Edit(EditCommand::LoopIsLocked(_))) => Some("the loop is locked"),
+            Some(_) => None,
+        },
         _ => None,
     }
 }

@@ -227,6 +227,10 @@ impl Sound {
 
     /// Plays a take as soon as it is rendered. Errors (as sentences): no device, or no loop in it.
     pub fn play(&mut self, take: &Take, from: From, derived: &Derived) -> Result<(), String> {
+        // What is not there at all is told before what is wrong with the take.
+        if let Err(why) = &self.view.device {
+            return Err(format!("there is no sound: {why}"));
+        }
         let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam | From::Judge(_));
         if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
             return Err("this take has no loop yet; propose a recipe or choose a loop first".into());

@@ -219,7 +219,7 @@ pub fn remaining(report: &StackReport, params: &StackParams, numbers: &[u16]) ->
     let within = minutes(params.until_s);
     let apart = 1000.0 * params.apart_s;
     match report.first_near {
-        None => format!("no two joins come closer than {apart:.0} ms within {within}."),
+        None => format!("no two seams come closer than {apart:.0} ms within {within}."),
         Some(near) => {
             let number = |i: usize| numbers.get(i).copied().unwrap_or(i as u16 + 1);
             let (a, b) = (number(near.layers.0), number(near.layers.1));

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::cleaning::{CleanRecipe, RoomFrom};
 use super::delivery::DeliverySetup;
 use super::recipe::LoopSearch;
+use super::stack::StackSetup;
 use super::take::{Source, SourceId, Take, TakeId};
 use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate};
 
@@ -81,6 +82,9 @@ pub struct Document {
     pub sources: Vec<Arc<Source>>,
     /// The takes, in the order they were found.
     pub takes: Vec<Arc<Take>>,
+    /// How the layers of a note are listened to together.
+    #[serde(default)]
+    pub stack: StackSetup,
 }
 
 impl Document {

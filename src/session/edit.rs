@@ -6,6 +6,7 @@ use std::sync::Arc;
 use super::cleaning::CleanRecipe;
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
+use super::stack::StackSetup;
 use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState};
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, MiddleC, MidiNote};
@@ -104,6 +105,8 @@ pub enum Edit {
     },
     /// Replaces the settings of the set.
     SetSetup(Box<Setup>),
+    /// Replaces how the layers of a note are listened to together; a fact, no step.
+    SetStack(Box<StackSetup>),
     /// Several, as one.
     Many(Vec<Edit>),
 }
@@ -155,6 +158,7 @@ impl Edit {
                 s.room_marked.clone_from(stretches);
             }
             Self::SetSetup(setup) => d.setup = (**setup).clone(),
+            Self::SetStack(stack) => d.stack = (**stack).clone(),
             Self::Many(edits) => {
                 for e in edits {
                     e.apply_to(d)?;

@@ -112,6 +112,7 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
         setup: Setup::default(),
         sources: sounds.iter().zip(1..).map(|(a, i)| Arc::new(source(i, a))).collect(),
         takes: sounds.iter().zip(1..).map(|(a, i)| Arc::new(take(i, a))).collect(),
+        ..Document::default()
     };
     World {
         history: History::new(document),

@@ -4,12 +4,14 @@
 use std::path::{Path, PathBuf};
 
 use egui::{Key, Modifiers};
-use seamwright::app::command::{Command, EditCommand, Room};
+use seamwright::app::command::{Command, EditCommand, Room, StackCommand};
 use seamwright::app::derived::FromRecipe;
+use seamwright::session::stack::LayerMix;
 use seamwright::session::{Edit, LoopRecipe, TakeId};
+use seamwright::units::Cents;
 
 use crate::hearing::{gain, goes_round};
-use crate::support::{Window, note, write_wav};
+use crate::support::{Window, note, session_of, write_wav};
 
 fn layers(dir: &Path, count: u64) -> PathBuf {
     let folder = dir.join("bottles");
@@ -84,7 +86,7 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     // The loops of the picture, counted from the renderings, are those that were promised.
     let near = told.after.near_count;
     let words = match near {
-        0 => "No two joins come closer than 80 ms within 1 min".to_owned(),
+        0 => "No two seams come closer than 80 ms within 1 min".to_owned(),
         1 => "One near-collision".into(),
         n => format!("{n} near-collisions within"),
     };
@@ -185,4 +187,33 @@ fn the_layers_are_heard_together_from_one_onset_and_each_alone() {
     w.frames(20);
     w.key(Key::Num2);
     assert!(!w.app().sound().view().stack.held);
+}
+
+/// How the stack is heard is no step of the work, but it is there again when the session is.
+#[test]
+fn the_mix_of_the_stack_is_kept_in_the_session_and_undone_by_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = layers(dir.path(), 2);
+    let mut w = Window::proposed(&folder, 2);
+    w.key(Key::Num3);
+    w.frames(3);
+    let steps: Vec<String> = w.app().session().history().names().collect();
+    w.click("Mute layer 2");
+    let mut setup = w.app().sound().view().stack.setup.clone();
+    setup.spread = Cents(350.0);
+    setup = setup.with(0, LayerMix { level_db: -3.0, pan: 40.0, ..LayerMix::default() });
+    w.send(Command::Stack(StackCommand::Set(Box::new(setup.clone()))));
+    w.frames(2);
+    assert_eq!(w.document().stack, setup);
+    assert!(setup.of(1).muted);
+    let now: Vec<String> = w.app().session().history().names().collect();
+    assert_eq!(now, steps, "no step");
+    w.keys(Modifiers::COMMAND, Key::Z);
+    w.frames(2);
+    assert_eq!((w.document().stack.clone(), &w.app().sound().view().stack.setup), (setup.clone(), &setup));
+    w.close();
+    let mut w = Window::new();
+    w.open(&session_of(&folder));
+    w.until("it is open again", |w| !w.document().takes.is_empty());
+    assert_eq!(w.app().sound().view().stack.setup, setup);
 }

@@ -179,8 +179,10 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
             ui.label(RichText::new(text).color(colour)).on_hover_text(about);
         });
     }
-    if let Some(a) = view.derived.audit(take) {
-        ui.label(soft(format!("Seam heard: {}", words::audit_words(&a)), view.theme))
+    if take.loop_score().is_some() {
+        // It has its place before it is measured, so that nothing moves when it comes.
+        let heard = view.derived.audit(take).map_or("not measured yet".into(), |a| words::audit_words(&a));
+        ui.label(soft(format!("Seam heard: {heard}"), view.theme))
             .on_hover_text("The loop as it will be delivered, played round and measured: 0 inaudible, 20 just heard, 100 obvious");
     }
 }
@@ -255,12 +257,17 @@ fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {
     }
 }
 
-/// A take that goes out as another note than its place says, and the two ways to make them one.
+/// A take that goes out as another note than its place says.
 fn goes_elsewhere(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
-    let d = view.document;
-    let Some(about) = words::goes_about(d, take) else { return };
+    let Some(about) = words::goes_about(view.document, take) else { return };
     ui.add_space(4.0);
     ui.add(egui::Label::new(about).wrap());
+    put_right(ui, view, take, commands);
+}
+
+/// The two ways to make place and sound of a take one, where they are not: here and on the bench.
+pub(super) fn put_right(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    let d = view.document;
     let (Some(to), Some(place)) = (take.goes_elsewhere(), take.note) else { return };
     let (to_name, place_name) = (words::note(d, to), words::note(d, place));
     let read_only = view.read_only.then(|| READ_ONLY.to_owned());

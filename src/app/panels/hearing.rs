@@ -103,7 +103,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
     }
     let again = matches!(judged, Some((Judged::Seam, _)));
     let r = ui.add_enabled(why_not.is_none(), switch("Seam again", again, 12.0, view.theme).small());
-    let about = "The second before the join and the second after it, again and again";
+    let about = "The second before the seam and the second after it, again and again";
     let r = r.on_hover_text(tip(ui.ctx(), about, Action::PlaySeamAgain));
     if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
         out.push(Command::Sound(if again { SoundCommand::Stop } else { SoundCommand::PlaySeamAgain }));

@@ -13,7 +13,7 @@ use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
-use crate::app::widgets::control::{list_line, soft, switch};
+use crate::app::widgets::control::{escaped, list_line, soft, switch};
 use crate::app::words;
 use crate::units::MidiNote;
 
@@ -397,9 +397,9 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
     ui.spacing_mut().slider_width = 80.0;
     let about = "How hard the mouse and the letters strike, 1 to 127; a MIDI keyboard has its own";
     let slider = ui.add(Slider::new(&mut velocity, 1..=127)).accessible_name("Velocity");
-    if slider.on_hover_text(about).changed() {
-        out.push(set(KeyboardSetup { velocity, ..setup.clone() }));
-    }
+    let slider = slider.on_hover_text(about);
+    let now = escaped(ui, &slider, setup.velocity).or_else(|| slider.changed().then_some(velocity));
+    out.extend(now.map(|velocity| set(KeyboardSetup { velocity, ..setup.clone() })));
     let sustain = switch("Sustain", keyboard.sustain, 14.0, view.theme);
     let about = "Keys that come up go on sounding (space bar while letters play notes, or the pedal)";
     if ui.add(sustain).on_hover_text(about).clicked() {

@@ -20,7 +20,7 @@ const ROOMS: [(Room, &str, Action, &str); 4] = [
         Room::Stack,
         "Stack",
         Action::RoomStack,
-        "All layers of a note together: spread, joins, loops that stay apart",
+        "All layers of a note together: spread, seams, loops that stay apart",
     ),
     (Room::Deliver, "Deliver", Action::RoomDeliver, "Names, folder, writing the set"),
 ];

@@ -8,7 +8,7 @@ use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::quantity;
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{field, soft};
+use crate::app::widgets::control::{escaped, field, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
@@ -108,12 +108,14 @@ impl TuningPanel {
     fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         ui.horizontal_wrapped(|ui| {
             ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
+            let before = self.strength;
             let value = DragValue::new(&mut self.strength)
                 .range(0.0..=100.0)
                 .max_decimals(0)
                 .suffix(" %")
                 .custom_parser(|t| quantity::parse(t, "%", None));
-            ui.add(value).on_hover_text(FLATTEN_TIP);
+            let r = ui.add(value).on_hover_text(FLATTEN_TIP);
+            self.strength = escaped(ui, &r, before).unwrap_or(self.strength);
             let shown = view.triage.listing.filter;
             let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);
             let with_recipe: Vec<TakeId> = view.document.takes.iter().filter(fits).map(|t| t.id).collect();

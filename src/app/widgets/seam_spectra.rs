@@ -70,9 +70,9 @@ impl Spectra {
     /// All of it in a sentence.
     pub fn words(&self) -> String {
         match self.largest_difference() {
-            None => "Spectra before and after the join: silence".into(),
+            None => "Spectra before and after the seam: silence".into(),
             Some((hz, db)) => format!(
-                "Spectra before and after the join: they differ most near {hz:.0} Hz, where it is {:.1} dB {} after it",
+                "Spectra before and after the seam: they differ most near {hz:.0} Hz, where it is {:.1} dB {} after it",
                 db.abs(),
                 if db < 0.0 { "softer" } else { "louder" }
             ),
@@ -113,7 +113,7 @@ pub fn paint(painter: &Painter, rect: Rect, s: &Spectra, layer: Color32, t: &The
     let patch = Rect::from_center_size(at + vec2(6.0, 0.0), vec2(12.0, 7.0));
     painter.rect_filled(patch, 0.0, layer.gamma_multiply(0.6));
     let r =
-        painter.text(at + vec2(16.0, 0.0), Align2::LEFT_CENTER, "before the join", font.clone(), t.ink_soft);
+        painter.text(at + vec2(16.0, 0.0), Align2::LEFT_CENTER, "before the seam", font.clone(), t.ink_soft);
     at.x = r.right() + 14.0;
     painter.hline(at.x..=at.x + 12.0, at.y, Stroke::new(1.6, t.ink));
     painter.text(at + vec2(16.0, 0.0), Align2::LEFT_CENTER, "after it", font, t.ink_soft);

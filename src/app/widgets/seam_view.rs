@@ -83,7 +83,7 @@ impl Seam {
         let step = self.step();
         let verdict = if step <= SMOOTH_STEP { "the wave goes on" } else { "the wave jumps" };
         format!(
-            "Seam close-up, {shown}: {verdict}, the step across the join is {step:.1} times the largest beside it"
+            "Seam close-up, {shown}: {verdict}, the step across the seam is {step:.1} times the largest beside it"
         )
     }
 

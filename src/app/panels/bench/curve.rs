@@ -91,7 +91,7 @@ pub fn node(
         wish,
         name: format!("Strength node {}", i + 1),
         words: format!("{:.0} %, {:.0} ms after the onset", node.1 * 100.0, node.0 * 1000.0),
-        told: (100.0, 100.0),
+        told: (100.0, 0.0, 100.0),
     };
     node.interact(ui, id, enabled, memory)
 }

@@ -2,7 +2,7 @@
 
 use super::gesture::step;
 use super::model::{Model, Stage};
-use crate::app::command::Command;
+use crate::app::command::{Command, EditCommand};
 use crate::app::shortcuts::{By, Nudge};
 use crate::app::view::View;
 use crate::dsp::looping::{self, LoopParts};
@@ -14,6 +14,14 @@ use crate::units::{Decibels, Frame, FrameRange, Seconds};
 pub const SHORTEST_LOOP: f64 = 32.0;
 /// The part of the source between in and out is at least this long, in source frames.
 pub const SHORTEST_TAKE: f64 = 64.0;
+
+/// What stands beside a locked loop that somebody tries to move.
+pub const LOCKED: &str = "This loop is locked; L unlocks it";
+
+/// A wish to be told why the locked loop does not move.
+pub fn refused(m: &Model<'_>) -> Command {
+    Command::Edit(EditCommand::LoopIsLocked(m.take.id))
+}
 
 /// A handle on the wave.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -68,6 +76,11 @@ impl Mark {
     /// Whether it is counted in rendered frames (the others: source frames).
     pub fn in_rendered(self) -> bool {
         matches!(self, Self::LoopStart | Self::LoopEnd)
+    }
+
+    /// Whether it belongs to a locked loop, and so stays where it is.
+    pub fn is_locked(self, m: &Model<'_>) -> bool {
+        self.in_rendered() && m.loop_is_locked()
     }
 
     /// Whether it is a length, not a place.
@@ -150,8 +163,12 @@ impl Mark {
         }
     }
 
-    /// The change that gives it `value`, clamped; `scored`: with the loop's new score (at rest).
+    /// The change that gives it `value`, clamped; `scored`: with the loop's new score (at rest). None for
+    /// an end of a locked loop.
     pub fn edit(self, m: &Model<'_>, value: f64, scored: bool) -> Option<Edit> {
+        if self.is_locked(m) {
+            return None;
+        }
         let (low, high) = self.limits(m)?;
         let value = value.round().clamp(low, high.max(low));
         if self.in_rendered() {
@@ -190,9 +207,9 @@ pub fn longest_crossfade(start: f64, end: f64) -> f64 {
     (end - start).min(start).max(0.0)
 }
 
-/// The change of both ends, in rendered frames, clamped.
+/// The change of both ends, in rendered frames, clamped; none for a locked loop.
 pub fn loop_between(m: &Model<'_>, start: f64, end: f64, scored: bool) -> Option<Edit> {
-    let mut l = *m.looping()?;
+    let mut l = m.looping().copied().filter(|l| !l.locked)?;
     let trim = &m.recipe()?.trim;
     let (low, high) =
         (m.frame_of(trim.range.start.0 as f64).ceil(), m.frame_of(trim.range.end.0 as f64).floor());
@@ -279,11 +296,13 @@ pub fn first_loop(m: &Model<'_>) -> Option<Edit> {
     Some(set_loop(m, rescored(m, l)))
 }
 
-/// The change that takes a suggestion; whether the loop is kept from proposals stays as it is.
-pub fn take_suggestion(m: &Model<'_>, i: usize) -> Option<Edit> {
+/// The step that takes a suggestion; instead of a locked loop none is taken, and that is said.
+pub fn take_suggestion(m: &Model<'_>, i: usize) -> Option<Command> {
     let (_, l) = m.suggestions().get(i)?;
-    let locked = m.looping().is_some_and(|old| old.locked);
-    Some(set_loop(m, LoopRecipe { locked, ..*l }))
+    if m.loop_is_locked() {
+        return Some(refused(m));
+    }
+    Some(step("Take loop candidate", set_loop(m, LoopRecipe { locked: false, ..*l })))
 }
 
 /// The change that locks the loop or unlocks it, and its name.
@@ -315,6 +334,9 @@ pub fn nudged(view: &View<'_>, nudge: Nudge) -> Option<Command> {
         return None;
     }
     let mark = if nudge.end { Mark::LoopEnd } else { Mark::LoopStart };
+    if mark.is_locked(&m) {
+        return Some(refused(&m));
+    }
     let by = match nudge.by {
         By::Frame => 1.0,
         By::Ten => 10.0,

@@ -115,6 +115,8 @@ pub struct Rows<'a> {
     pub jump: Option<&'static str>,
     /// What turns typed seconds into frames and periods.
     pub clock: Option<Clock>,
+    /// Why the rows that come now cannot be changed, where that is not for all of them.
+    pub why_not: Option<&'static str>,
 }
 
 impl Rows<'_> {
@@ -148,7 +150,8 @@ impl Rows<'_> {
     }
 
     fn row(&mut self, name: &str, tip: &str, add: impl FnOnce(&mut Ui, &mut Gesture, &mut Vec<Command>)) {
-        let (enabled, soft) = (self.enabled, self.theme.ink_soft);
+        let (enabled, soft) = (self.enabled && self.why_not.is_none(), self.theme.ink_soft);
+        let why_not = self.why_not;
         self.ui.horizontal(|ui| {
             ui.spacing_mut().item_spacing.x = 5.0;
             let (rect, r) = ui.allocate_exact_size(vec2(NAME, 20.0), egui::Sense::hover());
@@ -158,9 +161,13 @@ impl Rows<'_> {
                 r.on_hover_text(tip);
             }
             ui.spacing_mut().interact_size.x = NUMBER;
-            ui.add_enabled_ui(enabled, |ui| {
+            let inside = ui.add_enabled_ui(enabled, |ui| {
                 ui.name_inputs(name, |ui| add(ui, self.gesture, self.out));
             });
+            if let Some(why) = why_not {
+                let id = ui.scope_id().with(("why not", name));
+                ui.interact(inside.response.rect, id, egui::Sense::hover()).on_hover_text(why);
+            }
         });
     }
 

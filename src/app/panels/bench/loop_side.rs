@@ -23,6 +23,7 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     };
     let Some((start, end)) = m.loop_frames() else { return };
     let rate = m.out_rate();
+    rows.why_not = l.locked.then_some(edits::LOCKED);
     for (name, mark, value) in [("Start", Mark::LoopStart, start), ("End", Mark::LoopEnd, end)] {
         let (low, high) = mark.limits(m).unwrap_or((value, value));
         let of = |v: f64, rest: bool| mark.edit(m, v, rest);
@@ -32,6 +33,7 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     let longest = m.frame_of(m.recipe().map_or(0.0, |r| r.trim.range.end.0 as f64)).floor() - start;
     let periods = m.period_frames();
     rows.length(end - start, edits::SHORTEST_LOOP + 1.0, longest, rate, periods, &length);
+    rows.why_not = None;
     let most = edits::longest_crossfade(start, end) / rate * 1000.0;
     let field = Field::new("Crossfade", "ms", 0.0..=most, "Change crossfade")
         .decimals(1)
@@ -39,13 +41,12 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
         .tip("What comes before the loop start is faded in before the loop end. 0: none.");
     rows.number(&field, l.crossfade.0 * 1000.0, &|v, rest| edits::crossfade(m, v, rest));
     switches(rows, m, l);
+    actions(rows, m);
     rows.ui.add_space(2.0);
     score::show(rows.ui, rows.theme, l);
     // The old measure stays until the new one is there.
     let audit = view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit));
     score::heard(rows.ui, rows.theme, l.score, audit, m.derived.updating);
-    rows.ui.add_space(2.0);
-    actions(rows, m);
 }
 
 /// Locked, and evened.
@@ -53,7 +54,8 @@ fn switches(rows: &mut Rows<'_>, m: &Model<'_>, l: &LoopRecipe) {
     let ctx = rows.ui.ctx().clone();
     let mut locked = l.locked;
     let b = rows.ui.add_enabled(rows.enabled, egui::Checkbox::new(&mut locked, "Lock this loop"));
-    let about = "Proposals, copied lengths and choosing loops that stay apart leave a locked loop alone.";
+    let about = "A locked loop stays where it is: no key, drag, candidate, place in the loop map, proposal or \
+                 copied length moves its ends, and choosing loops that stay apart leaves it alone.";
     if b.on_hover_text(tip(&ctx, about, Action::Lock)).changed() {
         rows.out.extend(edits::lock(m, locked).map(|(label, e)| step(label, e)));
     }
@@ -85,7 +87,9 @@ fn actions(rows: &mut Rows<'_>, m: &Model<'_>) {
         if b.on_hover_text(about).on_disabled_hover_text("This note has no other layer").clicked() {
             rows.out.push(Command::Work(WorkCommand::CopyLoopLength(m.take.id)));
         }
-        let b = ui.add_enabled(rows.enabled, egui::Button::new("Remove the loop"));
+        let locked = m.loop_is_locked();
+        let b = ui.add_enabled(rows.enabled && !locked, egui::Button::new("Remove the loop"));
+        let b = if locked { b.on_disabled_hover_text(edits::LOCKED) } else { b };
         if b.on_hover_text("The take is then played to its end.").clicked() {
             rows.out.push(step("Remove loop", Edit::SetLoop { take: m.take.id, looping: None }));
         }

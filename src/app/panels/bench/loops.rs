@@ -3,7 +3,6 @@
 use egui::{Align2, CursorIcon, FontId, Role, Sense, Stroke, Ui, WidgetInfo};
 
 use super::edits;
-use super::gesture::step;
 use super::lanes::Lane;
 use crate::app::command::Command;
 use crate::app::widgets::glyph;
@@ -68,13 +67,17 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, out: &mut Vec<Command>) {
             (lane.model.frame_of(l.end) - lane.model.frame_of(l.start)) / lane.model.out_rate(),
             lane.model.frame_of(l.start) / lane.model.out_rate(),
             l.score,
-            if lane.editable { "; click to take it" } else { "" }
+            match (lane.editable, lane.model.loop_is_locked()) {
+                (true, true) => format!("\n{}", edits::LOCKED),
+                (true, false) => "; click to take it".into(),
+                (false, _) => String::new(),
+            }
         );
-        if lane.editable {
+        if lane.editable && !lane.model.loop_is_locked() {
             ui.ctx().set_cursor_icon(CursorIcon::PointingHand);
         }
         if ground.clicked() && lane.editable {
-            out.extend(edits::take_suggestion(lane.model, i).map(|e| step("Take loop candidate", e)));
+            out.extend(edits::take_suggestion(lane.model, i));
         }
         ground.clone().on_hover_text_at_pointer(text);
     }

@@ -8,7 +8,7 @@ use egui::{
 };
 
 use super::model::Model;
-use super::score;
+use super::{edits, score};
 use crate::app::command::{Command, WorkCommand};
 use crate::app::derived::LoopMap;
 use crate::app::view::View;
@@ -82,10 +82,15 @@ impl MapCloseUp {
         if r.clicked() && editable {
             // A click by key or screen reader is at the cursor.
             let place = r.interact_pointer_pos().map(|p| plane.frames(p)).or(at);
-            out.extend(place.and_then(|p| wish(map, m, &plane, p)));
+            let wanted = place.and_then(|p| wish(map, m, &plane, p));
+            out.extend(wanted.map(|w| if m.loop_is_locked() { edits::refused(m) } else { w }));
         }
         let legend = "Ring: this take's loop; a block in it: locked. Dots: the candidates.";
-        let how = if editable { "\nA click takes the best loop near there." } else { "" };
+        let how = match (editable, m.loop_is_locked()) {
+            (true, true) => format!("\n{}.", edits::LOCKED),
+            (true, false) => "\nA click takes the best loop near there.".into(),
+            (false, _) => String::new(),
+        };
         // Beside the map, not over it.
         r.on_hover_text(format!("{words}.{how}\n{legend}"));
     }

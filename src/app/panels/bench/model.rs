@@ -71,6 +71,11 @@ impl<'a> Model<'a> {
         self.recipe()?.looping.as_ref()
     }
 
+    /// Whether its loop is kept from being moved.
+    pub fn loop_is_locked(&self) -> bool {
+        self.looping().is_some_and(|l| l.locked)
+    }
+
     /// Loops to choose from.
     pub fn suggestions(&self) -> &'a [(LoopCandidate, LoopRecipe)] {
         self.derived.loops.as_ref().map_or(&[], |l| l.as_slice())

@@ -41,8 +41,9 @@ pub struct Node<'a> {
     pub name: String,
     /// Both coordinates in words.
     pub words: String,
-    /// What the second coordinate is multiplied by to be told as a number, and the most it can be then.
-    pub told: (f64, f64),
+    /// What the second coordinate is multiplied by to be told as a number, and the least and the most it
+    /// can be then: more of it lies higher.
+    pub told: (f64, f64, f64),
 }
 
 impl Node<'_> {
@@ -103,11 +104,11 @@ impl Node<'_> {
     }
 
     fn describe(&self, ui: &Ui, response: &Response, enabled: bool) {
-        let (unit, most) = self.told;
+        let (unit, least, most) = self.told;
         response.widget_info(|| WidgetInfo::slider(enabled, self.value.1 * unit, self.name.clone()));
         ui.ctx().accesskit_node_builder(response.id, |n| {
             n.set_value(self.words.clone());
-            n.set_min_numeric_value(0.0);
+            n.set_min_numeric_value(least);
             n.set_max_numeric_value(most);
             n.set_numeric_value_step(1.0);
             if enabled {

@@ -12,6 +12,7 @@ use super::model::Model;
 use super::nodes::{self, Bending, Node, NodeEvent, without};
 use crate::app::theme::Theme;
 use crate::app::widgets::drag_handle::HandleMemory;
+use crate::app::words;
 use crate::dsp::clean::ReductionCurve;
 use crate::session::CleanRecipe;
 
@@ -92,7 +93,11 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
     let space = Space(lane.shrink2(vec2(8.0, 8.0)));
     paint(ui, t, lane, space, clean);
     ground.widget_info(|| {
-        WidgetInfo::labeled(Role::Image, true, "Reduction curve: dB deeper over frequency in Hz")
+        WidgetInfo::labeled(
+            Role::Image,
+            true,
+            "Reduction curve: by how many dB the room is lowered, over frequency in Hz",
+        )
     });
     for (i, n) in clean.curve.nodes.iter().enumerate() {
         let id = ui.scope_id().with(("reduction node", i));
@@ -103,7 +108,7 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
             wish,
             name: format!("Reduction node {}", i + 1),
             words: in_words(*n),
-            told: (1.0, DEEPEST_DB),
+            told: (-1.0, -DEEPEST_DB, 0.0),
         };
         let (r, event) = node.interact(ui, id, enabled, memory);
         if let Some(event) = event {
@@ -179,7 +184,8 @@ fn paint(ui: &Ui, t: &Theme, lane: Rect, space: Space, clean: &CleanRecipe) {
 }
 
 fn in_words((hz, db): (f64, f64)) -> String {
-    format!("{db:.0} dB deeper at {hz:.0} Hz")
+    // With the sign of the scale beside it: what lies higher is the greater number.
+    format!("{} dB at {hz:.0} Hz", words::signed(-db, 0))
 }
 
 /// What a key asks of a node: arrows move it by a twelfth of an octave or 1 dB, with Shift by an octave

@@ -51,8 +51,19 @@ pub fn meaning(score: f64) -> &'static str {
     score_words(score)
 }
 
-/// What the finished loop measures when it goes round.
+/// Room for what is heard: two lines, and two small ones where it differs from the score.
+const HEARD: f32 = 74.0;
+
+/// What the finished loop measures when it goes round. It takes the same room whatever there is to say.
 pub fn heard(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>, updating: bool) {
+    let size = vec2(ui.available_width(), HEARD);
+    ui.allocate_ui_with_layout(size, egui::Layout::top_down(egui::Align::Min), |ui| {
+        ui.set_min_size(size);
+        heard_words(ui, t, score, audit, updating);
+    });
+}
+
+fn heard_words(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>, updating: bool) {
     let Some(a) = audit else {
         let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
         ui.label(egui::RichText::new(text).color(t.ink_soft));

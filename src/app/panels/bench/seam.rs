@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use egui::{Button, CursorIcon, RichText, Role, Sense, Ui, WidgetInfo, vec2};
 
-use super::edits::Mark;
+use super::edits::{self, Mark};
 use super::gesture::{abort, commit, preview};
 use super::model::Model;
 use super::wave;
@@ -116,10 +116,14 @@ impl SeamCloseUp {
         let sound = view.sound.device.is_ok();
         r.widget_info(|| WidgetInfo::labeled(Role::Button, sound, &words));
         let what = if faded { " with its crossfade" } else { "" };
+        let how = if m.loop_is_locked() {
+            "This loop is locked, so its ends cannot be slipped here; L unlocks it."
+        } else {
+            "Drag the left half to slip the loop end, the right half to slip the loop start, frame by frame."
+        };
         let about = format!(
             "{words}.\nThick: what is heard going round{what}. Thin: the take played straight on. Shaded: \
-             the crossfade. Upright lines: whole periods.\nDrag the left half to slip the loop end, the \
-             right half to slip the loop start, frame by frame."
+             the crossfade. Upright lines: whole periods.\n{how}"
         );
         let hover = if sound {
             tip(ui.ctx(), &format!("{about}\nA click plays across the seam"), Action::PlaySeam)
@@ -127,7 +131,9 @@ impl SeamCloseUp {
             about
         };
         if r.hovered() && !view.read_only {
-            ui.ctx().set_cursor_icon(CursorIcon::ResizeHorizontal);
+            let locked = m.loop_is_locked();
+            let cursor = if locked { CursorIcon::NotAllowed } else { CursorIcon::ResizeHorizontal };
+            ui.ctx().set_cursor_icon(cursor);
         }
         if r.on_hover_text(hover).clicked() && sound {
             out.push(Command::Sound(SoundCommand::PlaySeam));
@@ -141,6 +147,10 @@ impl SeamCloseUp {
         if r.drag_started_by(egui::PointerButton::Primary) {
             let press = ui.input(|i| i.pointer.press_origin()).unwrap_or(middle);
             let mark = if press.x < middle.x { Mark::LoopEnd } else { Mark::LoopStart };
+            if mark.is_locked(m) {
+                out.push(edits::refused(m));
+                return;
+            }
             self.slips = mark.value(m).map(|v| (mark, v));
         }
         let phase = self.drag.follow(ui, r, middle);
@@ -226,7 +236,7 @@ impl SpectraCloseUp {
         r.widget_info(|| WidgetInfo::labeled(Role::Image, true, &words));
         let with = if close_up.without_crossfade { "without its crossfade" } else { "with its crossfade" };
         r.on_hover_text(format!(
-            "{words}.\nLevels in dB of full scale over {:.0} ms to each side of the join, {with}",
+            "{words}.\nLevels in dB of full scale over {:.0} ms to each side of the seam, {with}",
             seam.side_s() * 1000.0
         ));
     }

@@ -10,7 +10,7 @@ use super::model::{Model, parse_note};
 use super::seam::{SeamCloseUp, SpectraCloseUp};
 use super::{edits, fields, loop_side, suggestions};
 use crate::app::command::{Command, EditCommand, WorkCommand};
-use crate::app::panels::hearing;
+use crate::app::panels::{details, hearing};
 use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
@@ -68,7 +68,7 @@ impl Pictures<'_> {
             ui.spacing_mut().button_padding.x = 5.0;
             let choices = [
                 (BelowSeam::LoopMap, "Loop map", "Every start against every end: where good loops lie"),
-                (BelowSeam::Spectra, "Spectra", "The sound before the join and after it, over frequency"),
+                (BelowSeam::Spectra, "Spectra", "The sound before the seam and after it, over frequency"),
             ];
             for (which, text, about) in choices {
                 let button = switch(text, *self.below == which, 12.0, view.theme).small();
@@ -103,14 +103,23 @@ pub fn show(
     header(ui, view, model);
     state_buttons(ui, view, model, out);
     let jump = jumps(ui, model);
+    concerns(ui, view, model, out);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.spacing_mut().item_spacing = vec2(6.0, 4.0);
         ui.set_max_width(ui.available_width() - 6.0);
-        concerns(ui, view.theme, model);
         let Some(recipe) = model.recipe() else { return };
         pictures.show(ui, view, model, out);
         let clock = Some(Clock { rate: model.out_rate(), period: model.period_frames() });
-        let mut rows = Rows { ui, theme: view.theme, enabled: !view.read_only, gesture, out, jump, clock };
+        let mut rows = Rows {
+            ui,
+            theme: view.theme,
+            enabled: !view.read_only,
+            gesture,
+            out,
+            jump,
+            clock,
+            why_not: None,
+        };
         rows.heading("Loop", "in the delivered file");
         loop_side::fields(&mut rows, view, model);
         rows.heading("Candidates", "in the delivered file");
@@ -206,25 +215,57 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
     ui.add_space(4.0);
 }
 
-fn concerns(ui: &mut Ui, t: &Theme, model: &Model<'_>) {
-    if let Some(why) = &model.derived.failed {
-        ui.horizontal_top(|ui| {
-            glyph::concern_sign(ui, t);
-            ui.add(egui::Label::new(RichText::new(why).color(t.ink)).wrap());
+/// Height of what is wrong with the take, by the height of the window: the same whatever there is to say,
+/// so that nothing below it moves.
+fn concerns_height(column: f32) -> f32 {
+    (column * 0.09).clamp(66.0, 104.0)
+}
+
+fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+    let t = view.theme;
+    let height = concerns_height(ui.ctx().content_rect().height());
+    let size = vec2(ui.available_width(), height);
+    let (rect, _) = ui.allocate_exact_size(size, egui::Sense::hover());
+    ui.painter().rect_filled(rect, 3.0, t.paper);
+    let inside = egui::UiBuilder::new().max_rect(rect.shrink2(vec2(8.0, 5.0))).id_salt("concerns");
+    ui.scope_builder(inside, |ui| {
+        ScrollArea::vertical().id_salt("concerns").auto_shrink(false).show(ui, |ui| {
+            ui.spacing_mut().item_spacing.y = 3.0;
+            // What can be done about it comes first: it is never scrolled out of sight. Small enough that
+            // both ways stand side by side, with words below them.
+            ui.scope(|ui| {
+                ui.spacing_mut().button_padding.x = 5.0;
+                ui.spacing_mut().item_spacing.x = 4.0;
+                if let Some(font) = ui.style_mut().text_styles.get_mut(&egui::TextStyle::Button) {
+                    font.size = 12.0;
+                }
+                details::put_right(ui, view, model.take, out);
+            });
+            if let Some(why) = &model.derived.failed {
+                concern(ui, t, why);
+            }
+            let mut all: Vec<_> = model.take.concerns.iter().collect();
+            all.sort_by_key(|c| c.kind);
+            for c in &all {
+                concern(ui, t, &c.text).on_hover_text(c.kind.words());
+            }
+            let about = words::goes_about(model.document, model.take);
+            if let Some(about) = &about {
+                ui.add(egui::Label::new(RichText::new(about).color(t.ink)).wrap());
+            }
+            if all.is_empty() && about.is_none() && model.derived.failed.is_none() {
+                ui.label(RichText::new("No concerns").color(t.ink_soft));
+            }
         });
-    }
-    let mut all: Vec<_> = model.take.concerns.iter().collect();
-    all.sort_by_key(|c| c.kind);
-    for c in all {
-        ui.horizontal_top(|ui| {
-            glyph::concern_sign(ui, t);
-            ui.add(egui::Label::new(RichText::new(&c.text).color(t.ink)).wrap())
-                .on_hover_text(c.kind.words());
-        });
-    }
-    if let Some(about) = words::goes_about(model.document, model.take) {
-        ui.add(egui::Label::new(RichText::new(about).color(t.ink)).wrap());
-    }
+    });
+}
+
+fn concern(ui: &mut Ui, t: &Theme, text: &str) -> egui::Response {
+    let row = ui.horizontal_top(|ui| {
+        glyph::concern_sign(ui, t);
+        ui.add(egui::Label::new(RichText::new(text).color(t.ink)).wrap())
+    });
+    row.inner
 }
 
 fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {

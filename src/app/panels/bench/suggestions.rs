@@ -4,7 +4,6 @@ use egui::{
     Align2, Event, EventFilter, FontId, Id, Key, Rect, Sense, Stroke, StrokeKind, Ui, WidgetInfo, vec2,
 };
 
-use super::gesture::step;
 use super::model::Model;
 use super::{edits, score};
 use crate::app::command::Command;
@@ -40,7 +39,7 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
         }
     });
     if let Some(i) = wanted.filter(|_| !view.read_only) {
-        out.extend(edits::take_suggestion(model, i).map(|e| step("Take loop candidate", e)));
+        out.extend(edits::take_suggestion(model, i));
     }
 }
 
@@ -95,10 +94,14 @@ fn row(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, base: Id, i: usize, chos
     score::paint_bar(ui, bar, l.score, t, if chosen { t.accent } else { t.ink_soft });
     let name = format!("Loop {}: start {start:.3} s, length {length:.3} s, score {:.0}", i + 1, l.score);
     r.widget_info(|| WidgetInfo::selected(egui::accesskit::Role::Button, enabled, chosen, &name));
-    if r.clicked() {
+    let clicked = r.clicked();
+    if clicked {
         r.request_focus();
     }
-    r.clicked()
+    if model.loop_is_locked() {
+        r.on_hover_text(edits::LOCKED);
+    }
+    clicked
 }
 
 /// Up and Down in a row that has the focus: the row wanted.

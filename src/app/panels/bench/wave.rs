@@ -279,6 +279,7 @@ fn show_one(
     let (min, max) = p.mark.limits(m).unwrap_or((p.value, p.value));
     let rate = if p.mark.in_rendered() { m.out_rate() } else { m.rate() };
     let period = if p.mark.in_rendered() { m.period_frames() } else { m.period_source() };
+    let locked = p.mark.is_locked(m);
     let handle = Handle {
         id,
         name: p.mark.name(),
@@ -287,14 +288,21 @@ fn show_one(
         value: p.value,
         min,
         max,
-        text: p.mark.text(m, p.value),
+        text: told(m, p),
         steps: Steps { one: 1.0, big: (rate * 0.01).round(), period },
         crossings: !p.mark.is_length(),
-        cursor: CursorIcon::ResizeHorizontal,
+        cursor: if locked { CursorIcon::NotAllowed } else { CursorIcon::ResizeHorizontal },
         enabled: lane.editable,
     };
     let value_at = |x: f32| p.mark.value_at(m, lane.source_at(x));
     let (response, events) = handle.show(ui, memory, value_at);
+    if locked {
+        // It stays; one word about it for each try.
+        let stepped = |e: &HandleEvent| matches!(e, HandleEvent::Stepped(_) | HandleEvent::Crossing { .. });
+        let tried = response.drag_started() || events.iter().any(stepped);
+        out.extend(tried.then(|| edits::refused(m)));
+        return response;
+    }
     let mut latest = p.value;
     for e in events {
         match e {
@@ -322,6 +330,12 @@ fn show_one(
         }
     }
     response
+}
+
+/// What a mark is worth, in words.
+fn told(m: &Model<'_>, p: &Placed) -> String {
+    let locked = if p.mark.is_locked(m) { ", locked" } else { "" };
+    p.mark.text(m, p.value) + locked
 }
 
 fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, response: &Response) {
@@ -411,7 +425,8 @@ fn narrow_loop(lane: &Lane<'_, '_>, painter: &Painter) -> bool {
 fn bubble(ui: &Ui, lane: &Lane<'_, '_>, p: &Placed, x: f32) {
     let t = lane.theme();
     let counted = if p.mark.in_rendered() { "of the delivered file" } else { "of the source" };
-    let text = format!("{}  {} {counted}", p.mark.name(), p.mark.text(lane.model, p.value));
+    let locked = if p.mark.is_locked(lane.model) { "; locked, L unlocks it" } else { "" };
+    let text = format!("{}  {} {counted}{locked}", p.mark.name(), p.mark.text(lane.model, p.value));
     let painter = ui.painter_at(lane.rect);
     let galley = painter.layout_no_wrap(text, FontId::proportional(11.5), t.ink);
     let size = galley.size() + egui::vec2(12.0, 6.0);

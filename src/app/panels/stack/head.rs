@@ -1,6 +1,6 @@
 //! The head of the stack room: hold, spread, how much time is looked at.
 
-use egui::{Button, RichText, Slider, Ui, vec2};
+use egui::{Align, Button, Layout, RichText, Slider, Ui, vec2};
 
 use super::model::Stack;
 use super::{NEAREST_S, set};
@@ -15,6 +15,12 @@ use crate::app::widgets::time_axis::TimeRange;
 use crate::app::words;
 use crate::units::Cents;
 
+/// Room for the note and how many layers it has.
+const NAMED: f32 = 132.0;
+
+/// Room for `1200 cents` in its box.
+const VALUE: f32 = 96.0;
+
 const SPREAD_TIP: &str = "Interval between neighbouring layers, in cents (100 are a semitone); the middle of the stack stays where it is. For listening only: nothing of it is delivered.";
 
 /// Draws the head.
@@ -27,11 +33,18 @@ pub fn show(
 ) {
     ui.horizontal_wrapped(|ui| {
         let name = words::note(view.document, stack.note);
-        let layers =
-            if stack.lanes.len() == 1 { "1 layer".into() } else { format!("{} layers", stack.lanes.len()) };
-        ui.label(RichText::new(name).family(strong()).size(20.0));
-        ui.label(soft(layers, view.theme));
-        ui.add_space(8.0);
+        let layers = match stack.lanes.len() {
+            0 => "set aside".into(),
+            1 => "1 layer".into(),
+            n => format!("{n} layers"),
+        };
+        // As wide for every note, so that the buttons stay where they are.
+        let size = vec2(NAMED, 30.0);
+        ui.allocate_ui_with_layout(size, Layout::left_to_right(Align::Center), |ui| {
+            ui.set_min_size(size);
+            ui.label(RichText::new(name).family(strong()).size(20.0));
+            ui.label(soft(layers, view.theme));
+        });
         hold(ui, view, stack, out);
         ui.add_space(8.0);
         spread(ui, view, out);
@@ -44,6 +57,9 @@ fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>)
     let now = &view.sound.stack;
     let silent = match &view.sound.device {
         Err(why) => Some(format!("No sound device is open: {why}. “Look for sound” at the top tries again.")),
+        Ok(_) if stack.lanes.is_empty() => {
+            Some("All takes of this note are set aside; take the decision back to hear them".into())
+        }
         Ok(_) if stack.lanes.iter().all(|l| l.take.recipe.is_none()) => {
             Some("No layer of this note has a recipe yet; propose them first".into())
         }
@@ -69,11 +85,14 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     ui.label("Spread");
     let mut cents = setup.spread.0;
     ui.spacing_mut().slider_width = 120.0;
+    // As wide as the widest value, so that nothing moves while it is dragged.
+    let usual = std::mem::replace(&mut ui.spacing_mut().interact_size.x, VALUE);
     let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS)
         .step_by(1.0)
         .suffix(" cents")
         .custom_parser(|t| quantity::parse(t, "cents", None));
     let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
+    ui.spacing_mut().interact_size.x = usual;
     if let Some(before) = escaped(ui, &r, setup.spread.0) {
         cents = before;
         out.push(set(StackSetup { spread: Cents(before), ..setup.clone() }));
@@ -83,7 +102,6 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     if r.drag_stopped() || (r.changed() && !r.dragged()) {
         out.push(Command::Stack(StackCommand::Settle));
     }
-    // As wide as the widest, so that nothing moves while it is dragged.
     let words = format!("{:.2} semitones", cents / 100.0);
     ui.add_sized(vec2(98.0, 20.0), egui::Label::new(soft(words, view.theme)));
 }

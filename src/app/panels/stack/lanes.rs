@@ -1,4 +1,4 @@
-//! The lanes: one a layer, its loop unrolled over time, joins as ticks, what comes near what marked.
+//! The lanes: one a layer, its loop unrolled over time, seams as ticks, what comes near what marked.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -220,7 +220,7 @@ fn words_of(lane: &Lane<'_>, together: &Together, k: usize) -> String {
         n => format!("{n} of them near another layer's"),
     };
     format!(
-        "Layer {number}: a loop of {:.2} s, score {:.0}; joins after {} and every {:.2} s, {near}",
+        "Layer {number}: a loop of {:.2} s, score {:.0}; seams after {} and every {:.2} s, {near}",
         l.length_s,
         l.score,
         moment(l.entry_s + l.length_s),
@@ -299,7 +299,7 @@ fn paint_joins(
 ) {
     let Some(l) = lane.looping else { return };
     if (l.length_s * axis.points_per_s()) < f64::from(JOINS_APART) {
-        let text = format!("a join every {:.0} ms", 1000.0 * l.length_s);
+        let text = format!("a seam every {:.0} ms", 1000.0 * l.length_s);
         let galley = painter.layout_no_wrap(text, FontId::proportional(12.0), theme.ink);
         let at = rect.left_top() + vec2(8.0, 4.0);
         let back = Rect::from_min_size(at, galley.size()).expand(3.0);

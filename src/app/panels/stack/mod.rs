@@ -73,10 +73,16 @@ impl StackPanel {
             .frame(frame(paper, Margin { left: 0, right: 0, top: 0, bottom: 6 }))
             .show_separator_line(false)
             .show(ui, |ui| head::show(ui, view, &stack, (&mut visible, all), &mut out));
+        let height = verdict::height(ui.available_height());
         Panel::bottom("stack verdict")
+            .exact_size(height)
+            .resizable(false)
             .frame(frame(paper, Margin { left: 0, right: 0, top: 8, bottom: 0 }))
             .show(ui, |ui| verdict::show(ui, view, &stack, &together, &mut visible, &mut out));
         egui::CentralPanel::no_frame().show(ui, |ui| {
+            if stack.lanes.is_empty() {
+                return empty::all_set_aside(ui, view, stack.note, &mut out);
+            }
             let mut shown = lanes::Shown { view, stack: &stack, together: &together, all, fits: true };
             lanes::show(ui, &mut shown, &mut visible, &mut self.envelopes, &mut out);
         });
