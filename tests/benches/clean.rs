@@ -1,7 +1,8 @@
 //! What cleaning gives on the development set, beside a textbook gain, and its speed.
 //!
 //! `cargo bench --bench clean`: the table. `CLEAN_TAKES=1` prints each take, `CLEAN_ONLY=text` only
-//! takes whose names hold the text, `CLEAN_HELD_OUT=1` takes the set that nothing was chosen by.
+//! takes whose names hold the text, `CLEAN_THIRD=1` takes notes that come up slowly in other rooms,
+//! `CLEAN_HELD_OUT=1` the set that nothing was chosen by.
 
 use std::time::Instant;
 
@@ -17,7 +18,7 @@ mod takes;
 #[path = "../reference/clean_textbook.rs"]
 mod textbook;
 use measures::{kurtosis, log_spectral_distance, median, segmental, si_sdr, snr};
-use takes::{HEAD_S, HELD_S, RATE, Take, development_set, held_out_set};
+use takes::{HEAD_S, HELD_S, RATE, Take, development_set, held_out_set, third_set};
 use textbook::Textbook;
 
 const COLUMNS: [&str; 8] = ["si-sdr", "segment", "attack", "kurtosis", "room", "harm", "end", "lsd"];
@@ -84,7 +85,11 @@ fn ours(take: &Take, x: &[f32]) -> Cleaned {
 fn main() {
     let only = std::env::var("CLEAN_ONLY").unwrap_or_default();
     let each = std::env::var_os("CLEAN_TAKES").is_some();
-    let all = if std::env::var_os("CLEAN_HELD_OUT").is_some() { held_out_set() } else { development_set() };
+    let all = match (std::env::var_os("CLEAN_HELD_OUT"), std::env::var_os("CLEAN_THIRD")) {
+        (Some(_), _) => held_out_set(),
+        (_, Some(_)) => third_set(),
+        _ => development_set(),
+    };
     let takes: Vec<Take> = all.into_iter().filter(|t| t.name.contains(&only)).collect();
     let head: String = COLUMNS.iter().map(|c| format!("{c:>9}")).collect();
     println!("{:>14}{head}", "");

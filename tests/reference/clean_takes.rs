@@ -9,6 +9,10 @@ use seamwright::audio::{level, signals};
 #[path = "clean_models.rs"]
 mod clean_models;
 use clean_models::{blown_jet, blown_reed, bowed_string};
+#[path = "clean_third.rs"]
+mod clean_third;
+#[allow(unused_imports)] // Only the bench has the time for it.
+pub use clean_third::third_set;
 
 pub const RATE: f64 = 48_000.0;
 /// Room tone at the head.
@@ -92,6 +96,19 @@ impl Sound {
             Self::Reed => kf.powf(-1.2) * if k % 2 == 1 { 1.0 } else { 0.06 },
             Self::Bowed => kf.powf(-1.1) * (0.3 + formant(900.0, 500.0) + 0.5 * formant(2_600.0, 700.0)),
             _ => formant(1_100.0, 600.0) * kf.powf(-0.4),
+        }
+    }
+
+    /// What exists at `hz`: no flute in the depths, no waveguide at its ends.
+    fn played_at(self, hz: f64) -> Self {
+        match self {
+            Self::Flute | Self::Breathy | Self::Brass if hz < 55.0 => Self::Bowed,
+            Self::JetModel if hz < 200.0 => Self::Reed,
+            Self::ReedModel if hz < 50.0 => Self::Bowed,
+            Self::ReedModel if hz >= 1_200.0 => Self::Breathy,
+            Self::BowModel if hz < 40.0 => Self::Reed,
+            Self::JetModel | Self::BowModel | Self::Brass if hz >= 1_500.0 => Self::Flute,
+            other => other,
         }
     }
 
@@ -290,34 +307,7 @@ fn shuffled(count: u64, stride: u64, range: (f64, f64), seed: u64) -> Vec<Take> 
         .map(|i| {
             let midi = range.0 + (range.1 - range.0) * ((i * stride) % count) as f64 / (count - 1) as f64;
             let hz = 440.0 * ((midi - 69.0) / 12.0f64).exp2();
-            let mut sound = sounds[i as usize % sounds.len()];
-            // What exists: no flute in the depths, no waveguide at its ends.
-            sound = match sound {
-                Flute | Breathy | Brass if hz < 55.0 => Bowed,
-                JetModel if !(200.0..1_500.0).contains(&hz) => {
-                    if hz < 200.0 {
-                        Reed
-                    } else {
-                        Flute
-                    }
-                }
-                ReedModel if !(50.0..1_200.0).contains(&hz) => {
-                    if hz < 50.0 {
-                        Bowed
-                    } else {
-                        Breathy
-                    }
-                }
-                BowModel if !(40.0..1_500.0).contains(&hz) => {
-                    if hz < 40.0 {
-                        Reed
-                    } else {
-                        Flute
-                    }
-                }
-                Brass if hz > 1_500.0 => Flute,
-                other => other,
-            };
+            let sound = sounds[i as usize % sounds.len()].played_at(hz);
             let movement = if hz < 60.0 { Drift } else { moves[i as usize % moves.len()] };
             take(hz, sound, movement, seed + i)
         })
