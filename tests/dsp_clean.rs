@@ -219,6 +219,35 @@ fn hum_goes_and_a_partial_on_it_stays() {
     }
 }
 
+/// Hum that comes in opposed phase (a balanced line with one side swapped) is gone from the mean of the
+/// channels, and still goes, before the note and under it.
+#[test]
+fn hum_in_opposed_phase_goes_too() {
+    let frames = 240_000;
+    let wave = |n: usize, hz: f64, a: f64| (a * (TAU * hz * n as f64 / RATE).sin()) as f32;
+    let hiss = [signals::white_noise(0.0003, frames, 21), signals::white_noise(0.0003, frames, 22)];
+    let side = |c: usize, sign: f32| -> Vec<f32> {
+        let note = |n: usize| if (105_600..201_600).contains(&n) { wave(n, 440.0, 0.1) } else { 0.0 };
+        (0..frames).map(|n| sign * wave(n, 50.02, 0.006) + note(n) + hiss[c][n]).collect()
+    };
+    let x = AudioBuf::new(vec![side(0, 1.0), side(1, -1.0)], SampleRate::new(48_000).unwrap()).unwrap();
+    let (profile, done) = cleaned(&x, 96_000, &CleanParams::default());
+    assert_eq!(profile.lines.len(), 1, "{:?}", profile.lines);
+    for c in 0..2 {
+        for span in [9_600..86_400, 115_200..192_000] {
+            let at = |f: &[f32]| -> f64 {
+                let z: Complex<f64> = span
+                    .clone()
+                    .map(|n| Complex::from_polar(f64::from(f[n]), -TAU * 50.02 * n as f64 / RATE))
+                    .sum();
+                2.0 * z.norm() / span.len() as f64
+            };
+            let left = 20.0 * (at(done.audio.channel(c)) / 0.006).log10();
+            assert!(left < -20.0, "channel {c}, {span:?}: {left:.1} dB");
+        }
+    }
+}
+
 #[test]
 fn no_amount_changes_nothing_and_the_parts_sum_up() {
     let take = takes::take(273.5, Sound::Bowed, Movement::Steady, 311);

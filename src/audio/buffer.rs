@@ -88,32 +88,14 @@ impl AudioBuf {
 
     /// The mean of the channels; borrowed where there is only one.
     pub fn mixed(&self) -> Cow<'_, [f32]> {
-        if self.channels.len() == 1 {
-            return Cow::Borrowed(&self.channels[0]);
-        }
-        let scale = 1.0 / self.channels.len() as f32;
-        let mut mix = vec![0f32; self.len()];
-        for c in self.channels.iter() {
-            for (m, s) in mix.iter_mut().zip(c.iter()) {
-                *m += *s * scale;
-            }
-        }
-        Cow::Owned(mix)
+        mean(&self.channels().collect::<Vec<_>>())
     }
 
     /// One channel to hear the pitch in: the mean of the channels, or the loudest where they cancel
     /// each other (one of them inverted).
     pub fn mixed_or_loudest(&self) -> Cow<'_, [f32]> {
-        let mix = self.mixed();
-        let loudest = self.channels().max_by(|a, b| level::rms(a).total_cmp(&level::rms(b)));
-        match loudest {
-            // One sounding channel of n makes the mean 1/n of it; less than half of that is a
-            // cancellation.
-            Some(c) if level::rms(&mix) < 0.5 * level::rms(c) / self.channel_count() as f64 => {
-                Cow::Borrowed(c)
-            }
-            _ => mix,
-        }
+        let (mix, loudest) = mean_and_loudest(&self.channels().collect::<Vec<_>>());
+        loudest.map_or(mix, |c| Cow::Borrowed(self.channel(c)))
     }
 
     /// A copy with every sample times `gain`. Errors: a gain that is not a finite number.
@@ -156,6 +138,29 @@ impl Clip {
     pub fn source(&self, local: f64) -> f64 {
         local + self.offset.0 as f64
     }
+}
+
+/// The mean of channels of equal length, and of those that cancel each other in it (one of them inverted)
+/// which is the loudest.
+pub fn mean_and_loudest<'a>(channels: &[&'a [f32]]) -> (Cow<'a, [f32]>, Option<usize>) {
+    let mix = mean(channels);
+    let level = |c: &usize| level::rms(channels[*c]);
+    let loudest = (0..channels.len()).max_by(|a, b| level(a).total_cmp(&level(b)));
+    // One sounding channel of n makes the mean 1/n of it; less than half of that is a cancellation.
+    let cancel = |c: &usize| level::rms(&mix) < 0.5 * level(c) / channels.len() as f64;
+    let loudest = loudest.filter(cancel);
+    (mix, loudest)
+}
+
+/// The mean of channels of equal length; borrowed where there is only one.
+pub fn mean<'a>(channels: &[&'a [f32]]) -> Cow<'a, [f32]> {
+    if let [one] = channels {
+        return Cow::Borrowed(one);
+    }
+    let share = 1.0 / channels.len().max(1) as f32;
+    let mut mean = vec![0f32; channels.first().map_or(0, |c| c.len())];
+    channels.iter().for_each(|c| mean.iter_mut().zip(*c).for_each(|(m, v)| *m += v * share));
+    Cow::Owned(mean)
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 use super::lines::{self, Line};
 use super::low_band::LowBand;
 use crate::audio::AudioBuf;
+use crate::audio::buffer::mean_and_loudest;
 use crate::dsp::stft::Stft;
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{Decibels, SampleRate};
@@ -35,6 +36,8 @@ pub struct NoiseProfile {
     pub spread_db: Vec<f32>,
     /// Hum and whines, strongest first.
     pub lines: Vec<Line>,
+    /// The channel that they were found in; none: the mean of all.
+    pub lines_in: Option<usize>,
     /// RMS level of the room tone, lines included, clicks left out.
     pub level: Decibels,
     /// How much was learned from, in seconds, and how much of it was left out as disturbed (0 to 1).
@@ -78,14 +81,17 @@ pub fn learn(stretches: &[AudioBuf]) -> Result<NoiseProfile> {
     }
     let band = LowBand::new(hz);
     let low_rate = hz / band.factor() as f64;
-    let lines = lines::find(&band.down(&longest.mixed()), low_rate);
+    // Judged in the lows, where hum is most of the sound: there channels that oppose each other are seen to.
+    let lows: Vec<Vec<f32>> = longest.channels().map(|x| band.down(x)).collect();
+    let (mix, lines_in) = mean_and_loudest(&lows.iter().map(Vec::as_slice).collect::<Vec<_>>());
+    let lines = lines::find(lines_in.map_or(&*mix, |c| &lows[c]), low_rate);
     let mut frames = Frames::new(rate);
     for stretch in stretches {
         for x in stretch.channels() {
             frames.read(&without_lines(x, &band, low_rate, &lines));
         }
     }
-    Ok(frames.profile(lines, seconds))
+    Ok(NoiseProfile { lines_in, ..frames.profile(lines, seconds) })
 }
 
 /// `x` without the waves of `lines`.
@@ -177,6 +183,7 @@ impl Frames {
             power,
             spread_db: spread,
             lines,
+            lines_in: None,
             level: Decibels::of_amplitude(all.sqrt()),
             seconds,
             left_out: 1.0 - kept.len() as f64 / self.powers.len().max(1) as f64,

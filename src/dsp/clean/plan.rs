@@ -14,6 +14,7 @@ use super::low_band::LowBand;
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
 use crate::audio::AudioBuf;
+use crate::audio::buffer::mean;
 use crate::dsp::pitch::F0Track;
 use crate::error::Result;
 
@@ -112,7 +113,10 @@ impl Plan {
         let mut lows: Vec<Vec<f32>> = filtered.iter().map(|x| plan.band.down(x)).collect();
         if params.hum && !profile.lines.is_empty() {
             // The same belief in all channels, and the same gains: the stereo image stays.
-            plan.trusted = lines::trust(&mean_of(&lows), low_rate, &profile.lines);
+            let all: Vec<&[f32]> = lows.iter().map(Vec::as_slice).collect();
+            let one =
+                profile.lines_in.and_then(|c| all.get(c)).map_or_else(|| mean(&all), |c| Cow::Borrowed(*c));
+            plan.trusted = lines::trust(&one, low_rate, &profile.lines);
         }
         let each = x.channels().zip(filtered).zip(&mut lows);
         let mut looked_at: Vec<Passing> = each.map(|((x, f), low)| plan.without_steady(x, f, low)).collect();
@@ -217,17 +221,6 @@ impl Plan {
     pub fn shares(&self) -> Vec<f32> {
         self.masks.iter().map(|m| m.iter().flatten().sum::<f32>() / (m[0].len() * BANDS) as f32).collect()
     }
-}
-
-/// The mean of channels of one length.
-fn mean_of(channels: &[Vec<f32>]) -> Cow<'_, [f32]> {
-    if let [one] = channels {
-        return Cow::Borrowed(one);
-    }
-    let share = 1.0 / channels.len().max(1) as f32;
-    let mut mean = vec![0f32; channels.first().map_or(0, Vec::len)];
-    channels.iter().for_each(|c| mean.iter_mut().zip(c).for_each(|(m, v)| *m += v * share));
-    Cow::Owned(mean)
 }
 
 impl Layer {
