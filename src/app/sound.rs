@@ -231,6 +231,7 @@ impl Sound {
         if let Err(why) = &self.view.device {
             return Err(format!("there is no sound: {why}"));
         }
+        self.wake()?;
         let needs_loop = matches!(from, From::LoopStart | From::BeforeSeam | From::Judge(_));
         if needs_loop && take.recipe.as_ref().is_none_or(|r| r.looping.is_none()) {
             return Err("this take has no loop yet; propose a recipe or choose a loop first".into());
@@ -238,7 +239,6 @@ impl Sound {
         if let Some(why) = derived.of(take.id).and_then(|d| d.failed.as_ref()) {
             return Err(format!("this take cannot be played: {why}"));
         }
-        self.wake()?;
         if let From::Frame(frame) = from
             && self.playing.as_ref().is_some_and(|p| p.take == take.id && p.audition.is_none())
         {
