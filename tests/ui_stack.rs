@@ -138,7 +138,7 @@ fn a_collision_is_told_shown_and_heard() {
     assert!(says(&h, "Layer 1: a loop of 0.91 s, score 80; seams after 1.4 s and every 0.91 s"));
     // 1.409 + k·0.909 up to 60 s: k = 0 … 64.
     assert!(says(&h, "65 near-collisions within 1 min; the first comes after 1.4 s, layers 1 and 2"));
-    let together = "Layers 1 and 2 come round together soonest, every 0.9 s: 1 round of layer 1 last as long as \
+    let together = "Layers 1 and 2 come round together soonest, every 0.9 s: 1 round of layer 1 lasts as long as \
                     1 round of layer 2";
     assert!(says(&h, together));
     click(&mut h, "Hear it");

@@ -71,8 +71,9 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     };
     ui.label(soft(saved, view.theme)).on_hover_text("The session saves itself a few seconds after a change");
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-        let path = view.path.map(|p| p.display().to_string()).unwrap_or_default();
-        ui.add(Label::new(soft(path, view.theme)).truncate());
+        let Some(path) = view.path else { return };
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        ui.add(Label::new(soft(name, view.theme)).truncate()).on_hover_text(path.display().to_string());
     });
 }
 

@@ -218,7 +218,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
 /// Height of what is wrong with the take, by the height of the window: the same whatever there is to say,
 /// so that nothing below it moves.
 fn concerns_height(column: f32) -> f32 {
-    (column * 0.09).clamp(66.0, 104.0)
+    (column * 0.1).clamp(78.0, 104.0)
 }
 
 fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {

@@ -134,10 +134,11 @@ fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)
         let (p, q) = beat.rounds;
         let rounds = |n: u32| if n == 1 { "1 round".to_owned() } else { format!("{n} rounds") };
         let line = format!(
-            "Layers {a} and {b} come round together soonest, every {}: {} of layer {a} last as long as {} of \
+            "Layers {a} and {b} come round together soonest, every {}: {} of layer {a} {} as long as {} of \
              layer {b}.",
             moment(beat.seconds),
             rounds(p),
+            if p == 1 { "lasts" } else { "last" },
             rounds(q)
         );
         lines.push((line, COMES_ROUND));
