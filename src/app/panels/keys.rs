@@ -7,6 +7,9 @@ use crate::app::shortcuts::{LOOP, TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
 
+/// Below this width three columns do not fit.
+const THREE_COLUMNS: f32 = 1080.0;
+
 /// The list of keys.
 #[derive(Debug, Default)]
 pub struct KeysPanel {
@@ -37,22 +40,19 @@ impl KeysPanel {
                             group(ui, ctx, theme, "Session");
                         });
                         ui.add_space(28.0);
+                        // Two columns where three do not fit.
+                        let narrow = size.x < THREE_COLUMNS;
                         ui.vertical(|ui| {
+                            if narrow {
+                                rooms(ui, theme, here);
+                            }
                             group(ui, ctx, theme, "Hearing");
                             group(ui, ctx, theme, LOOP);
                         });
-                        ui.add_space(28.0);
-                        ui.vertical(|ui| {
-                            // The room that is shown comes first.
-                            let mut rooms = ROOMS;
-                            rooms.sort_by_key(|(which, _, _)| *which != here);
-                            for (which, name, lines) in rooms {
-                                let this = if which == here { ", this room" } else { "" };
-                                room(ui, theme, &format!("{name}{this}"), lines);
-                                ui.add_space(8.0);
-                            }
-                            room(ui, theme, "While letters play notes", &NOTES);
-                        });
+                        if !narrow {
+                            ui.add_space(28.0);
+                            ui.vertical(|ui| rooms(ui, theme, here));
+                        }
                     });
                 });
                 ui.add_space(4.0);
@@ -135,6 +135,19 @@ const NOTES: [(&str, &str); 5] = [
     ("Space", "Sustains while it is down"),
     ("Escape", "Letters are commands again"),
 ];
+
+/// What there is in each room besides, the one that is shown first.
+fn rooms(ui: &mut egui::Ui, theme: &Theme, here: Room) {
+    let mut rooms = ROOMS;
+    rooms.sort_by_key(|(which, _, _)| *which != here);
+    for (which, name, lines) in rooms {
+        let this = if which == here { ", this room" } else { "" };
+        room(ui, theme, &format!("{name}{this}"), lines);
+        ui.add_space(8.0);
+    }
+    room(ui, theme, "While letters play notes", &NOTES);
+    ui.add_space(8.0);
+}
 
 fn room(ui: &mut egui::Ui, theme: &Theme, name: &str, lines: &[(&str, &str)]) {
     ui.label(RichText::new(name).family(strong()));

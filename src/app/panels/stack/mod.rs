@@ -73,7 +73,7 @@ impl StackPanel {
             .frame(frame(paper, Margin { left: 0, right: 0, top: 0, bottom: 6 }))
             .show_separator_line(false)
             .show(ui, |ui| head::show(ui, view, &stack, (&mut visible, all), &mut out));
-        let height = verdict::height(ui.available_height());
+        let height = verdict::height(ui.available_size());
         Panel::bottom("stack verdict")
             .exact_size(height)
             .resizable(false)

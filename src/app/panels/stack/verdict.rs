@@ -20,10 +20,15 @@ const BUTTONS: f32 = 84.0;
 /// Height of the controls above the words, with what keeps them apart.
 const CONTROLS: f32 = 42.0;
 
-/// Height of all of it in a room of this height: whatever is said, nothing above it and no button in it
+/// Below this width the controls take a second line, so much higher.
+const ONE_LINE: f32 = 740.0;
+const SECOND_LINE: f32 = 34.0;
+
+/// Height of all of it in a room of this size: whatever is said, nothing above it and no button in it
 /// moves.
-pub fn height(room: f32) -> f32 {
-    CONTROLS + (0.13 * room).clamp(66.0, 150.0)
+pub fn height(room: egui::Vec2) -> f32 {
+    let second = if room.x < ONE_LINE { SECOND_LINE } else { 0.0 };
+    CONTROLS + second + (0.13 * room.y).clamp(74.0, 150.0)
 }
 
 /// Draws the controls and the words below the lanes.
