@@ -5,7 +5,7 @@ use crate::playback::message::Mix;
 use crate::render::apart;
 use crate::units::{Decibels, MidiNote};
 
-pub use crate::session::stack::{LEVELS_DB, LayerMix, StackSetup, WIDEST_CENTS};
+pub use crate::session::stack::{APART_S, GIVEN_UP, LEVELS_DB, LayerMix, StackSetup, WIDEST_CENTS};
 
 impl StackSetup {
     /// How layer number `k` of `layers` sounds. The whole stack is about as loud as one take:

@@ -25,12 +25,12 @@ pub struct OpenSession {
 pub fn path_of(given: &Path, output: &Output) -> Result<PathBuf> {
     if given.is_dir() {
         let path = store::path_for_folder(given);
-        let others = store::sessions_in(given).len().saturating_sub(1);
-        if others > 0 {
+        let sessions = store::sessions_in(given).len();
+        if sessions > 1 {
             output.say(&format!(
                 "note: {} holds {} sessions; this is about {}. To work on another, give its file instead of the folder",
                 given.display(),
-                others + 1,
+                sessions,
                 path.file_name().unwrap_or_default().to_string_lossy()
             ));
         }

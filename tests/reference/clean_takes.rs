@@ -188,16 +188,23 @@ pub fn room(frames: usize, seed: u64) -> Vec<f32> {
         })
         .collect();
     scale_to(&mut x, 1.0);
-    let clicks = (frames as f64 / RATE * (0.4 + 0.6 * chance(seed, 4))) as u64;
+    add_clicks(&mut x, seed, [(0.4, 0.6), (3.0, 9.0), (0.0004, 0.0012)]);
+    x.into_iter().map(|v| v as f32).collect()
+}
+
+/// Adds clicks to a room of RMS 1: so many a second, so loud, dying away in so many seconds, each the least
+/// and by how much more it is at the most.
+fn add_clicks(x: &mut [f64], seed: u64, [a_second, loud, lasts_s]: [(f64, f64); 3]) {
+    let frames = x.len();
+    let drawn = |(least, more): (f64, f64), i: u64| least + more * chance(seed, i);
     let hiss = white(frames, seed + 2);
-    for c in 0..clicks {
+    for c in 0..(frames as f64 / RATE * drawn(a_second, 4)) as u64 {
         let at = (chance(seed, 100 + c) * frames as f64) as usize;
-        let (loud, lasts_s) = (3.0 + 9.0 * chance(seed, 200 + c), 0.0004 + 0.0012 * chance(seed, 300 + c));
+        let (loud, lasts_s) = (drawn(loud, 200 + c), drawn(lasts_s, 300 + c));
         for (i, v) in x.iter_mut().skip(at).take((6.0 * lasts_s * RATE) as usize).enumerate() {
             *v += loud * hiss[at + i] * (-(i as f64) / (lasts_s * RATE)).exp();
         }
     }
-    x.into_iter().map(|v| v as f32).collect()
 }
 
 /// How the note rises, holds and dies away, at `t` seconds after its onset.

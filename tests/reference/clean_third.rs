@@ -198,15 +198,7 @@ fn coloured_room(frames: usize, seed: u64) -> Vec<f32> {
         *v += fan[n] + hum.iter().map(|(w, a, p)| a * (w * n as f64 + p).sin()).sum::<f64>();
     }
     scale_to(&mut x, 1.0);
-    let clicks = (frames as f64 / RATE * (0.3 + 0.9 * chance(seed, 4))) as u64;
-    let hiss = white(frames, seed + 2);
-    for c in 0..clicks {
-        let at = (chance(seed, 100 + c) * frames as f64) as usize;
-        let (loud, lasts_s) = (2.0 + 8.0 * chance(seed, 200 + c), 0.0003 + 0.0015 * chance(seed, 300 + c));
-        for (i, v) in x.iter_mut().skip(at).take((6.0 * lasts_s * RATE) as usize).enumerate() {
-            *v += loud * hiss[at + i] * (-(i as f64) / (lasts_s * RATE)).exp();
-        }
-    }
+    add_clicks(&mut x, seed, [(0.3, 0.9), (2.0, 8.0), (0.0003, 0.0015)]);
     x.into_iter().map(|v| v as f32).collect()
 }
 

@@ -250,10 +250,7 @@ fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {
     }
     section(ui, "Concerns");
     for c in &take.concerns {
-        ui.horizontal_top(|ui| {
-            glyph::concern_sign(ui, view.theme);
-            ui.add(egui::Label::new(&c.text).wrap());
-        });
+        glyph::concern_line(ui, view.theme, &c.text);
     }
 }
 

@@ -1,6 +1,9 @@
 //! Small drawn signs, so that nothing depends on a font and nothing is told by colour alone.
 
-use egui::{Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Color32, Label, Painter, Pos2, Rect, Response, RichText, Role, Sense, Shape, Stroke, Ui, WidgetInfo,
+    pos2, vec2,
+};
 
 use crate::app::theme::Theme;
 use crate::session::TakeState;
@@ -88,6 +91,15 @@ pub fn state_sign(ui: &mut Ui, which: TakeState, theme: &Theme) -> Response {
 pub fn concern_sign(ui: &mut Ui, theme: &Theme) {
     let (rect, _) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
     concern(ui.painter(), rect.center(), 6.5, theme.warn, theme.sheet);
+}
+
+/// A line with a concern's sign before it.
+pub fn concern_line(ui: &mut Ui, theme: &Theme, text: impl Into<String>) -> Response {
+    let row = ui.horizontal_top(|ui| {
+        concern_sign(ui, theme);
+        ui.add(Label::new(RichText::new(text).color(theme.ink)).wrap())
+    });
+    row.inner
 }
 
 /// A ring filled clockwise from the top: first the share that is accepted, then the share that is set

@@ -118,10 +118,7 @@ fn room_of(rows: &mut Rows<'_>, m: &Model<'_>) {
         return;
     };
     for (_, text) in doubts(&room.profile) {
-        rows.ui.horizontal_top(|ui| {
-            glyph::concern_sign(ui, rows.theme);
-            ui.add(egui::Label::new(RichText::new(text).color(rows.theme.ink)).wrap());
-        });
+        glyph::concern_line(rows.ui, rows.theme, text);
     }
 }
 

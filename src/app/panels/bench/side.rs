@@ -13,7 +13,7 @@ use crate::app::command::{Command, EditCommand, WorkCommand};
 use crate::app::panels::{details, hearing};
 use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
-use crate::app::theme::{Theme, strong};
+use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::switch;
 use crate::app::widgets::glyph;
@@ -242,12 +242,12 @@ fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
                 details::put_right(ui, view, model.take, out);
             });
             if let Some(why) = &model.derived.failed {
-                concern(ui, t, why);
+                glyph::concern_line(ui, t, why);
             }
             let mut all: Vec<_> = model.take.concerns.iter().collect();
             all.sort_by_key(|c| c.kind);
             for c in &all {
-                concern(ui, t, &c.text).on_hover_text(c.kind.words());
+                glyph::concern_line(ui, t, &c.text).on_hover_text(c.kind.words());
             }
             let about = words::goes_about(model.document, model.take);
             if let Some(about) = &about {
@@ -258,14 +258,6 @@ fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
             }
         });
     });
-}
-
-fn concern(ui: &mut Ui, t: &Theme, text: &str) -> egui::Response {
-    let row = ui.horizontal_top(|ui| {
-        glyph::concern_sign(ui, t);
-        ui.add(egui::Label::new(RichText::new(text).color(t.ink)).wrap())
-    });
-    row.inner
 }
 
 fn tune_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {

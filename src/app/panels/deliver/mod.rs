@@ -22,6 +22,7 @@ use crate::app::command::{Command, WorkCommand};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{field, main_button};
+use crate::app::widgets::glyph;
 use crate::session::Setup;
 
 use form::{Drafts, Form, changed, heading};
@@ -233,7 +234,7 @@ impl DeliverPanel {
         heading(ui, "What will be written", view.theme);
         let standing = view.derived.deliver().standing();
         if let Some(e) = standing.and_then(|s| s.refused.as_ref()) {
-            written::problem(ui, view, e.to_string());
+            glyph::concern_line(ui, view.theme, e.to_string());
         }
         written::summary(ui, view, model);
         written::orphans(ui, view, &folder, &mut self.asking, out);

@@ -23,18 +23,10 @@ const ORPHANS: usize = 6;
 /// Width of the words beside a name.
 const WORDS: f32 = 104.0;
 
-/// A line with a concern's sign.
-pub fn problem(ui: &mut Ui, view: &View<'_>, text: impl Into<String>) {
-    ui.horizontal_top(|ui| {
-        glyph::concern_sign(ui, view.theme);
-        ui.add(Label::new(text.into()).wrap());
-    });
-}
-
 /// Everything that keeps the delivery from being begun, and what one may not expect.
 pub fn problems(ui: &mut Ui, view: &View<'_>, model: &Model) {
     for p in model.plan.problems.iter().take(PROBLEMS) {
-        problem(ui, view, p.to_string());
+        glyph::concern_line(ui, view.theme, p.to_string());
     }
     let more = model.plan.problems.len().saturating_sub(PROBLEMS);
     if more > 0 {
@@ -235,7 +227,9 @@ pub fn result(
         ScrollArea::vertical().id_salt("failed").auto_shrink([false, true]).max_height(150.0).show(
             ui,
             |ui| {
-                failures.into_iter().for_each(|text| problem(ui, view, text));
+                failures.into_iter().for_each(|text| {
+                    glyph::concern_line(ui, view.theme, text);
+                });
             },
         );
     }

@@ -7,6 +7,7 @@ use super::{LEAD_S, set};
 use crate::app::command::{Command, StackCommand};
 use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
+use crate::app::stack::{APART_S, GIVEN_UP};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, soft};
@@ -184,12 +185,12 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         // As wide for every value, so that what follows stays where it is.
         ui.spacing_mut().interact_size.x = 84.0;
         let (mut ms, mut points) = (1000.0 * params.apart_s, params.most_given_up);
-        let r = ui.add(DragValue::new(&mut ms).range(20.0..=500.0).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
+        let r = ui.add(DragValue::new(&mut ms).range(1000.0 * APART_S.start()..=1000.0 * APART_S.end()).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
             .accessible_name("Least distance of seams")
             .on_hover_text("Seams of two layers closer than this collide, 20 to 500 ms");
         ms = escaped(ui, &r, 1000.0 * params.apart_s).unwrap_or(ms);
         ui.label("giving up at most");
-        let r = ui.add(DragValue::new(&mut points).range(0.0..=50.0).speed(0.2).suffix(" points").max_decimals(0))
+        let r = ui.add(DragValue::new(&mut points).range(GIVEN_UP).speed(0.2).suffix(" points").max_decimals(0))
             .accessible_name("Score given up at most")
             .on_hover_text("How much lower than a layer's best loop the loop chosen for it may score, 0 to 50 points of 100");
         points = escaped(ui, &r, params.most_given_up).unwrap_or(points);
