@@ -81,7 +81,7 @@ pub struct CleaningMade {
 
 impl CleaningMade {
     /// What `recipe` cleaned of a take, of which it made `r`; none where nothing was cleaned.
-    pub fn of(a: &Analysed, r: &Rendered, recipe: &Recipe) -> Result<Option<Self>> {
+    pub fn of(a: &Analysed, r: &Rendered, recipe: &Recipe, go_on: &dyn Fn() -> bool) -> Result<Option<Self>> {
         let (Some(cleaned), Some(room)) = (&r.cleaned, &a.room) else { return Ok(None) };
         let Some(taken) = chain::removed(r, recipe)? else { return Ok(None) };
         let raised_db = raised_db(&r.audio, &taken);
@@ -89,7 +89,7 @@ impl CleaningMade {
             removed: taken.scaled(Decibels(raised_db).gain() as f32)?,
             raised_db,
             picture: gain_picture(&a.clip.audio, &cleaned.audio, PICTURE.0, PICTURE.1)?,
-            levels: room.levels(&recipe.clean.params())?,
+            levels: room.levels(&recipe.clean.params(), go_on)?,
         }))
     }
 }

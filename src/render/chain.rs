@@ -9,7 +9,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use super::room::Room;
 use crate::audio::{AudioBuf, Clip};
-use crate::dsp::clean::{Cleaned, clean};
+use crate::dsp::clean::{Cleaned, clean_while};
 use crate::dsp::looping;
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0_while};
 use crate::dsp::tune::{self, Deviation, PitchMap, TuneParams};
@@ -56,15 +56,17 @@ impl Analysed {
     }
 
     /// The clip without the room and what was removed of it, frame for frame as long as the clip; none
-    /// where nothing is cleaned. Errors: `InvalidParameter` for settings out of range.
-    pub fn cleaned(&self, recipe: &CleanRecipe) -> Result<Option<Arc<Cleaned>>> {
+    /// where nothing is cleaned. `go_on` is asked many times a second: once it says no, the error is
+    /// `Cancelled`. Errors besides: `InvalidParameter` for settings out of range.
+    pub fn cleaned(&self, recipe: &CleanRecipe, go_on: &dyn Fn() -> bool) -> Result<Option<Arc<Cleaned>>> {
         let Some(room) = self.room.as_ref().filter(|_| recipe.is_on()) else { return Ok(None) };
         let mut kept = self.cleaned.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some((_, cleaned)) = kept.as_ref().filter(|(r, _)| r.does_as(recipe)) {
             return Ok(Some(Arc::clone(cleaned)));
         }
         let track = recipe.protect.then_some(&self.track);
-        let cleaned = Arc::new(clean(&self.clip.audio, &room.profile, track, &recipe.params())?);
+        let (clip, params) = (&self.clip.audio, recipe.params());
+        let cleaned = Arc::new(clean_while(clip, &room.profile, track, &params, go_on)?);
         *kept = Some((recipe.clone(), Arc::clone(&cleaned)));
         Ok(Some(cleaned))
     }
@@ -185,7 +187,7 @@ pub fn render_while(
         (map, f0) = exact_loop(map, l.range, f, rate);
     }
     // Cleaned and source line up to the frame: the map reads either.
-    let cleaned = a.cleaned(&recipe.clean)?;
+    let cleaned = a.cleaned(&recipe.clean, go_on)?;
     let clean = cleaned.as_ref().map_or(&clip.audio, |c| &c.audio);
     let mut planes = tune::read_along_while(clean, &map, rate, go_on)?;
     planes = faded(&planes, recipe)?;

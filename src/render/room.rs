@@ -8,7 +8,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use serde::Serialize;
 
 use crate::audio::{AudioBuf, level};
-use crate::dsp::clean::{CleanParams, ENOUGH_S, NoiseProfile, clean, learn};
+use crate::dsp::clean::{CleanParams, ENOUGH_S, NoiseProfile, clean_while, learn};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::jobs::Job;
@@ -146,13 +146,13 @@ pub fn of_audio(stretches: Stretches, parts: &[AudioBuf]) -> Result<Room> {
 
 impl Room {
     /// The level of the room tone before and after cleaning with `params`, measured by doing it. The
-    /// last answer is kept.
-    pub fn levels(&self, params: &CleanParams) -> Result<Levels> {
+    /// last answer is kept. Errors: as `dsp::clean::clean_while`.
+    pub fn levels(&self, params: &CleanParams, go_on: &dyn Fn() -> bool) -> Result<Levels> {
         let mut kept = self.measured.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some((_, levels)) = kept.as_ref().filter(|(p, _)| p == params) {
             return Ok(*levels);
         }
-        let cleaned = clean(&self.tone, &self.profile, None, params)?;
+        let cleaned = clean_while(&self.tone, &self.profile, None, params, go_on)?;
         let levels = Levels { before: rms(&self.tone), after: rms(&cleaned.audio) };
         *kept = Some((params.clone(), levels));
         Ok(levels)

@@ -144,7 +144,7 @@ pub(super) fn render_item(
     job.check()?;
     let shaped = shape::shaped(&rendered, &document.setup.delivery)?;
     let levels = match &analysed.room {
-        Some(room) => Some(room.levels(&recipe.clean.params())?),
+        Some(room) => Some(room.levels(&recipe.clean.params(), &go_on)?),
         // Nothing is cleaned: what was found is what is left.
         None => item.source.room_tone.map(|r| Levels { before: r.level, after: r.level }),
     };

@@ -11,7 +11,7 @@ use crate::dsp::peaks::{Column, Peaks};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::{decode_ranges_while, for_each_block};
 use crate::jobs::Job;
-use crate::render::chain::{analyse_while, finished, plain, render};
+use crate::render::chain::{analyse_while, finished, plain, render_while};
 use crate::render::loops::Loopable;
 use crate::session::{Recipe, Setup};
 use crate::units::{FrameRange, Hertz, SampleRate};
@@ -98,13 +98,12 @@ pub(super) fn from_recipe(
     job: &Job,
 ) -> Result<FromRecipe> {
     let a = &from.analysed;
-    a.cleaned(&recipe.clean)?;
-    job.check()?;
-    let rendered = render(a, &recipe, a4, rate)?;
+    let go_on = || !job.cancel.is_cancelled();
+    let rendered = render_while(a, &recipe, a4, rate, &go_on)?;
     job.check()?;
     // At the take's level, so that nobody takes louder for better.
     let plain = plain(a, &rendered)?.scaled(recipe.level.gain.gain() as f32)?;
-    let cleaning = CleaningMade::of(a, &rendered, &recipe)?;
+    let cleaning = CleaningMade::of(a, &rendered, &recipe, &go_on)?;
     let finished = finished(&rendered)?;
     Ok(FromRecipe {
         // A loop that cannot be measured has no measure; it is no reason to show nothing.

@@ -3,6 +3,7 @@
 use super::{CleanParams, NoiseProfile, Plan};
 use crate::audio::AudioBuf;
 use crate::dsp::pitch::F0Track;
+use crate::dsp::poll::Poll;
 use crate::error::Result;
 use crate::units::FrameRange;
 
@@ -36,13 +37,28 @@ pub fn clean(
     track: Option<&F0Track>,
     params: &CleanParams,
 ) -> Result<Cleaned> {
+    clean_while(source, profile, track, params, &|| true)
+}
+
+/// [`clean`] as long as `go_on` says so, which is asked every few milliseconds of work.
+///
+/// Errors: as [`clean`]; `Cancelled` once `go_on` says no.
+pub fn clean_while(
+    source: &AudioBuf,
+    profile: &NoiseProfile,
+    track: Option<&F0Track>,
+    params: &CleanParams,
+    go_on: &dyn Fn() -> bool,
+) -> Result<Cleaned> {
     params.check()?;
+    let poll = Poll::new(go_on);
     let len = source.frames().0;
     let mut removed = vec![vec![0f32; len as usize]; source.channel_count()];
     if params.amount > 0.0 && len > 0 {
         let rate = u64::from(source.rate().hz());
         for start in (0..len).step_by((SECTION_S * rate) as usize) {
-            section(source, profile, track, params, start, &mut removed)?;
+            let scene = (source, profile, track, params);
+            section(scene, start, &mut removed, &poll)?;
         }
     }
     let step = f64::from(1u32 << 23);
@@ -59,12 +75,10 @@ pub fn clean(
 
 /// Adds what is removed of the section from `start` on.
 fn section(
-    source: &AudioBuf,
-    profile: &NoiseProfile,
-    track: Option<&F0Track>,
-    params: &CleanParams,
+    (source, profile, track, params): (&AudioBuf, &NoiseProfile, Option<&F0Track>, &CleanParams),
     start: u64,
     removed: &mut [Vec<f32>],
+    poll: &Poll,
 ) -> Result<()> {
     let rate = u64::from(source.rate().hz());
     let len = source.frames().0;
@@ -73,11 +87,11 @@ fn section(
     let from = start.saturating_sub(AROUND_S * rate);
     let part = source.part(FrameRange::new(from, (end + AROUND_S * rate).min(len)));
     let begins_s = from as f64 / rate as f64;
-    let plan = Plan::new(&part, profile, track, begins_s, params)?;
+    let plan = Plan::new_while(&part, profile, track, begins_s, params, poll)?;
     // The fade into the next section lies after the end.
     let stop = (end + fade).min(len);
     for (c, removed) in removed.iter_mut().enumerate() {
-        let taken = plan.removed_from(c);
+        let taken = plan.removed_from_while(c, poll)?;
         for n in start..stop {
             let rise = if start > 0 { ((n - start) as f32 / fade as f32).min(1.0) } else { 1.0 };
             let fall = if n >= end { (n - end) as f32 / fade as f32 } else { 0.0 };

@@ -6,8 +6,9 @@ use super::noise_profile::median;
 const BLOCK_S: f64 = 0.001;
 /// The level that a click stands out of is the median over this long to either side, in seconds.
 const AROUND_S: f64 = 0.06;
-/// A click stands out by this (power); noise over a block of 48 frames stays within 3.
-const STANDS_OUT: f64 = 8.0;
+/// A click stands out by this (power); noise over a block of 48 frames stays within 3. A weaker one that is
+/// taken for the beginning of something opens the long windows around it.
+const STANDS_OUT: f64 = 5.0;
 /// It begins and ends where it is within this of the level around (power).
 const OVER: f64 = 2.5;
 /// Longer than this is no click, in seconds.

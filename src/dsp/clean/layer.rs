@@ -9,7 +9,9 @@ use super::gain::{Breath, Evidence, Gains, fast_log2};
 use super::low_band::dot;
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
+use crate::dsp::poll::Poll;
 use crate::dsp::stft::Stft;
+use crate::error::Result;
 
 /// Shape of one layer.
 #[derive(Debug, Clone, Copy)]
@@ -41,6 +43,8 @@ pub(super) struct Layer {
     pub(super) weights: [Vec<f32>; BANDS],
     /// Whether anything sounds in a frame.
     pub(super) sounding: Vec<bool>,
+    /// Gain of a frame above what a reading along the pitch holds; empty where there is no reading.
+    pub(super) above: Vec<f32>,
 }
 
 /// What all layers need.
@@ -50,6 +54,7 @@ pub(super) struct Scene<'a> {
     pub(super) profile: &'a NoiseProfile,
     pub(super) pitch: &'a PitchLines,
     pub(super) params: &'a CleanParams,
+    pub(super) poll: &'a Poll<'a>,
 }
 
 impl Scene<'_> {
@@ -136,11 +141,12 @@ impl Layer {
             cost: Vec::new(),
             weights: Default::default(),
             sounding: Vec::new(),
+            above: Vec::new(),
         }
     }
 
-    /// Analyses `scene` at `shape` from 0 to `top_hz`.
-    pub(super) fn new(scene: &Scene, shape: Shape, top_hz: f64) -> Self {
+    /// Analyses `scene` at `shape` from 0 to `top_hz`. Errors: `Cancelled`.
+    pub(super) fn new(scene: &Scene, shape: Shape, top_hz: f64) -> Result<Self> {
         let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
         let mut stft = Stft::<f32>::new(size, size / 4);
         let frames = stft.frames(scene.channels[0].len());
@@ -154,6 +160,7 @@ impl Layer {
         let mut spectrum = stft.spectrum();
         for (t, row) in gamma.chunks_exact_mut(bins).enumerate() {
             for x in scene.channels {
+                scene.poll.worked(size)?;
                 stft.forward(x, t, &mut spectrum);
                 for ((g, z), i) in row.iter_mut().zip(&spectrum).zip(&inverse) {
                     *g += z.norm_sqr() * i;
@@ -186,7 +193,8 @@ impl Layer {
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
         let (gains, cost) = (vec![0.0; bins * frames], vec![[0.0; BANDS]; frames]);
         let weights = bands::weights_of(bins, bin_hz);
-        let mut layer = Self { stft, size, bins, frames, gains, cost, weights, sounding: Vec::new() };
+        let mut layer =
+            Self { stft, size, bins, frames, gains, cost, weights, sounding: Vec::new(), above: Vec::new() };
         let between = |k: usize| {
             let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
             let c = (x.max(0.0) as usize).min(work.cells - 1);
@@ -203,10 +211,11 @@ impl Layer {
             error: vec![0.0; bins],
         };
         for t in 0..frames {
+            scene.poll.worked(bins)?;
             layer.cost[t] = layer.gains_of(t, &work, shape, &mut rows);
         }
         layer.sounding = work.sounding;
-        layer
+        Ok(layer)
     }
 
     /// Fills a frame's gains; its expected error.
@@ -379,9 +388,11 @@ impl Work {
             count += 1.0;
             let there = &self.smooth[u * bins..(u + 1) * bins];
             for run in runs {
-                for (k, s) in run.clone().zip(&mut sum[run.clone()]) {
-                    *s += there[((k as f32 * ratio + 0.5) as usize).min(bins - 1)];
-                }
+                // Over the few bins of a partial the pitch has moved all by the same.
+                let moved = ((run.start + run.end) as f32 * 0.5 * (ratio - 1.0)).round() as i64;
+                let from = (run.start as i64 + moved).clamp(0, (bins - run.len()) as i64) as usize;
+                let there = &there[from..from + run.len()];
+                sum[run.clone()].iter_mut().zip(there).for_each(|(s, v)| *s += v);
             }
         }
         let share = 1.0 / count;

@@ -15,6 +15,7 @@
 //! many bins and the time of the note, and the room. That breath dies away with its note; under a note the
 //! room is lowered by 24 dB at most, so that no holes are left between the partials.
 
+mod along_pitch;
 mod apply;
 mod bands;
 mod bursts;
@@ -29,7 +30,7 @@ mod picture;
 mod pitch_lines;
 mod plan;
 
-pub use apply::{Cleaned, clean};
+pub use apply::{Cleaned, clean, clean_while};
 pub use gain::{exponential_integral, log_spectral_amplitude};
 pub use lines::Line;
 pub use noise_profile::{ENOUGH_S, NoiseProfile, learn};

@@ -4,6 +4,7 @@ use std::borrow::Cow;
 
 use realfft::num_complex::Complex;
 
+use super::along_pitch::{self, AlongPitch};
 use super::bands::BANDS;
 use super::bursts::Steadiness;
 use super::clicks;
@@ -16,6 +17,7 @@ use super::{CleanParams, NoiseProfile};
 use crate::audio::AudioBuf;
 use crate::audio::buffer::mean;
 use crate::dsp::pitch::F0Track;
+use crate::dsp::poll::Poll;
 use crate::error::Result;
 
 /// Resolutions, finest in time first.
@@ -58,18 +60,26 @@ pub struct Plan {
     /// How much each layer counts at each step in each band.
     masks: Vec<[Vec<f32>; BANDS]>,
     step: usize,
+    /// How the layers read it.
+    along: Option<AlongPitch>,
     /// The channels that were looked at, ready for the layers.
     looked_at: Vec<Passing>,
 }
 
 /// A signal on its way: what is left of it and what was taken.
-#[derive(Clone)]
 struct Passing {
     rest: Vec<f32>,
     taken: Vec<f32>,
+    /// What is left read along the pitch; empty where it is not.
+    along: Vec<f32>,
 }
 
 impl Passing {
+    /// What the layers read.
+    fn to_read(&self) -> &[f32] {
+        if self.along.is_empty() { &self.rest } else { &self.along }
+    }
+
     fn take(&mut self, part: &[f32], share: f32) {
         for ((r, t), p) in self.rest.iter_mut().zip(&mut self.taken).zip(part) {
             *r -= p;
@@ -89,6 +99,18 @@ impl Plan {
         begins_s: f64,
         params: &CleanParams,
     ) -> Result<Self> {
+        Self::new_while(x, profile, track, begins_s, params, &Poll::new(&|| true))
+    }
+
+    /// [`Plan::new`] as long as `poll` says so; else the error is `Cancelled`.
+    pub(super) fn new_while(
+        x: &AudioBuf,
+        profile: &NoiseProfile,
+        track: Option<&F0Track>,
+        begins_s: f64,
+        params: &CleanParams,
+        poll: &Poll,
+    ) -> Result<Self> {
         params.check()?;
         let rate = x.rate().as_f64();
         let pitch = PitchLines::new(track, begins_s);
@@ -106,11 +128,13 @@ impl Plan {
             layers: Vec::new(),
             masks: Vec::new(),
             step: super::noise_profile::size_for(rate, STEP).max(1),
+            along: track.and_then(|t| AlongPitch::new(t, begins_s, x.len(), x.rate())),
             looked_at: Vec::new(),
         };
         let low_rate = rate / plan.band.factor() as f64;
         let filtered: Vec<Vec<f32>> = x.channels().map(|x| plan.filtered(x)).collect();
         let mut lows: Vec<Vec<f32>> = filtered.iter().map(|x| plan.band.down(x)).collect();
+        poll.worked(x.len())?;
         if params.hum && !profile.lines.is_empty() {
             // The same belief in all channels, and the same gains: the stereo image stays.
             let all: Vec<&[f32]> = lows.iter().map(Vec::as_slice).collect();
@@ -119,58 +143,111 @@ impl Plan {
             plan.trusted = lines::trust(&one, low_rate, &profile.lines);
         }
         let each = x.channels().zip(filtered).zip(&mut lows);
-        let mut looked_at: Vec<Passing> = each.map(|((x, f), low)| plan.without_steady(x, f, low)).collect();
-        let channels: Vec<&[f32]> = looked_at.iter().map(|p| p.rest.as_slice()).collect();
-        let (pitch, params) = (&pitch, params);
-        let top_hz = (UNDER * pitch.highest()).min(UNDER_MOST_HZ);
-        let mut under =
-            Layer::new(&Scene { channels: &channels, rate, profile, pitch, params }, SHAPES[2], top_hz);
-        let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
-        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), rate);
-        plan.under = under;
-        plan.steadiness = Steadiness::new(&lows, low_rate, pitch, UNDER_MOST_HZ);
-        for passing in &mut looked_at {
-            plan.take_under(passing);
-        }
-        let channels: Vec<&[f32]> = looked_at.iter().map(|p| p.rest.as_slice()).collect();
-        let scene = Scene { channels: &channels, rate, profile, pitch, params };
-        plan.layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, rate / 2.0)).collect();
-        let burst = |i: usize| plan.steadiness.at(i * plan.step / plan.band.factor()) < 0.5;
-        plan.masks = masks(&plan.layers, x.len(), plan.step, &burst);
-        plan.looked_at = looked_at;
+        plan.looked_at = each.map(|((x, f), low)| plan.without_steady(x, f, low)).collect();
+        plan.look_under(&lows, profile, &pitch, poll)?;
+        let still =
+            plan.along.as_ref().zip(track).map(|(a, t)| PitchLines::new(Some(&a.track(t, begins_s)), 0.0));
+        plan.look(profile, still.as_ref().unwrap_or(&pitch), poll)?;
         Ok(plan)
+    }
+
+    /// Looks at the lows under the note and takes what is the room's there off what is to be looked at.
+    fn look_under(
+        &mut self,
+        lows: &[Vec<f32>],
+        profile: &NoiseProfile,
+        pitch: &PitchLines,
+        poll: &Poll,
+    ) -> Result<()> {
+        let channels: Vec<&[f32]> = self.looked_at.iter().map(|p| p.rest.as_slice()).collect();
+        let scene =
+            Scene { channels: &channels, rate: self.rate, profile, pitch, params: &self.params, poll };
+        let mut under = Layer::new(&scene, SHAPES[2], (UNDER * pitch.highest()).min(UNDER_MOST_HZ))?;
+        let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
+        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), self.rate);
+        self.under = under;
+        self.steadiness = Steadiness::new(lows, self.rate / self.band.factor() as f64, pitch, UNDER_MOST_HZ);
+        let mut looked_at = std::mem::take(&mut self.looked_at);
+        for passing in &mut looked_at {
+            self.take_under(passing, poll)?;
+        }
+        self.looked_at = looked_at;
+        Ok(())
+    }
+
+    /// Makes the layers of what is left, read along the pitch where it moves; `pitch` is that of the
+    /// reading.
+    fn look(&mut self, profile: &NoiseProfile, pitch: &PitchLines, poll: &Poll) -> Result<()> {
+        if let Some(along) = &self.along {
+            for passing in &mut self.looked_at {
+                passing.along = along.onto(&passing.rest);
+                poll.worked(passing.rest.len())?;
+            }
+        }
+        let channels: Vec<&[f32]> = self.looked_at.iter().map(|p| p.to_read()).collect();
+        let along = self.along.as_ref();
+        let scene =
+            Scene { channels: &channels, rate: self.rate, profile, pitch, params: &self.params, poll };
+        let layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, self.rate / 2.0));
+        let mut layers: Vec<Layer> = layers.collect::<Result<_>>()?;
+        if along.is_some() {
+            layers.iter_mut().for_each(Layer::split_at_the_top);
+        }
+        let len = channels.first().map_or(0, |c| c.len());
+        let burst = |i: usize| {
+            let n = (i * self.step) as f64;
+            let at = along.map_or(n, |a| a.source_at(n).max(0.0)) as usize;
+            self.steadiness.at(at / self.band.factor()) < 0.5
+        };
+        self.masks = masks(&layers, len, self.step, &burst);
+        self.layers = layers;
+        Ok(())
     }
 
     /// What this takes from `x`, a channel as long as the recording that was looked at. The same
     /// filter for any signal: linear in `x`.
     pub fn removed(&self, x: &[f32]) -> Vec<f32> {
+        let poll = Poll::new(&|| true);
         let filtered = self.filtered(x);
         let mut low = self.band.down(&filtered);
         let mut passing = self.without_steady(x, filtered, &mut low);
-        self.take_under(&mut passing);
-        self.by_layers(passing)
+        if self.take_under(&mut passing, &poll).is_err() {
+            return Vec::new();
+        }
+        if let Some(along) = &self.along {
+            passing.along = along.onto(&passing.rest);
+        }
+        self.by_layers(&passing, &poll).unwrap_or_default()
     }
 
     /// What this takes from channel `channel` of the recording that was looked at: the same as
     /// [`Plan::removed`] of it, in half the time. Nothing for a channel that there is not.
     pub fn removed_from(&self, channel: usize) -> Vec<f32> {
-        self.looked_at.get(channel).map_or_else(Vec::new, |p| self.by_layers(p.clone()))
+        self.removed_from_while(channel, &Poll::new(&|| true)).unwrap_or_default()
+    }
+
+    /// [`Plan::removed_from`] as long as `poll` says so; else the error is `Cancelled`.
+    pub(super) fn removed_from_while(&self, channel: usize, poll: &Poll) -> Result<Vec<f32>> {
+        self.looked_at.get(channel).map_or_else(|| Ok(Vec::new()), |p| self.by_layers(p, poll))
     }
 
     /// Takes the lows under a note where they are steady.
-    fn take_under(&self, passing: &mut Passing) {
-        let mut taken = self.under.taken(&passing.rest);
+    fn take_under(&self, passing: &mut Passing, poll: &Poll) -> Result<()> {
+        let mut taken = self.under.taken(&passing.rest, poll)?;
         self.steadiness.hold(&mut taken, self.band.factor());
         passing.take(&taken, 1.0);
+        Ok(())
     }
 
-    /// The last step: what the layers take.
-    fn by_layers(&self, mut passing: Passing) -> Vec<f32> {
+    /// The last step: what the layers take, besides what was taken before.
+    fn by_layers(&self, passing: &Passing, poll: &Poll) -> Result<Vec<f32>> {
+        let x = passing.to_read();
+        let mut sum = vec![0f32; x.len()];
         for (layer, mask) in self.layers.iter().zip(&self.masks) {
-            let taken = layer.taken_by_band(&passing.rest, mask, self.step);
+            let taken = layer.taken_by_band(x, mask, self.step, poll)?;
             let fraction = 1.0 / self.step as f32;
             for (taken, mask) in taken.iter().zip(mask) {
-                let pieces = passing.taken.chunks_mut(self.step).zip(taken.chunks(self.step));
+                let pieces = sum.chunks_mut(self.step).zip(taken.chunks(self.step));
                 for ((out, taken), m) in pieces.zip(mask.windows(2)) {
                     if m[0] == 0.0 && m[1] == 0.0 {
                         continue;
@@ -181,7 +258,14 @@ impl Plan {
                 }
             }
         }
-        passing.taken
+        if let Some(along) = &self.along {
+            poll.worked(sum.len())?;
+            sum = along.back(&sum);
+            let above = self.layers[0].taken_above(along, &passing.rest, poll)?;
+            sum.iter_mut().zip(&above).for_each(|(s, a)| *s += a);
+        }
+        sum.iter_mut().zip(&passing.taken).for_each(|(s, t)| *s += t);
+        Ok(sum)
     }
 
     /// `x` without its mean and what lies below the high-pass.
@@ -198,7 +282,7 @@ impl Plan {
     /// band `low` too.
     fn without_steady(&self, x: &[f32], rest: Vec<f32>, low: &mut [f32]) -> Passing {
         let taken = x.iter().zip(&rest).map(|(x, r)| x - r).collect();
-        let mut passing = Passing { rest, taken };
+        let mut passing = Passing { rest, taken, along: Vec::new() };
         if !self.trusted.is_empty() {
             let waves = lines::waves(low, self.rate / self.band.factor() as f64, &self.trusted);
             let wave = self.band.up(&waves, x.len());
@@ -242,7 +326,13 @@ impl Layer {
 
     /// What this layer takes from `x` in each band, where the band's `mask` (a value a step) is above 0.
     /// Bands with the same mask over a frame come as one, in the first of them.
-    fn taken_by_band(&self, x: &[f32], mask: &[Vec<f32>; BANDS], step: usize) -> [Vec<f32>; BANDS] {
+    fn taken_by_band(
+        &self,
+        x: &[f32],
+        mask: &[Vec<f32>; BANDS],
+        step: usize,
+        poll: &Poll,
+    ) -> Result<[Vec<f32>; BANDS]> {
         let mut stft = self.stft.clone();
         let (mut spectrum, mut part) = (stft.spectrum(), stft.spectrum());
         let mut share = vec![0f32; self.bins];
@@ -257,6 +347,7 @@ impl Layer {
             if done.iter().all(|d| *d) {
                 continue;
             }
+            poll.worked(self.size)?;
             stft.forward(x, t, &mut spectrum);
             for b in 0..BANDS {
                 if done[b] {
@@ -275,7 +366,45 @@ impl Layer {
                 done.iter_mut().zip(&same).for_each(|(d, s)| *d |= *s > 0.0);
             }
         }
-        out
+        Ok(out)
+    }
+
+    /// Leaves what the reading does not hold to [`Layer::taken_above`]; what is to be taken there goes on as
+    /// it is in the bins below.
+    fn split_at_the_top(&mut self) {
+        let size = self.size as f64;
+        let shares: Vec<f32> = (0..self.bins).map(|k| along_pitch::share(k as f64 / size)).collect();
+        let first = shares.iter().take_while(|s| **s == 1.0).count();
+        let below = first.saturating_sub(self.bins / 50 + 1)..first;
+        self.above = Vec::with_capacity(self.frames);
+        for gains in self.gains.chunks_exact_mut(self.bins) {
+            self.above.push(gains[below.clone()].iter().sum::<f32>() / below.len().max(1) as f32);
+            gains.iter_mut().zip(&shares).for_each(|(g, s)| *g = 1.0 - s * (1.0 - *g));
+        }
+    }
+
+    /// What this layer, which looked at the reading, takes of the recording `x` above what the reading holds.
+    fn taken_above(&self, along: &AlongPitch, x: &[f32], poll: &Poll) -> Result<Vec<f32>> {
+        let mut stft = self.stft.clone();
+        let mut spectrum = stft.spectrum();
+        let size = self.size as f64;
+        let share: Vec<f32> = (0..self.bins).map(|k| 1.0 - along_pitch::share(k as f64 / size)).collect();
+        let mut out = vec![0f32; x.len()];
+        let middle = |t: f64| t * stft.hop() as f64 + (stft.first(0) as f64 + 0.5 * size);
+        let frames: Vec<usize> = (0..stft.frames(x.len()))
+            .map(|t| {
+                let there = (along.output_at(middle(t as f64)) - middle(0.0)) / stft.hop() as f64;
+                (there.round().max(0.0) as usize).min(self.frames - 1)
+            })
+            .collect();
+        for (t, there) in frames.into_iter().enumerate() {
+            poll.worked(self.size)?;
+            stft.forward(x, t, &mut spectrum);
+            let taken = 1.0 - self.above[there];
+            spectrum.iter_mut().zip(&share).for_each(|(z, s)| *z *= s * taken);
+            stft.inverse_add(&mut spectrum, t, &mut out, 0);
+        }
+        Ok(out)
     }
 
     /// How much of each bin belongs to the bands that `wanted` is 1 for.
@@ -287,7 +416,7 @@ impl Layer {
     }
 
     /// What this layer takes from `x`.
-    fn taken(&self, x: &[f32]) -> Vec<f32> {
+    fn taken(&self, x: &[f32], poll: &Poll) -> Result<Vec<f32>> {
         let mut stft = self.stft.clone();
         let mut spectrum = stft.spectrum();
         let mut out = vec![0f32; x.len()];
@@ -295,12 +424,13 @@ impl Layer {
             if gains.iter().all(|g| *g == 1.0) {
                 continue;
             }
+            poll.worked(self.size)?;
             stft.forward(x, t, &mut spectrum);
             spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
             spectrum[self.bins..].fill(Complex::new(0.0, 0.0));
             stft.inverse_add(&mut spectrum, t, &mut out, 0);
         }
-        out
+        Ok(out)
     }
 }
 
