@@ -286,3 +286,19 @@ fn the_menu_leads_to_everything_that_has_no_room() {
         w.press(Modifiers::NONE, Key::Escape);
     }
 }
+
+/// The window comes back as large as it was, however large everything in it is shown.
+#[test]
+fn the_window_is_remembered_whatever_the_scale() {
+    for scale in [1.0, 1.5] {
+        let mut w = Window::empty();
+        w.send(Command::Look(LookCommand::Scale(scale)));
+        // As the toolkit tells it: in points, of which a scaled window has fewer.
+        let inner = egui::Rect::from_min_size(egui::Pos2::ZERO, vec2(1200.0, 900.0) / scale);
+        let root = egui::ViewportId::ROOT;
+        w.0.input_mut().viewports.entry(root).or_default().inner_rect = Some(inner);
+        w.0.run_steps(4);
+        let [width, height] = w.0.state().settings().get().window;
+        assert!((width - 1200.0).abs() < 0.1 && (height - 900.0).abs() < 0.1, "{width}×{height} at {scale}");
+    }
+}

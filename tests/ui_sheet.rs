@@ -329,14 +329,43 @@ fn a_name_clash_shows_in_the_sheet() {
     assert!(!w.says("would both be written as"));
 }
 
-/// Messages lie over the lower edge; the last row can be scrolled out from under them.
+/// What a message stands in is nobody else's, and the last row of the sheet is seen whole.
 #[test]
 fn the_last_row_can_be_seen_beside_a_message() {
     let mut w = Window::of(full(30, 2), vec2(1280.0, 800.0));
-    let card =
-        w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution").rect();
+    let told = w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution");
+    let top = told.rect().top();
     w.keys(Modifiers::COMMAND, Key::End);
     w.steps(40);
     let last = w.0.query_all_by_label_contains("F6, layer 2").next().expect("the last cell").rect();
-    assert!(last.bottom() <= card.top(), "{last:?} under {card:?}");
+    assert!(last.bottom() <= top, "{last:?} under {top}");
+}
+
+/// A number that cannot be taken stays in its field and says what is allowed; the filter stays as it was.
+#[test]
+fn a_score_that_is_refused_stays_and_says_why() {
+    let mut w = Window::three();
+    w.press("Score under");
+    let field = "Score under, 0 to 100";
+    let under = |w: &Window| w.0.state().triage().listing.filter.under;
+    assert_eq!(under(&w), Some(70.0));
+    for (typed, why) in [("lots", "cannot be read here; write 0 to 100"), ("140", "is not within 0 to 100")] {
+        w.0.get_by_label(field).click();
+        w.steps(3);
+        w.0.get_by_label(field).type_text(typed);
+        w.steps(2);
+        w.key(Key::Enter);
+        assert!(w.says(why), "{typed}");
+        assert_eq!(under(&w), Some(70.0), "{typed}");
+        w.0.get_by_label(field).click();
+        w.steps(3);
+        w.key(Key::Escape);
+        assert!(!w.says(why), "Escape takes it back");
+    }
+    w.0.get_by_label(field).click();
+    w.steps(3);
+    w.0.get_by_label(field).type_text("5");
+    w.steps(2);
+    w.key(Key::Enter);
+    assert_eq!(under(&w), Some(5.0));
 }

@@ -32,6 +32,9 @@ use crate::session::{Edit, TakeId};
 /// How long closing waits for files that are being written.
 const AT_THE_END: Duration = Duration::from_secs(5);
 
+/// The smallest window, in points.
+const LEAST: [f32; 2] = [760.0, 480.0];
+
 /// Where the user is; may be lost.
 #[derive(Debug, Default)]
 pub(super) struct Place {
@@ -67,6 +70,8 @@ pub struct App {
     pub(super) missing: HashSet<PathBuf>,
     /// When the MIDI input was last looked for.
     pub(super) midi_looked: f64,
+    /// The scale that the smallest size of the window goes by.
+    scaled: Option<f32>,
     /// What came in during a gesture and would cut it in two.
     waiting: Vec<Event>,
 }
@@ -92,6 +97,7 @@ impl App {
             devices: Devices::default(),
             missing: HashSet::new(),
             midi_looked: 0.0,
+            scaled: None,
             waiting: Vec::new(),
         };
         app.open_midi(ctx);
@@ -302,11 +308,23 @@ impl App {
                 }
             }
         }
-        self.settings.change().scale = ctx.zoom_factor();
+        self.follow_scale(ctx);
         // A slider or a window's edge on its way is not worth a write a frame.
         if self.settings.is_dirty() && !ctx.input(|i| i.pointer.any_down()) {
             let saved = self.settings.save();
             self.notices.check(saved);
+        }
+    }
+
+    /// Keeps the scale, and the smallest window as large as everything in it now needs.
+    fn follow_scale(&mut self, ctx: &Context) {
+        let scale = ctx.zoom_factor();
+        self.settings.change().scale = scale;
+        if self.scaled != Some(scale) {
+            self.scaled = Some(scale);
+            let screen = ctx.input(|i| i.viewport().monitor_size).unwrap_or(egui::Vec2::INFINITY);
+            let least = egui::Vec2::from(LEAST).min(screen);
+            ctx.send_viewport_cmd(egui::ViewportCommand::MinInnerSize(least));
         }
     }
 
@@ -364,6 +382,8 @@ impl App {
             v.inner_rect.filter(|_| ordinary).map(|r| r.size())
         });
         if let Some(size) = size {
+            // As the system counts it: the window opens before anything is scaled.
+            let size = size * ctx.zoom_factor();
             self.settings.change().window = [size.x, size.y];
         }
     }
@@ -454,7 +474,7 @@ pub fn run(paths: Vec<PathBuf>) -> Result<()> {
         .with_app_id("seamwright")
         .with_icon(icon)
         .with_inner_size(settings.get().window)
-        .with_min_inner_size([760.0, 480.0]);
+        .with_min_inner_size(LEAST);
     let options = eframe::NativeOptions { viewport, persist_window: false, ..Default::default() };
     // Ctrl-C closes the window as its button does: what was changed is saved.
     let window = Arc::new(OnceLock::<egui::Context>::new());

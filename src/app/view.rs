@@ -109,6 +109,8 @@ pub struct Shown {
     pub preferences: bool,
     /// The field for a path to open, over a session.
     pub open_path: bool,
+    /// The list of all messages.
+    pub messages: bool,
 }
 
 /// Which devices there are, as far as they were looked for.

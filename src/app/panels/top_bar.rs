@@ -11,6 +11,7 @@ use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{escaped, soft};
 use crate::app::widgets::meter;
+use crate::app::widgets::typed::Typed;
 
 /// The rooms that can be entered.
 const ROOMS: [(Room, &str, Action, &str); 4] = [
@@ -35,7 +36,9 @@ impl TopBarPanel {
         let mut commands = Vec::new();
         let fold = Fold::of(ui.available_width());
         ui.horizontal(|ui| {
-            title(ui, view);
+            if fold < Fold::Least || view.path.is_none() {
+                title(ui, view);
+            }
             if view.path.is_some() {
                 ui.add_space(6.0);
                 rooms(ui, view, fold, &mut commands);
@@ -63,6 +66,8 @@ enum Fold {
     Narrow,
     /// The title is shorter, too, and the slider.
     Tight,
+    /// The title is left to the strip at the lower edge.
+    Least,
 }
 
 impl Fold {
@@ -72,7 +77,8 @@ impl Fold {
             w if w >= 1180.0 => Self::Open,
             w if w >= 930.0 => Self::Short,
             w if w >= 800.0 => Self::Narrow,
-            _ => Self::Tight,
+            w if w >= 680.0 => Self::Tight,
+            _ => Self::Least,
         }
     }
 }
@@ -95,8 +101,8 @@ fn title(ui: &mut Ui, view: &View<'_>) {
 }
 
 fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
-    ui.spacing_mut().item_spacing.x = if fold == Fold::Tight { 1.0 } else { 3.0 };
-    let width = if fold == Fold::Tight { 50.0 } else { 66.0 };
+    ui.spacing_mut().item_spacing.x = if fold >= Fold::Tight { 1.0 } else { 3.0 };
+    let width = if fold >= Fold::Tight { 50.0 } else { 66.0 };
     for (room, name, action, about) in ROOMS {
         let here = view.room == room;
         let text = if here { RichText::new(name).family(strong()) } else { RichText::new(name) };
@@ -222,13 +228,16 @@ fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
             let _ = meter::meter(ui, view.sound.peak, view.sound.limited, view.theme)
                 .on_hover_text(format!("Sound device: {name}"));
             let mut db = view.sound.volume_db;
-            ui.spacing_mut().slider_width = if fold == Fold::Tight { 54.0 } else { 90.0 };
+            ui.spacing_mut().slider_width = if fold >= Fold::Tight { 54.0 } else { 90.0 };
             let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0)
                 .step_by(1.0)
-                .custom_formatter(|v, _| volume_words(v))
-                .custom_parser(volume_parsed);
+                .custom_formatter(|v, _| volume_words(v));
+            let range = f64::from(LOWEST_VOLUME_DB)..=0.0;
+            let (read, write) = (volume_parsed, volume_words);
+            let typed = Typed { range, unit: "", decimals: 0, read: &read, write: Some(&write) };
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
-            let r = ui.add(slider).accessible_name("Volume").on_hover_text(hover);
+            let now = f64::from(view.sound.volume_db);
+            let r = typed.slider(ui, slider, now).accessible_name("Volume").on_hover_text(hover);
             let before = escaped(ui, &r, view.sound.volume_db);
             if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));

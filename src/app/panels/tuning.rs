@@ -10,6 +10,7 @@ use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, field, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
 use crate::session::tuning::{Strengths, set_strengths};
@@ -109,12 +110,10 @@ impl TuningPanel {
         ui.horizontal_wrapped(|ui| {
             ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
             let before = self.strength;
-            let value = DragValue::new(&mut self.strength)
-                .range(0.0..=100.0)
-                .max_decimals(0)
-                .suffix(" %")
-                .custom_parser(|t| quantity::parse(t, "%", None));
-            let r = ui.add(value).on_hover_text(FLATTEN_TIP);
+            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0).suffix(" %");
+            let read = |t: &str| quantity::parse(t, "%", None);
+            let typed = Typed { range: 0.0..=100.0, unit: "%", decimals: 0, read: &read, write: None };
+            let r = typed.drag(ui, value, before).accessible_name("Flatten by").on_hover_text(FLATTEN_TIP);
             self.strength = escaped(ui, &r, before).unwrap_or(self.strength);
             let shown = view.triage.listing.filter;
             let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);

@@ -2,6 +2,7 @@
 
 pub mod cell;
 pub mod control;
+pub mod dialog;
 pub mod drag_handle;
 pub mod glyph;
 pub mod loop_arcs;

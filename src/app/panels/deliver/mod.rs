@@ -111,6 +111,7 @@ impl DeliverPanel {
     ) {
         let session = view.path.unwrap_or(Path::new(""));
         ui.horizontal(|ui| {
+            ui.set_min_height(32.0);
             ui.label(RichText::new("Deliver").family(strong()).size(20.0));
             ui.add_space(4.0);
             ui.label("to");

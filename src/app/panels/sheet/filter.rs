@@ -4,9 +4,11 @@ use egui::{Button, ComboBox, DragValue, Ui};
 
 use super::counts::Counts;
 use crate::app::command::{Command, GoCommand};
+use crate::app::quantity;
 use crate::app::triage::{ConcernFilter, Filter, Form, Listing, Order, StateFilter};
 use crate::app::view::View;
-use crate::app::widgets::control::{list_line, soft, switch};
+use crate::app::widgets::control::{escaped, list_line, soft, switch};
+use crate::app::widgets::typed::Typed;
 use crate::session::{ConcernKind, TakeState};
 
 const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
@@ -151,10 +153,13 @@ fn under(ui: &mut Ui, filter: &mut Filter) {
     if ui.checkbox(&mut on, "Score under").on_hover_text(UNDER_TIP).changed() {
         filter.under = on.then_some(FIRST_UNDER);
     }
-    if let Some(most) = &mut filter.under {
-        ui.add(DragValue::new(most).range(0.0..=100.0).max_decimals(0))
-            .accessible_name("Score under, 0 to 100")
-            .on_hover_text(UNDER_TIP);
+    if let Some(now) = filter.under {
+        let mut most = now;
+        let read = |text: &str| quantity::parse(text, "", None);
+        let typed = Typed { range: 0.0..=100.0, unit: "", decimals: 0, read: &read, write: None };
+        let field = DragValue::new(&mut most).range(0.0..=100.0).max_decimals(0);
+        let r = typed.drag(ui, field, now).accessible_name("Score under, 0 to 100").on_hover_text(UNDER_TIP);
+        filter.under = Some(escaped(ui, &r, now).unwrap_or(most));
     }
 }
 

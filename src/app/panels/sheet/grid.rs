@@ -160,7 +160,7 @@ impl SheetPanel {
     fn scroll_to_new(&self, ui: &Ui, view: &View<'_>, rect: Rect, takes: &[TakeId]) {
         if view.selected != self.last_selected && view.selected.is_some_and(|id| takes.contains(&id)) {
             let min = rect.min - vec2(NOTE_WIDTH, HEAD_HEIGHT + GAP);
-            let with_edges = Rect::from_min_max(min, rect.max + vec2(0.0, self.covered));
+            let with_edges = Rect::from_min_max(min, rect.max);
             ui.scroll_to_rect(with_edges, None);
         }
     }

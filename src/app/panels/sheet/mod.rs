@@ -60,8 +60,6 @@ pub struct SheetPanel {
     asked: HashSet<TakeId>,
     tuning: TuningPanel,
     names: NamesLine,
-    /// What messages cover at the lower edge, in points; the last row can be scrolled out from under it.
-    pub covered: f32,
 }
 
 impl SheetPanel {
@@ -97,7 +95,6 @@ impl SheetPanel {
         scroll.show(ui, |ui| {
             let grid = self.grid(ui, view, form, commands);
             self.unplaced(ui, view, form, commands);
-            ui.add_space(self.covered);
             self.follow_drag(ui, view, &grid, commands);
         });
     }
