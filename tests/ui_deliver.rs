@@ -487,3 +487,16 @@ fn a_number_that_is_refused_stays_and_says_why() {
     assert!(!w.says("cannot be read") && !w.says("is not within"));
     assert_eq!(w.0.state().session().history().labels().count(), 1);
 }
+
+/// A set must have a name: an empty field stays, marked, and says so; nothing is changed by it.
+#[test]
+fn an_empty_name_stays_and_says_why() {
+    let mut w = Window::of(two_layers());
+    let before = w.setup().title;
+    w.type_into("Set name", " ");
+    assert!(w.says("This cannot be empty"));
+    assert_eq!(w.setup().title, before);
+    w.type_into("Set name", "Other bottles");
+    assert!(!w.says("This cannot be empty"));
+    assert_eq!(w.setup().title, "Other bottles");
+}

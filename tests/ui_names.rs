@@ -81,7 +81,7 @@ fn window() -> Window {
 
 #[test]
 fn every_room_is_named() {
-    for (room, at_least) in [(Room::Sheet, 30), (Room::Bench, 40), (Room::Stack, 25), (Room::Deliver, 40)] {
+    for (room, at_least) in [(Room::Sheet, 30), (Room::Bench, 20), (Room::Stack, 20), (Room::Deliver, 40)] {
         let mut w = window();
         send(&mut w, Command::Go(GoCommand::Room(room)));
         w.steps(10);

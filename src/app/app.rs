@@ -392,6 +392,7 @@ impl App {
 impl eframe::App for App {
     fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
         let now = ctx.input(|i| i.time);
+        self.remember_window(ctx);
         self.take_in_events(ctx);
         self.mind_closing(ctx);
         if let Some(text) = self.sound.poll(now) {
@@ -442,10 +443,6 @@ impl eframe::App for App {
                 eprintln!("{e}");
             }
         }
-    }
-
-    fn raw_input_hook(&mut self, ctx: &Context, _input: &mut egui::RawInput) {
-        self.remember_window(ctx);
     }
 
     fn persist_egui_memory(&self) -> bool {

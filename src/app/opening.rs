@@ -113,7 +113,10 @@ fn stored(path: PathBuf, also: Vec<PathBuf>) -> Result<Outcome> {
 fn fresh(folder: &Path, path: PathBuf, files: Vec<PathBuf>) -> Result<Outcome> {
     // Says what is missing before anything changes.
     survey::sound_files(&files)?;
-    let lock = store::lock(&path)?;
+    let lock = store::lock(&path).map_err(|e| {
+        let kind = e.kind();
+        Error::new(kind, format!("{e}. The session of a folder is kept in it, beside the takes"))
+    })?;
     let title = folder.file_name().map_or_else(|| "set".into(), |n| n.to_string_lossy().into_owned());
     Ok(Outcome::Session(Box::new(Opening {
         read_only_because: lock.is_none().then(|| "another program has this session open".into()),
@@ -145,6 +148,19 @@ fn place_of(path: &Path) -> Option<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A folder that nothing can be written into says why that matters.
+    #[test]
+    fn a_folder_that_takes_no_session_says_what_the_session_is_for() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("a.wav"), b"").unwrap();
+        let session = store::path_for_folder(dir.path());
+        let name = session.file_name().unwrap().to_string_lossy().into_owned();
+        // Something stands where the lock would have to be written.
+        std::fs::create_dir(session.with_file_name(format!(".{name}.lock"))).unwrap();
+        let Err(e) = open(vec![dir.path().to_path_buf()], None) else { panic!("it cannot be locked") };
+        assert!(e.to_string().contains("kept in it, beside the takes"), "{e}");
+    }
 
     #[test]
     fn the_open_session_is_known_by_any_of_its_paths() {

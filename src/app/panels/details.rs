@@ -98,10 +98,11 @@ impl DetailsPanel {
                 }
             }
         }
-        if let Some(text) = &self.problem {
-            ui.label(RichText::new(text).color(view.theme.warn));
-        }
-        ui.label(soft("Type a note such as C#4 or 61, then Enter.", view.theme).small());
+        // In the place of the hint, so that what is below stays where it is.
+        match &self.problem {
+            Some(text) => ui.label(RichText::new(text).color(view.theme.warn).small()),
+            None => ui.label(soft("Type a note such as C#4 or 61, then Enter.", view.theme).small()),
+        };
     }
 }
 

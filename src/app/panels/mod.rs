@@ -122,7 +122,8 @@ impl Panels {
             let narrow = ui.ctx().content_rect().width() < 900.0;
             // Wide enough for everything that is heard in one row, where there is room.
             let (least, first) = if narrow { (290.0, 290.0) } else { (350.0, 424.0) };
-            Panel::right("details")
+            // Each width has a size of its own: what is dragged in a large window is not meant for a small one.
+            Panel::right(if narrow { "details, narrow" } else { "details" })
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
                 .default_size(first)
                 .size_range(least..=480.0)

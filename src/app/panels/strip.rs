@@ -104,13 +104,20 @@ fn hints(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
         ui.label(soft("Letters play notes now; Escape makes them commands again", theme));
         return;
     }
+    let room = ui.available_width();
     let mut job = LayoutJob::default();
     let plain = TextFormat::simple(FontId::proportional(13.0), theme.ink_soft);
     let bold = TextFormat::simple(FontId::new(13.0, strong()), theme.ink);
     for (i, (action, words)) in useful(view).iter().enumerate() {
         let key = key_words(ui.ctx(), &of(*action).keys[0]);
-        job.append(&key, if i == 0 { 0.0 } else { 16.0 }, bold.clone());
-        job.append(&format!(" {words}"), 0.0, plain.clone());
+        let mut longer = job.clone();
+        longer.append(&key, if i == 0 { 0.0 } else { 16.0 }, bold.clone());
+        longer.append(&format!(" {words}"), 0.0, plain.clone());
+        // Those that have room, whole.
+        if ui.fonts_mut(|f| f.layout_job(longer.clone())).size().x > room {
+            break;
+        }
+        job = longer;
     }
-    ui.add(Label::new(job).truncate());
+    ui.add(Label::new(job));
 }

@@ -1,6 +1,6 @@
 //! The bar at the top: the set, the rooms, undo and redo, sound, the menu.
 
-use egui::{Align, Button, Layout, RichText, Role, Slider, Ui, WidgetInfo};
+use egui::{Align, Button, DragValue, Layout, RichText, Role, Slider, Ui, WidgetInfo};
 
 use super::start::short_name;
 use crate::app::command::{Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand};
@@ -64,7 +64,7 @@ enum Fold {
     /// Undo and redo are in the menu as well, where they say what they are about; the volume has no name
     /// beside it.
     Narrow,
-    /// The title is shorter, too, and the slider.
+    /// The volume has no slider: its field can be typed in and dragged.
     Tight,
     /// The title is left to the strip at the lower edge.
     Least,
@@ -89,7 +89,8 @@ fn title(ui: &mut Ui, view: &View<'_>) {
         return;
     };
     let name = RichText::new(&view.document.setup.title).family(strong()).size(16.0);
-    let width = (ui.available_width() * 0.16).clamp(80.0, 260.0);
+    let least = if ui.available_width() < 800.0 { 70.0 } else { 80.0 };
+    let width = (ui.available_width() * if least < 80.0 { 0.1 } else { 0.16 }).clamp(least, 260.0);
     ui.scope(|ui| {
         ui.set_max_width(width);
         ui.add(egui::Label::new(name).truncate()).on_hover_text(path.display().to_string());
@@ -123,12 +124,16 @@ fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
 
 /// Width in points that the sound and the menu want at the right, by how much is folded.
 fn right_side(fold: Fold) -> f32 {
-    if fold < Fold::Narrow { 350.0 } else { 250.0 }
+    match fold {
+        Fold::Open | Fold::Short => 410.0,
+        Fold::Narrow => 304.0,
+        Fold::Tight | Fold::Least => 246.0,
+    }
 }
 
 fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     // The two words alone.
-    let words = 110.0;
+    let words = 130.0;
     let free = ui.available_width() - right_side(fold) - words;
     if free < 0.0 {
         return;
@@ -228,16 +233,21 @@ fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
             let _ = meter::meter(ui, view.sound.peak, view.sound.limited, view.theme)
                 .on_hover_text(format!("Sound device: {name}"));
             let mut db = view.sound.volume_db;
-            ui.spacing_mut().slider_width = if fold >= Fold::Tight { 54.0 } else { 90.0 };
-            let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0)
-                .step_by(1.0)
-                .custom_formatter(|v, _| volume_words(v));
+            ui.spacing_mut().slider_width = if fold >= Fold::Narrow { 50.0 } else { 90.0 };
             let range = f64::from(LOWEST_VOLUME_DB)..=0.0;
             let (read, write) = (volume_parsed, volume_words);
             let typed = Typed { range, unit: "", decimals: 0, read: &read, write: Some(&write) };
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
             let now = f64::from(view.sound.volume_db);
-            let r = typed.slider(ui, slider, now).accessible_name("Volume").on_hover_text(hover);
+            let shown = |v: f64, _: std::ops::RangeInclusive<usize>| volume_words(v);
+            let field = if fold >= Fold::Tight {
+                let field = DragValue::new(&mut db).range(LOWEST_VOLUME_DB..=0.0).speed(0.25);
+                typed.drag(ui, field.custom_formatter(shown), now)
+            } else {
+                let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0).step_by(1.0);
+                typed.slider(ui, slider.custom_formatter(shown), now)
+            };
+            let r = field.accessible_name("Volume").on_hover_text(hover);
             let before = escaped(ui, &r, view.sound.volume_db);
             if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));

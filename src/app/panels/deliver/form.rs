@@ -9,8 +9,8 @@ use crate::app::command::Command;
 use crate::app::panels::bench::gesture::{Gesture, step};
 use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
-use crate::app::widgets::control::{field, list_line};
-use crate::app::widgets::typed::Typed;
+use crate::app::widgets::control::{field_response, list_line};
+use crate::app::widgets::typed::{self, Typed};
 use crate::session::{Edit, Setup};
 
 /// Width of the names of the rows.
@@ -96,13 +96,16 @@ impl Form<'_> {
         self.row(name, tip, |f| {
             let mut draft = f.drafts.remove(name);
             let width = f.ui.available_width() - 6.0;
-            let given = field(f.ui, (name, tip), now, &mut draft, width);
-            f.drafts.extend(draft.map(|d| (name, d)));
-            if let Some(text) = given
-                && !(refuse_empty && text.trim().is_empty())
-            {
-                f.change(name, |s| set(s, text));
+            let (r, given) = field_response(f.ui, (name, tip), now, &mut draft, width);
+            let empty = |t: &String| refuse_empty && t.trim().is_empty();
+            match given {
+                // It stays to be mended.
+                Some(text) if empty(&text) => draft = Some(text),
+                Some(text) => f.change(name, |s| set(s, text)),
+                None => {}
             }
+            refused(f.ui, &r, draft.as_ref().is_some_and(empty));
+            f.drafts.extend(draft.map(|d| (name, d)));
         });
     }
 
@@ -210,6 +213,18 @@ impl Form<'_> {
             *setup = next;
         }
     }
+}
+
+/// Marks a field that must not be empty and is, and says so.
+fn refused(ui: &Ui, r: &egui::Response, is_empty: bool) {
+    let id = r.id.with("empty");
+    if !is_empty {
+        ui.data_mut(|d| d.remove::<f64>(id));
+        return;
+    }
+    let now = ui.input(|i| i.time);
+    let since = ui.data_mut(|d| *d.get_temp_mut_or(id, now));
+    typed::tell(ui, id, r, "This cannot be empty: the files are called by it.", now - since);
 }
 
 fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {

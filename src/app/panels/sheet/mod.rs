@@ -13,7 +13,7 @@ mod pick;
 
 use std::collections::HashSet;
 
-use egui::{Button, RichText, ScrollArea, Ui};
+use egui::{Align, Button, Layout, RichText, ScrollArea, Ui};
 
 use self::counts::Counts;
 use self::drag::Drag;
@@ -101,6 +101,7 @@ impl SheetPanel {
 
     fn head(&mut self, ui: &mut Ui, view: &View<'_>, wide: bool, commands: &mut Vec<Command>) {
         let counts = Counts::of(view);
+        let compact = wide && ui.max_rect().width() < COMPACT;
         ui.horizontal(|ui| {
             let words = format!("{} of {} decided", counts.decided(), words::takes(counts.all()));
             let about = format!("{words}: {}", counts.words());
@@ -109,14 +110,26 @@ impl SheetPanel {
             ui.vertical(|ui| {
                 ui.spacing_mut().item_spacing.y = 1.0;
                 if wide {
+                    let more = if compact { 80.0 } else { 0.0 };
+                    ui.set_max_width(ui.available_width() - more);
                     ui.label(RichText::new(&words).family(strong()));
-                    ui.label(soft(counts.words(), view.theme));
+                    ui.add(egui::Label::new(soft(counts.words(), view.theme)).truncate());
                 } else {
                     let short = format!("{} of {}", counts.decided(), counts.all());
                     ui.label(RichText::new(short).family(strong()));
                     ui.label(soft("decided", view.theme)).on_hover_text(counts.words());
                 }
             });
+            if compact {
+                // In a small window the cells need the room more.
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                    let more = ui.menu_button("More", |ui| {
+                        going_on(ui, view, commands);
+                        folder(ui, view, commands);
+                    });
+                    more.response.on_hover_text("Going on by itself, survey again, open another");
+                });
+            }
         });
         if !wide {
             next_to_look_at(ui, &counts, commands);
@@ -146,19 +159,18 @@ fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Com
         commands.push(Command::Work(WorkCommand::AcceptPassing));
     }
     next_to_look_at(ui, counts, commands);
+    if ui.max_rect().width() >= COMPACT {
+        going_on(ui, view, commands);
+        folder(ui, view, commands);
+    }
+}
+
+fn going_on(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     let mut go_on = view.triage.go_on;
     let about = "After accepting or setting aside it goes on to the next take that is not decided";
     if ui.checkbox(&mut go_on, "Go on by itself").on_hover_text(tip(ui.ctx(), about, Action::GoOn)).changed()
     {
         commands.push(Command::Look(LookCommand::GoOn(go_on)));
-    }
-    // In a small window the cells need the room more.
-    if ui.max_rect().width() < COMPACT {
-        ui.menu_button("More", |ui| folder(ui, view, commands))
-            .response
-            .on_hover_text("Survey again, open another");
-    } else {
-        folder(ui, view, commands);
     }
 }
 
