@@ -369,3 +369,19 @@ fn a_score_that_is_refused_stays_and_says_why() {
     w.key(Key::Enter);
     assert_eq!(under(&w), Some(5.0));
 }
+
+/// A filter changes what is shown of the takes, not where they stand.
+#[test]
+fn a_filter_moves_no_cell() {
+    for size in [vec2(760.0, 480.0), vec2(853.0, 533.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)] {
+        let mut w = Window::of(full(9, 4), size);
+        let before = w.cell("C4, layer 1").rect();
+        w.press("Show states");
+        w.press("needs a look (36)");
+        assert!(w.says("36 of 36 shown"));
+        assert_eq!(w.cell("C4, layer 1").rect(), before, "{size:?}");
+        w.press("Show all");
+        assert!(!w.says("of 36 shown"));
+        assert_eq!(w.cell("C4, layer 1").rect(), before, "{size:?}");
+    }
+}

@@ -26,8 +26,8 @@ pub const CAUTION: &str = "Sound starts quiet. Begin with the volume low, above 
 const WIDEST: f32 = 620.0;
 /// Size of a text that fits into one line, and of one that needs two.
 const SIZES: [(f32, usize); 2] = [(14.0, 1), (12.0, 2)];
-/// Width of the column of "Close": no other button ever stands there, so that a second click on it does
-/// nothing else.
+/// Width of the column of "Close": the button of the caution, which comes after all others, never stands
+/// there, so that a second click does not take for read what was not.
 const CLOSE: f32 = 58.0;
 
 /// What a message is.
@@ -59,7 +59,11 @@ fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> 
     let rescue = rescue.map(|path| Message {
         which: Which::Rescue,
         sign: true,
-        text: format!("{} cannot be read, but an autosave stands beside it.", path.display()).into(),
+        text: format!(
+            "{} cannot be read, but an autosave stands beside it.",
+            path.file_name().unwrap_or(path.as_os_str()).to_string_lossy()
+        )
+        .into(),
         button: (
             "Open the autosave",
             "The session as it was saved last by itself",
@@ -199,7 +203,7 @@ fn line(
             r.clicked()
         };
         let (words, about, command) = &m.button;
-        if !m.closes() {
+        if m.which == Which::Caution {
             ui.add_space(CLOSE + 6.0);
         }
         let least = vec2(if m.closes() { CLOSE } else { 0.0 }, 26.0);

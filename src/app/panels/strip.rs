@@ -40,7 +40,12 @@ impl StripPanel {
     ) -> Vec<Command> {
         let mut out = Vec::new();
         let (strip, _) = ui.allocate_exact_size(vec2(ui.available_width(), HEIGHT), Sense::hover());
-        let share = (strip.width() * MESSAGES).min((strip.width() - JOBS).max(strip.width() * 0.5));
+        let share = if view.path.is_none() && view.jobs.is_empty() {
+            // Nothing stands beside them.
+            strip.width()
+        } else {
+            (strip.width() * MESSAGES).min((strip.width() - JOBS).max(strip.width() * 0.5))
+        };
         let told = Rect::from_min_size(strip.min, vec2(share, HEIGHT)).shrink2(vec2(0.0, 1.0));
         let done = strip.with_min_x(told.right() + 12.0);
         if !self.notices.line(ui, told, view, around, rescue, &mut out) {

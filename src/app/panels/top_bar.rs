@@ -126,14 +126,14 @@ fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
 fn right_side(fold: Fold) -> f32 {
     match fold {
         Fold::Open | Fold::Short => 410.0,
-        Fold::Narrow => 304.0,
+        Fold::Narrow => 292.0,
         Fold::Tight | Fold::Least => 246.0,
     }
 }
 
 fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     // The two words alone.
-    let words = 130.0;
+    let words = 122.0;
     let free = ui.available_width() - right_side(fold) - words;
     if free < 0.0 {
         return;

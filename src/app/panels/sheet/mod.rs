@@ -110,8 +110,9 @@ impl SheetPanel {
             ui.vertical(|ui| {
                 ui.spacing_mut().item_spacing.y = 1.0;
                 if wide {
-                    let more = if compact { 80.0 } else { 0.0 };
-                    ui.set_max_width(ui.available_width() - more);
+                    let filtered = !view.triage.listing.filter.is_open();
+                    let more = if compact { 80.0 } else { 0.0 } + if filtered { 170.0 } else { 0.0 };
+                    ui.set_max_width((ui.available_width() - more).max(60.0));
                     ui.label(RichText::new(&words).family(strong()));
                     ui.add(egui::Label::new(soft(counts.words(), view.theme)).truncate());
                 } else {
@@ -120,16 +121,24 @@ impl SheetPanel {
                     ui.label(soft("decided", view.theme)).on_hover_text(counts.words());
                 }
             });
-            if compact {
-                // In a small window the cells need the room more.
-                ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            if !wide {
+                return;
+            }
+            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                if compact {
+                    // In a small window the cells need the room more.
                     let more = ui.menu_button("More", |ui| {
                         going_on(ui, view, commands);
+                        if view.triage.listing.form == Form::Cells {
+                            self.filter.hiding(ui, view);
+                        }
                         folder(ui, view, commands);
                     });
-                    more.response.on_hover_text("Going on by itself, survey again, open another");
-                });
-            }
+                    let about = "Going on by itself, hiding other notes, survey again, open another";
+                    more.response.on_hover_text(about);
+                }
+                FilterRow::shown(ui, view, &counts, commands);
+            });
         });
         if !wide {
             next_to_look_at(ui, &counts, commands);
