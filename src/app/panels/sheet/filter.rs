@@ -34,8 +34,8 @@ impl FilterRow {
             ui.spacing_mut().item_spacing.x = 6.0;
             forms(ui, view, &mut next.form);
             ui.add_space(gap);
-            states(ui, &mut next.filter, counts, if compact { 96.0 } else { 128.0 });
-            concerns(ui, view, &mut next.filter, if compact { 120.0 } else { 150.0 });
+            states(ui, &mut next.filter, counts, if compact { 110.0 } else { 128.0 });
+            concerns(ui, view, &mut next.filter, if compact { 112.0 } else { 150.0 });
             under(ui, &mut next.filter);
             ui.add_space(gap);
             // In a small window the names of the columns are there to sort by.
@@ -105,15 +105,17 @@ fn choice<T: PartialEq + Copy>(
     all: &[(T, String)],
 ) {
     let text = all.iter().find(|(v, _)| v == now).map_or("", |(_, t)| t);
-    let shown =
-        ComboBox::from_id_salt(name).selected_text(text).width(width).height(420.0).show_ui(ui, |ui| {
-            for (value, text) in all {
-                if list_line(ui, now == value, text) {
-                    *now = *value;
-                }
+    let hover = format!("{about}.\nNow: {text}");
+    // As wide whatever is chosen, so that nothing beside or below it moves.
+    let combo = ComboBox::from_id_salt(name).selected_text(text).width(width).truncate();
+    let shown = combo.height(420.0).show_ui(ui, |ui| {
+        for (value, text) in all {
+            if list_line(ui, now == value, text) {
+                *now = *value;
             }
-        });
-    shown.response.accessible_name(name).on_hover_text(about);
+        }
+    });
+    shown.response.accessible_name(name).on_hover_text(hover);
 }
 
 fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts, width: f32) {
