@@ -11,6 +11,7 @@ use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{escaped, soft};
 use crate::app::widgets::meter;
+use crate::app::widgets::typed::Typed;
 
 /// The rooms that can be entered.
 const ROOMS: [(Room, &str, Action, &str); 4] = [
@@ -225,10 +226,19 @@ fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
             ui.spacing_mut().slider_width = if fold == Fold::Tight { 54.0 } else { 90.0 };
             let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0)
                 .step_by(1.0)
-                .custom_formatter(|v, _| volume_words(v))
-                .custom_parser(volume_parsed);
+                .custom_formatter(|v, _| volume_words(v));
+            let typed = Typed {
+                range: f64::from(LOWEST_VOLUME_DB)..=0.0,
+                unit: "",
+                decimals: 0,
+                read: &volume_parsed,
+                write: Some(&volume_words),
+            };
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
-            let r = ui.add(slider).accessible_name("Volume").on_hover_text(hover);
+            let r = typed
+                .slider(ui, slider, view.sound.volume_db.into())
+                .accessible_name("Volume")
+                .on_hover_text(hover);
             let before = escaped(ui, &r, view.sound.volume_db);
             if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));
