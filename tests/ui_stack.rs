@@ -411,6 +411,12 @@ fn what_cannot_be_is_kept_marked_and_told_with_what_is_allowed() {
         assert_eq!(setup(&h), before, "{name}: {text}");
         let field = h.get_by_role_and_label(Role::SpinButton, name);
         assert_eq!(field.accesskit_node().value().as_deref(), Some(text), "{name}: the text stays");
+        // The field was left by Enter; Escape takes the text back all the same.
+        h.key_press(Key::Escape);
+        h.run_steps(3);
+        let field = h.get_by_role_and_label(Role::SpinButton, name);
+        assert_ne!(field.accesskit_node().value().as_deref(), Some(text), "{name}: taken back");
+        assert!(!says(&h, why), "{name}");
     }
     let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
     type_number(&mut h, "Level of layer 1", "−6 dB");

@@ -9,8 +9,8 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use egui::{
-    Area, Context, DragValue, Frame, Id, Key, Order, Rect, Response, RichText, Slider, Stroke, StrokeKind,
-    Ui, Vec2, vec2,
+    Area, Context, DragValue, Frame, Id, Key, Modifiers, Order, Rect, Response, RichText, Slider, Stroke,
+    StrokeKind, Ui, Vec2, vec2,
 };
 
 use crate::app::theme::Theme;
@@ -200,6 +200,7 @@ impl Typed<'_> {
             }
             Outcome::Taken => None,
             Outcome::Nothing if response.changed() || escaped => None,
+            Outcome::Nothing if refused.is_some() && takes_back(ui, response) => None,
             Outcome::Nothing => refused,
         };
         keep(ui, id, refused.as_ref());
@@ -207,6 +208,17 @@ impl Typed<'_> {
             tell(ui, id, response, &r.why, time - r.at);
         }
     }
+}
+
+/// Whether a field stands free: nothing lies over it, such as a page of help.
+fn is_free(ui: &Ui, field: &Response) -> bool {
+    ui.ctx().layer_id_at(field.rect.center()).is_none_or(|top| top == ui.layer_id())
+}
+
+/// Escape takes back what was refused also after the field was left by Enter, as long as nothing else has the keys.
+fn takes_back(ui: &Ui, field: &Response) -> bool {
+    let alone = ui.memory(|m| m.focused().is_none_or(|id| id == field.id)) && is_free(ui, field);
+    alone && ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape))
 }
 
 /// Whether Escape has just left the field: the toolkit would take its text in the pass after that.
@@ -248,7 +260,7 @@ pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     if left > 0.0 {
         ui.ctx().request_repaint_after(Duration::from_secs_f64(left + 0.05));
     }
-    if !ui.clip_rect().intersects(field.rect) {
+    if !ui.clip_rect().intersects(field.rect) || !is_free(ui, field) {
         return;
     }
     card(ui.ctx(), id, field.rect, why, &theme);
