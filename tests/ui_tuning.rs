@@ -166,7 +166,7 @@ fn tuning_is_copied_to_the_other_layers_that_have_a_recipe() {
         (tune.drift, tune.curve.nodes) = (0.4, vec![(0.3, 0.0), (0.9, 0.7)]);
     });
     let before = Arc::clone(h.state().history.document());
-    h.get_by_label("To this note's takes").click();
+    h.get_by_label("Copy tuning to this note's takes").click();
     h.run_steps(2);
     let (label, edit) = edit_of(&h);
     assert_eq!(label, "Copy tuning");

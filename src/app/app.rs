@@ -197,6 +197,21 @@ impl App {
         self.sound.unplug();
     }
 
+    /// Listens to a MIDI keyboard without a device, as if the settings named it (for tests).
+    pub fn listen_to(&mut self, listener: MidiListener) {
+        let name = listener.name().to_owned();
+        self.keyboard.set_midi(Some(Ok(name.clone())));
+        self.settings.change().midi_input = Some(name);
+        self.midi = Some(listener);
+        // The system knows nothing of it, so it is not to be looked for there.
+        self.midi_looked = f64::INFINITY;
+    }
+
+    /// As if its cable had been drawn: the next key that is held lets it be looked for, and it is not there.
+    pub fn unplug_midi(&mut self) {
+        self.midi_looked = 0.0;
+    }
+
     /// What is derived from the takes.
     pub fn derived(&self) -> &Derived {
         &self.derived

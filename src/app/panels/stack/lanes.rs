@@ -63,6 +63,16 @@ impl Envelopes {
     }
 }
 
+/// Height of ruler and lanes when none is cut off.
+pub fn whole_height(stack: &Stack<'_>) -> f32 {
+    RULER + stack.lanes.len().max(1) as f32 * (LOWEST + GAP)
+}
+
+/// The least height in which they are worth looking at: two lanes, or the only one.
+pub fn least_height(stack: &Stack<'_>) -> f32 {
+    RULER + stack.lanes.len().clamp(1, 2) as f32 * (LOWEST + GAP)
+}
+
 /// Draws ruler and lanes.
 pub fn show(
     ui: &mut Ui,
