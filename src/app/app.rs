@@ -353,6 +353,7 @@ impl App {
             keyboard: self.keyboard.view(),
             history: self.session.history(),
             unsaved: self.session.is_dirty(),
+            read_only_because: self.session.read_only_because(),
             latency: self.sound.latency(),
             devices: &self.devices,
             missing: &self.missing,

@@ -92,15 +92,18 @@ pub fn strong() -> FontFamily {
 }
 
 /// Our fonts: Open Sans (its figures all have one width, so numbers stand in columns), with
-/// egui's own behind it for what it lacks.
+/// egui's own behind it for what it lacks, and behind all of them the accidentals and arrows that none has.
 pub fn fonts() -> FontDefinitions {
     let mut fonts = FontDefinitions::default();
     let regular = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Regular.ttf"));
     let semibold = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Semibold.ttf"));
+    let signs = FontData::from_static(include_bytes!("../../assets/fonts/Signs-Regular.ttf"));
+    fonts.font_data.insert("signs".into(), Arc::new(signs));
     fonts.font_data.insert("regular".into(), Arc::new(regular));
     fonts.font_data.insert("semibold".into(), Arc::new(semibold));
     let plain = fonts.families.entry(FontFamily::Proportional).or_default();
     plain.insert(0, "regular".into());
+    plain.push("signs".into());
     let mut bold = plain.clone();
     bold[0] = "semibold".into();
     fonts.families.insert(strong(), bold);

@@ -72,7 +72,7 @@ pub struct View<'a> {
     pub sheet: &'a Sheet,
     /// The session file; none before anything is open.
     pub path: Option<&'a Path>,
-    /// Another program has the session: nothing can be changed.
+    /// Another program has the session, or its folder cannot be written to: nothing can be changed.
     pub read_only: bool,
     /// What undo and redo would do.
     pub undo: Option<&'a str>,
@@ -134,6 +134,8 @@ pub struct Around<'a> {
     pub history: &'a History,
     /// Something is not on disk yet.
     pub unsaved: bool,
+    /// Why nothing may be changed, if so.
+    pub read_only_because: Option<&'a str>,
     /// How long a sound takes.
     pub latency: &'a Latency,
     /// Devices.

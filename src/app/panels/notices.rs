@@ -18,6 +18,7 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::{Around, View};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 
 /// The caution of the first start.
 pub const CAUTION: &str = "Sound starts quiet. Begin with the volume low, above all in headphones; loud sound harms hearing. Follow local rules and the advice of hearing professionals.";
@@ -153,6 +154,7 @@ impl NoticesPanel {
                         for (i, m) in all.iter().enumerate() {
                             ui.push_id(m.which, |ui| card(ui, theme, m, fresh && i == 0, out));
                         }
+                        follow_focus(ui);
                     });
                 });
             });

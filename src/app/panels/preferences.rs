@@ -7,6 +7,7 @@ use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{list_line, soft};
 use crate::app::widgets::dialog::{self, dialog};
+use crate::app::widgets::in_sight::follow_focus;
 use crate::playback::device::DeviceWish;
 
 /// Lengths of block that are offered.
@@ -54,6 +55,7 @@ impl PreferencesPanel {
                 });
                 ui.add_space(6.0);
                 ui.label(soft("Volume is at the top. A4 stands above the table of tuning, how octaves are counted in the Deliver room.", view.theme));
+                follow_focus(ui);
                 });
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));

@@ -7,6 +7,7 @@ use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::soft;
 use crate::app::widgets::dialog::{dialog, heading};
+use crate::app::widgets::in_sight::follow_focus;
 
 /// The undo list.
 #[derive(Debug, Default)]
@@ -39,6 +40,7 @@ impl StepsPanel {
                     }
                     let now = if place == 0 { Standing::Now } else { Standing::Done };
                     step(ui, view, ("As it was opened", 0), now, &mut out);
+                    follow_focus(ui);
                 });
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));

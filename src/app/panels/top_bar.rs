@@ -37,7 +37,7 @@ impl TopBarPanel {
         let fold = Fold::of(ui.available_width());
         ui.horizontal(|ui| {
             if fold < Fold::Least || view.path.is_none() {
-                title(ui, view);
+                title(ui, view, around);
             }
             if view.path.is_some() {
                 ui.add_space(6.0);
@@ -83,7 +83,7 @@ impl Fold {
     }
 }
 
-fn title(ui: &mut Ui, view: &View<'_>) {
+fn title(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     let Some(path) = view.path else {
         ui.label(RichText::new("Seamwright").family(strong()).size(16.0));
         return;
@@ -96,8 +96,10 @@ fn title(ui: &mut Ui, view: &View<'_>) {
         ui.add(egui::Label::new(name).truncate()).on_hover_text(path.display().to_string());
     });
     if view.read_only {
-        ui.label(RichText::new("read only").color(view.theme.warn))
-            .on_hover_text("Another program has this session open; nothing can be changed here.");
+        ui.label(RichText::new("read only").color(view.theme.warn)).on_hover_text(format!(
+            "Nothing can be changed here: {}.",
+            around.read_only_because.unwrap_or_default()
+        ));
     }
 }
 

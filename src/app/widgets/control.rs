@@ -5,6 +5,9 @@ use egui::{Button, Id, Key, Modifiers, Response, RichText, Stroke, TextEdit, Ui}
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 
+/// Why something cannot be changed in a session that is read only; the bar at the top tells the reason.
+pub const READ_ONLY: &str = "This session can only be looked at and heard, not changed";
+
 /// A button with a tooltip that ends with its key; `why_not`: why it cannot be pressed now, which the
 /// tooltip then says. True when pressed.
 pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, why_not: Option<&str>) -> bool {

@@ -5,6 +5,7 @@ pub mod control;
 pub mod dialog;
 pub mod drag_handle;
 pub mod glyph;
+pub mod in_sight;
 pub mod loop_arcs;
 pub mod loop_map;
 pub mod meter;

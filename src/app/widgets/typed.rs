@@ -109,13 +109,20 @@ impl Typed<'_> {
         let refused = standing(ui, id, now);
         let told = RefCell::new(Outcome::Nothing);
         let escaped = just_escaped(ui, id);
-        let parse = |text: &str| if escaped { None } else { self.parse(text, now, &told) };
+        // What stood there unchanged has its unit behind it.
+        let bare = |text: &str| text.strip_suffix(suffix).is_some_and(|t| t == self.shown(now));
+        let parse = |text: &str| match text {
+            _ if escaped => None,
+            text if bare(text) => self.parse(&self.shown(now), now, &told),
+            text => self.parse(text, now, &told),
+        };
         let mut slider = slider.custom_parser(parse).update_while_editing(false);
         if let Some(r) = &refused {
             let text = r.text.clone();
             slider = slider.custom_formatter(move |_, _| text.clone());
         } else if !suffix.is_empty() {
-            slider = slider.suffix(suffix);
+            // In the text: the toolkit would call the field by a suffix, not by its name.
+            slider = slider.custom_formatter(|v, _| format!("{}{suffix}", self.shown(v)));
         }
         let response = ui.add(slider);
         self.follow(ui, id, &response, (refused, told.into_inner()), now);

@@ -15,15 +15,14 @@ use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::switch;
+use crate::app::widgets::control::{READ_ONLY, switch};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
-
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 
 /// What stands below the seam close-up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -132,6 +131,7 @@ pub fn show(
         level_fields(&mut rows, model, recipe);
         cleaning::show(&mut rows, view, model, recipe, pictures.cleaner);
         rows.ui.add_space(8.0);
+        follow_focus(rows.ui);
     });
 }
 
@@ -209,9 +209,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         }
     });
     if view.read_only {
-        ui.label(
-            RichText::new("Read only: another program has this session open.").small().color(view.theme.warn),
-        );
+        ui.label(RichText::new("Read only: to look and to listen.").small().color(view.theme.warn));
     }
     ui.add_space(4.0);
 }
@@ -257,6 +255,7 @@ fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
             if all.is_empty() && about.is_none() && model.derived.failed.is_none() {
                 ui.label(RichText::new("No concerns").color(t.ink_soft));
             }
+            follow_focus(ui);
         });
     });
 }

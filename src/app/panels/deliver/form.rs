@@ -181,7 +181,7 @@ impl Form<'_> {
         let mut v = now;
         self.ui.spacing_mut().interact_size.x = NUMBER;
         let read = |t: &str| quantity::parse(t, n.suffix, None);
-        let r = n.typed(&read, None).drag(self.ui, drag_value(n, &mut v), now);
+        let r = n.typed(&read, None).drag_in(self.ui, drag_value(n, &mut v), n.suffix, now);
         let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
@@ -198,7 +198,7 @@ impl Form<'_> {
         let mut v = now;
         let drag = drag_value(n, &mut v).custom_formatter(|x, _| write(x));
         self.ui.spacing_mut().interact_size.x = NUMBER;
-        let r = n.typed(read, Some(write)).drag(self.ui, drag, now);
+        let r = n.typed(read, Some(write)).drag_in(self.ui, drag, n.suffix, now);
         let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
@@ -228,7 +228,7 @@ fn refused(ui: &Ui, r: &egui::Response, is_empty: bool) {
 }
 
 fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals).suffix(n.suffix)
+    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals)
 }
 
 impl Number {

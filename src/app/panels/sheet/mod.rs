@@ -28,13 +28,12 @@ use crate::app::theme::strong;
 use crate::app::triage::Form;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
-use crate::app::widgets::control::{key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, key_button, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::session::{TakeId, TakeState};
 
-/// Why nothing can be changed.
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 /// Width in points under which buttons that are seldom pressed go into a menu.
 const COMPACT: f32 = 560.0;
 
@@ -96,6 +95,7 @@ impl SheetPanel {
             let grid = self.grid(ui, view, form, commands);
             self.unplaced(ui, view, form, commands);
             self.follow_drag(ui, view, &grid, commands);
+            follow_focus(ui);
         });
     }
 

@@ -14,7 +14,8 @@ use super::{NEAREST_S, layer};
 use crate::app::command::{Command, StackCommand, WorkCommand};
 use crate::app::theme::{Theme, mix};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{READ_ONLY, soft};
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
 use crate::render::apart::moment;
 use crate::session::TakeId;
@@ -110,6 +111,7 @@ pub fn show(
                 rects.push(wave);
             }
             across(ui.painter(), shown, &axis, &rects);
+            follow_focus(ui);
         });
     });
     match wish {
@@ -263,7 +265,7 @@ fn nothing(
             let name = format!("Propose a recipe for layer {}", lane.take.layer + 1);
             let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
             let b = b.accessible_name(name).on_hover_text("Trims and tunes it and looks for loops");
-            if b.on_disabled_hover_text("Another program has this session open").clicked() {
+            if b.on_disabled_hover_text(READ_ONLY).clicked() {
                 out.push(Command::Work(WorkCommand::Propose(lane.take.id)));
             }
         }

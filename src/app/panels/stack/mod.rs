@@ -19,6 +19,7 @@ use super::frame;
 use crate::app::command::{Command, StackCommand};
 use crate::app::stack::StackSetup;
 use crate::app::view::View;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::units::MidiNote;
 
@@ -129,6 +130,7 @@ impl StackPanel {
                     _ => verdict::show(ui, view, stack, together, visible, out),
                 });
             }
+            follow_focus(ui);
         });
     }
 }

@@ -10,7 +10,7 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::stack::{APART_S, GIVEN_UP};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{escaped, soft};
+use crate::app::widgets::control::{READ_ONLY, escaped, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::typed::Typed;
@@ -206,7 +206,7 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         params = StackParams { apart_s: (ms.round()) / 1000.0, most_given_up: points.round(), ..params };
         let busy = view.jobs.iter().any(|j| j.stage.starts_with("Choosing loops"));
         let why = if view.read_only {
-            Some("Another program has this session open; nothing can be changed here")
+            Some(READ_ONLY)
         } else if busy {
             Some("Loops are being chosen")
         } else {
