@@ -80,6 +80,21 @@ fn what_does_not_fit_is_read_in_the_list() {
     assert!(w.0.query_by_label_contains("Close: this take").is_none(), "a new message does not open it");
 }
 
+/// A message that does not fit is told once under the pointer, not once by us and once by the toolkit.
+#[test]
+fn what_is_cut_off_has_one_tooltip() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    let missing = "/no such folder/".to_owned() + &"a very long name ".repeat(30);
+    send(&mut w, Command::Session(SessionCommand::Open(vec![missing.into()])));
+    w.steps(10);
+    let told = |w: &Window| w.0.query_all_by_label_contains("it is not there").count();
+    let before = told(&w);
+    let at = w.0.query_all_by_label_contains("it is not there").next().unwrap().rect().center();
+    w.0.hover_at(at);
+    w.steps(90);
+    assert_eq!(told(&w), before + 1);
+}
+
 /// Who is about to press "Close" presses it for what stands there.
 #[test]
 fn what_is_read_is_not_replaced_under_the_pointer() {

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use egui::style::WidgetVisuals;
+use egui::style::{ScrollStyle, WidgetVisuals};
 use egui::{
     Color32, CornerRadius, FontData, FontDefinitions, FontFamily, FontId, Shadow, Stroke, Style, TextStyle,
     Visuals, vec2,
@@ -80,6 +80,9 @@ impl Theme {
     }
 }
 
+/// How dark the handle of a scroll bar is at rest: 3:1 against its groove.
+const BAR: f32 = 0.52;
+
 /// How much is left of what cannot be used now: still legible.
 const DISABLED: f32 = 0.68;
 
@@ -108,6 +111,26 @@ pub fn fonts() -> FontDefinitions {
     bold[0] = "semibold".into();
     fonts.families.insert(strong(), bold);
     fonts
+}
+
+/// Scroll bars that always stand beside what they scroll, in ink that lets the groove through: the toolkit's
+/// solid ones have the colour of buttons, which is hardly seen on our paper.
+fn scroll_bars() -> ScrollStyle {
+    let solid = ScrollStyle { bar_width: 9.0, ..ScrollStyle::solid() };
+    ScrollStyle {
+        // The toolkit knows shades of a bar only where it counts as floating; it takes its room all the same.
+        floating: true,
+        floating_width: solid.bar_width,
+        floating_allocated_width: solid.allocated_width(),
+        foreground_color: true,
+        dormant_background_opacity: 1.0,
+        active_background_opacity: 1.0,
+        interact_background_opacity: 1.0,
+        dormant_handle_opacity: BAR,
+        active_handle_opacity: BAR,
+        interact_handle_opacity: 0.8,
+        ..solid
+    }
 }
 
 /// Gives a context our fonts and both of our styles; which of them shows is
@@ -174,8 +197,7 @@ impl Theme {
         style.spacing.text_edit_width = 220.0;
         style.spacing.slider_width = 120.0;
         style.spacing.tooltip_width = 380.0;
-        style.spacing.scroll = egui::style::ScrollStyle::solid();
-        style.spacing.scroll.bar_width = 9.0;
+        style.spacing.scroll = scroll_bars();
         style.animation_time = 0.08;
         style.interaction.tooltip_delay = 0.35;
         self.paint_visuals(&mut style.visuals);
@@ -195,6 +217,8 @@ impl Theme {
         v.menu_corner_radius = CornerRadius::same(4);
         v.extreme_bg_color = if self.dark { mix(self.paper, Color32::BLACK, 0.25) } else { Color32::WHITE };
         v.text_edit_bg_color = Some(v.extreme_bg_color);
+        // Now that of the grooves of scroll bars.
+        v.extreme_bg_color = mix(self.paper, self.line, 0.4);
         v.faint_bg_color = mix(self.paper, self.line, 0.25);
         v.code_bg_color = v.faint_bg_color;
         v.hyperlink_color = self.accent;
@@ -263,7 +287,7 @@ mod tests {
                 ("chosen", t.chosen()),
                 ("control", t.control()),
                 ("hovered", w.hovered.weak_bg_fill),
-                ("field", style.visuals.extreme_bg_color),
+                ("field", style.visuals.text_edit_bg_color()),
                 ("message", t.told(false)),
                 ("error", t.told(true)),
                 ("open", w.open.weak_bg_fill),
@@ -281,11 +305,14 @@ mod tests {
                 let ratio = contrast(mix(back, t.ink, DISABLED), button);
                 assert!(ratio >= 4.5, "disabled on {place}: {ratio:.2}, dark: {}", t.dark);
             }
-            for back in [t.paper, t.sheet, t.control(), style.visuals.extreme_bg_color] {
+            for back in [t.paper, t.sheet, t.control(), style.visuals.text_edit_bg_color()] {
                 let ratio = contrast(t.edge(), back);
                 assert!(ratio >= 3.0, "edge {ratio:.2}, dark: {}", t.dark);
             }
             assert!(contrast(t.on_accent, t.accent) >= 4.5);
+            let groove = style.visuals.extreme_bg_color;
+            let ratio = contrast(mix(groove, t.ink, BAR), groove);
+            assert!(ratio >= 3.0, "handle of a scroll bar {ratio:.2}, dark: {}", t.dark);
         }
     }
 

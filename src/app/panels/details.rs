@@ -327,7 +327,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
     Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
         for (name, value) in rows {
             ui.label(soft(name, view.theme));
-            ui.add(egui::Label::new(&value).truncate()).on_hover_text(&value);
+            ui.add(egui::Label::new(&value).truncate().show_tooltip_when_elided(false)).on_hover_text(&value);
             ui.end_row();
         }
     });

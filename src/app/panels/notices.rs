@@ -230,7 +230,7 @@ fn line(
                 glyph::concern_sign(ui, theme);
             }
             let elided = galley.elided;
-            let r = ui.add(Label::new(galley));
+            let r = ui.add(Label::new(galley).show_tooltip_when_elided(false));
             announce(&r, m);
             if elided {
                 r.on_hover_text(&*m.text);

@@ -73,7 +73,8 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     ui.label(soft(saved, view.theme)).on_hover_text("The session saves itself a few seconds after a change");
     ui.label(soft("·", view.theme));
     let name = path.file_name().unwrap_or_default().to_string_lossy();
-    ui.add(Label::new(soft(name, view.theme)).truncate()).on_hover_text(path.display().to_string());
+    ui.add(Label::new(soft(name, view.theme)).truncate().show_tooltip_when_elided(false))
+        .on_hover_text(path.display().to_string());
 }
 
 /// The keys that are of most use where the user is.

@@ -93,7 +93,8 @@ fn title(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     let width = (ui.available_width() * if least < 80.0 { 0.1 } else { 0.16 }).clamp(least, 260.0);
     ui.scope(|ui| {
         ui.set_max_width(width);
-        ui.add(egui::Label::new(name).truncate()).on_hover_text(path.display().to_string());
+        ui.add(egui::Label::new(name).truncate().show_tooltip_when_elided(false))
+            .on_hover_text(path.display().to_string());
     });
     if view.read_only {
         ui.label(RichText::new("read only").color(view.theme.warn)).on_hover_text(format!(

@@ -258,7 +258,8 @@ fn nothing(
             ui.label(soft("On its way…", view.theme));
         }
         Missing::Failed(why) => {
-            ui.add(egui::Label::new(soft(why, view.theme)).truncate()).on_hover_text(why);
+            ui.add(egui::Label::new(soft(why, view.theme)).truncate().show_tooltip_when_elided(false))
+                .on_hover_text(why);
         }
         Missing::Recipe => {
             ui.label(soft("No recipe yet, so nothing to hear.", view.theme));
