@@ -36,6 +36,7 @@ const ONLY: &[(&str, &str)] = &[
     ("rfd", "app/"),
     ("cpal", "playback/device"),
     ("midir", "playback/midi"),
+    ("rustix", "jobs/pool"),
     ("symphonia", "io/decode"),
     ("rubato", "dsp/resample"),
     ("flacenc", "io/flac"),

@@ -26,7 +26,11 @@ fn plays_on_the_default_device() {
     // 441 Hz at 44.1 kHz: a period of 100 frames.
     let rate = SampleRate::new(44_100).unwrap();
     let rendered = AudioBuf::mono(signals::sine(441.0, 0.4, 44_100.0, 44_100), rate).unwrap();
-    let a_loop = |start, end| PlayLoop { range: FrameRange::new(start, end), tail: Default::default() };
+    let a_loop = |start, end| PlayLoop {
+        range: FrameRange::new(start, end),
+        tail: Default::default(),
+        compared: Default::default(),
+    };
     let what = Playable { rendered, source: None, removed: None, looping: Some(a_loop(10_000, 30_000)) };
     assert_eq!(player.status().position, None);
     player.send(Message::Play { what: Box::new(what), from: 0, side: Side::Rendered });

@@ -22,7 +22,7 @@ fn mono(samples: Vec<f32>) -> AudioBuf {
 
 fn a_loop(start: u64, end: u64, tail: Vec<f32>) -> PlayLoop {
     let tail = if tail.is_empty() { vec![] } else { vec![tail] };
-    PlayLoop { range: FrameRange::new(start, end), tail: Arc::new(tail) }
+    PlayLoop { range: FrameRange::new(start, end), tail: Arc::new(tail), compared: Default::default() }
 }
 
 fn playable(rendered: AudioBuf, looping: Option<PlayLoop>) -> Box<Playable> {

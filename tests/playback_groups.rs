@@ -23,7 +23,7 @@ fn mono(samples: Vec<f32>) -> AudioBuf {
 }
 
 fn a_loop(start: u64, end: u64) -> PlayLoop {
-    PlayLoop { range: FrameRange::new(start, end), tail: Arc::new(vec![]) }
+    PlayLoop { range: FrameRange::new(start, end), tail: Arc::new(vec![]), compared: Default::default() }
 }
 
 fn voice(rendered: AudioBuf, looping: Option<PlayLoop>, onset: u64, mix: Mix) -> GroupVoice {

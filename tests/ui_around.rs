@@ -9,6 +9,7 @@ use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::command::{Command, EditCommand, LookCommand, Room};
 use seamwright::app::session_state::SessionState;
 use seamwright::app::settings::{Settings, SettingsPlace};
+use seamwright::app::sound::SoundKind;
 use seamwright::app::{App, Environment};
 use seamwright::session::{Document, Edit, Setup};
 
@@ -259,7 +260,7 @@ fn undo_stays_in_the_bar_of_a_small_window() {
         w.0.run_steps(4);
         let inside = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
         let mut right = 0.0;
-        for name in ["Sheet", "Bench", "Stack", "Deliver", "Undo", "Redo", "Menu"] {
+        for name in ["Sheet", "Bench", "Stack", "Deliver", "Undo", "Redo", "No sound", "Menu"] {
             let bar = |n: &egui_kittest::Node<'_>| n.rect().bottom() < 50.0;
             let r = w.0.query_all_by_label_contains(name).find(bar).expect(name).rect();
             assert!(inside.contains_rect(r) && r.left() >= right, "{name} at {size:?}: {r:?}");
@@ -284,5 +285,54 @@ fn the_menu_leads_to_everything_that_has_no_room() {
         w.0.run_steps(4);
         assert!(w.says(shows), "{entry}");
         w.press(Modifiers::NONE, Key::Escape);
+    }
+}
+
+/// The window comes back as large as it was, however large everything in it is shown.
+#[test]
+fn the_window_is_remembered_whatever_the_scale() {
+    for scale in [1.0, 1.5] {
+        let mut w = Window::empty();
+        w.send(Command::Look(LookCommand::Scale(scale)));
+        // As the toolkit tells it: in points, of which a scaled window has fewer.
+        let inner = egui::Rect::from_min_size(egui::Pos2::ZERO, vec2(1200.0, 900.0) / scale);
+        let root = egui::ViewportId::ROOT;
+        w.0.input_mut().viewports.entry(root).or_default().inner_rect = Some(inner);
+        w.0.run_steps(4);
+        let [width, height] = w.0.state().settings().get().window;
+        assert!((width - 1200.0).abs() < 0.1 && (height - 900.0).abs() < 0.1, "{width}×{height} at {scale}");
+    }
+}
+
+/// Whatever its width, nothing in the bar lies over anything else, with a sound device and without one.
+#[test]
+fn nothing_overlaps_in_the_bar() {
+    for sound in [SoundKind::Fetched, SoundKind::Off] {
+        let mut w = Window::with(Environment { sound, ..Environment::for_tests() }, vec2(1280.0, 800.0));
+        let path = PathBuf::from("/not there/cellar bottles.seamwright");
+        w.0.state_mut().show_session(SessionState::unlocked(Document::default(), path));
+        let edit = Edit::SetSetup(Box::new(Setup { title: "A rather long name".into(), ..Setup::default() }));
+        w.send(Command::Edit(EditCommand::Do { label: "Call it something else".into(), edit }));
+        for width in (640..1960).step_by(20) {
+            let size = vec2(width as f32, 500.0);
+            w.0.set_size(size);
+            w.0.run_steps(4);
+            let is = |n: &egui_kittest::Node<'_>| {
+                let role = n.accesskit_node().role();
+                matches!(role, Role::Button | Role::Tab | Role::Slider | Role::SpinButton)
+                    && n.rect().bottom() < 50.0
+            };
+            let all = w.0.query_all_by(|_| true).filter(is);
+            let mut bar: Vec<_> =
+                all.map(|n| (n.accesskit_node().label().unwrap_or_default(), n.rect())).collect();
+            bar.sort_by(|a, b| a.1.left().total_cmp(&b.1.left()));
+            assert!(bar.len() >= 5, "{bar:?}");
+            for pair in bar.windows(2) {
+                let (a, b) = (&pair[0], &pair[1]);
+                // A slider and its own field are one.
+                assert!(a.0 == b.0 || a.1.right() <= b.1.left() + 0.5, "{a:?} over {b:?} at {width}");
+            }
+            assert!(bar.iter().all(|(_, r)| r.left() >= 0.0 && r.right() <= size.x), "{bar:?} at {width}");
+        }
     }
 }

@@ -101,7 +101,7 @@ fn every_number_is_one_step_and_undone() {
     type Case = (&'static str, f64, &'static str, fn(&CleanRecipe) -> f64, f64);
     let cases: [Case; 3] = [
         ("Amount", 40.0, "Set cleaning amount", |c| c.amount, 0.4),
-        ("Floor", 18.0, "Set cleaning floor", |c| c.floor_db, 18.0),
+        ("At most by", 18.0, "Set most reduction", |c| c.floor_db, 18.0),
         ("High-pass", 60.0, "Set high-pass", |c| c.high_pass_hz, 60.0),
     ];
     for (name, typed, label, value, wanted) in cases {
@@ -128,7 +128,7 @@ fn switches_switch() {
         ("Remove hum", |c| c.hum),
         ("Protect partials", |c| c.protect),
         ("Remove DC", |c| c.remove_dc),
-        ("Own settings", |c| c.own),
+        ("Keep this take's cleaning", |c| c.own),
     ];
     for (name, value) in cases {
         let mut h = bench(cleaned(1));
@@ -245,7 +245,7 @@ fn a_stretch_beyond_the_file_is_refused() {
 #[test]
 fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
     let mut h = bench(cleaned(3));
-    h.get_by_label("Copy cleaning to note").click();
+    h.get_by_label("Copy cleaning to this note's takes").click();
     h.run_steps(2);
     assert_eq!(labels(&h), ["Copy cleaning (2 takes)"]);
     let of = |h: &Bench<'_>, id: u32| {
@@ -260,21 +260,21 @@ fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
     h.state_mut().history.apply("own", &edit).unwrap();
     h.get_by_role_and_label(Role::Slider, "Amount").set_value_accesskit(70.0);
     h.run_steps(3);
-    h.get_by_label("Copy cleaning to all takes").click();
+    h.get_by_label("Copy cleaning to every take").click();
     h.run_steps(3);
     assert_eq!(of(&h, 2), own);
     assert!((of(&h, 3).amount - 0.7).abs() < 1e-9);
     assert!((h.state().history.document().setup.clean.amount - 0.7).abs() < 1e-9, "later proposals too");
-    assert!(h.query_by_label("Own settings: A3, layer 2").is_some(), "exceptions stay visible");
+    assert!(h.query_by_label("Cleaning kept: A3, layer 2").is_some(), "exceptions stay visible");
 }
 
 #[test]
 fn the_room_can_be_shared() {
     let mut h = bench(cleaned(1));
-    h.get_by_label("Room of folder").click();
+    h.get_by_label("Learn the room from all files").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::Folder);
-    h.get_by_label("Room of this file").click();
+    h.get_by_label("Learn the room from this file").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::File(source(&h).id));
 }
@@ -332,7 +332,8 @@ fn read_only_changes_nothing() {
     let mut world = cleaned(1);
     world.read_only = true;
     let mut h = bench(world);
-    for name in ["Remove hum", "Own settings", "Room of folder", "Mark room tone"] {
+    for name in ["Remove hum", "Keep this take's cleaning", "Learn the room from all files", "Mark room tone"]
+    {
         h.get_by_label(name).click();
         h.run_steps(1);
     }

@@ -487,3 +487,39 @@ fn a_number_that_is_refused_stays_and_says_why() {
     assert!(!w.says("cannot be read") && !w.says("is not within"));
     assert_eq!(w.0.state().session().history().labels().count(), 1);
 }
+
+/// What was refused stands as it was typed: the unit of the field is not put after it once more.
+#[test]
+fn a_number_that_is_refused_has_no_second_unit() {
+    let mut w = Window::of(two_layers());
+    let name = "Release";
+    w.0.get_by_label(name).focus();
+    w.steps();
+    w.0.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    w.steps();
+    w.0.event(egui::Event::Text("99 s".into()));
+    w.steps();
+    w.0.key_press(Key::Enter);
+    w.steps();
+    assert!(w.says("“99 s” is not within"));
+    let shown = |w: &Window| w.0.get_by_label(name).accesskit_node().value().unwrap_or_default();
+    assert_eq!(shown(&w).matches('s').count(), 1, "{}", shown(&w));
+    w.0.get_by_label(name).focus();
+    w.steps();
+    w.0.key_press(Key::Escape);
+    w.steps();
+    assert_eq!(shown(&w).matches('s').count(), 1, "the value has its unit again: {}", shown(&w));
+}
+
+/// A set must have a name: an empty field stays, marked, and says so; nothing is changed by it.
+#[test]
+fn an_empty_name_stays_and_says_why() {
+    let mut w = Window::of(two_layers());
+    let before = w.setup().title;
+    w.type_into("Set name", " ");
+    assert!(w.says("This cannot be empty"));
+    assert_eq!(w.setup().title, before);
+    w.type_into("Set name", "Other bottles");
+    assert!(!w.says("This cannot be empty"));
+    assert_eq!(w.setup().title, "Other bottles");
+}

@@ -78,3 +78,30 @@ fn a_take_that_stands_at_a_wrong_place_is_put_right_on_the_bench() {
         assert!(h.query_by_label(button).is_none(), "nothing is left to do");
     }
 }
+
+/// What decides about a take is seen without scrolling: at 1280 × 800 points, and where half as much again is
+/// wanted (854 × 533 points), with the column scrolled to its end.
+#[test]
+fn what_decides_is_in_view_without_scrolling() {
+    for size in [vec2(1280.0, 800.0), vec2(854.0, 533.0)] {
+        let mut h = bench(worked(1, 3.0));
+        h.set_size(size);
+        h.run_steps(4);
+        let window = Rect::from_min_size(egui::Pos2::ZERO, size);
+        let score = h.state().recipe().looping.unwrap().score;
+        let names = ["Accept", "Set aside", &format!("score {score:.0} of 100"), "Loop", "Heard: "];
+        let places = |h: &Bench| -> Vec<Rect> {
+            names.iter().flat_map(|n| h.query_all_by_label_contains(n).next()).map(|n| n.rect()).collect()
+        };
+        let before = places(&h);
+        assert_eq!(before.len(), names.len(), "{size}");
+        assert!(before.iter().all(|r| window.contains_rect(*r)), "{size}: {before:?}");
+        // Its length, in periods too: 220 to a second.
+        let length = h.query_all_by_label_contains(" periods").next().unwrap();
+        assert!(window.contains_rect(length.rect()), "{size}");
+        // However far the rest is scrolled.
+        h.get_by_label("Show cleaning").click();
+        h.run_steps(20);
+        assert_eq!(places(&h), before, "{size}");
+    }
+}

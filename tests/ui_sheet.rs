@@ -33,7 +33,7 @@ fn several_are_accepted_and_taken_back_in_one_step() {
     assert_eq!(w.states(&[1, 4, 5, 7]), [Accepted; 4]);
     assert_eq!(w.states(&[2, 3, 6, 8]), [Proposed; 4]);
     assert_eq!(w.steps_done(), ["Accept 4 takes"]);
-    assert!(w.says("4 of 9 takes decided") && w.says("4 accepted · 0 set aside · 1 missing"));
+    assert!(w.says("4 of 9 takes decided") && w.says("4 accepted · 1 missing"));
     w.undo();
     assert_eq!(w.states(&[1, 4, 5, 7]), [Proposed; 4]);
     // The buttons do the same.
@@ -329,14 +329,59 @@ fn a_name_clash_shows_in_the_sheet() {
     assert!(!w.says("would both be written as"));
 }
 
-/// Messages lie over the lower edge; the last row can be scrolled out from under them.
+/// What a message stands in is nobody else's, and the last row of the sheet is seen whole.
 #[test]
 fn the_last_row_can_be_seen_beside_a_message() {
     let mut w = Window::of(full(30, 2), vec2(1280.0, 800.0));
-    let card =
-        w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution").rect();
+    let told = w.0.query_all_by_label_contains("loud sound harms hearing").next().expect("the caution");
+    let top = told.rect().top();
     w.keys(Modifiers::COMMAND, Key::End);
     w.steps(40);
     let last = w.0.query_all_by_label_contains("F6, layer 2").next().expect("the last cell").rect();
-    assert!(last.bottom() <= card.top(), "{last:?} under {card:?}");
+    assert!(last.bottom() <= top, "{last:?} under {top}");
+}
+
+/// A number that cannot be taken stays in its field and says what is allowed; the filter stays as it was.
+#[test]
+fn a_score_that_is_refused_stays_and_says_why() {
+    let mut w = Window::three();
+    w.press("Score under");
+    let field = "Score under, 0 to 100";
+    let under = |w: &Window| w.0.state().triage().listing.filter.under;
+    assert_eq!(under(&w), Some(70.0));
+    for (typed, why) in [("lots", "cannot be read here; write 0 to 100"), ("140", "is not within 0 to 100")] {
+        w.0.get_by_label(field).click();
+        w.steps(3);
+        w.0.get_by_label(field).type_text(typed);
+        w.steps(2);
+        w.key(Key::Enter);
+        assert!(w.says(why), "{typed}");
+        assert_eq!(under(&w), Some(70.0), "{typed}");
+        w.0.get_by_label(field).click();
+        w.steps(3);
+        w.key(Key::Escape);
+        assert!(!w.says(why), "Escape takes it back");
+    }
+    w.0.get_by_label(field).click();
+    w.steps(3);
+    w.0.get_by_label(field).type_text("5");
+    w.steps(2);
+    w.key(Key::Enter);
+    assert_eq!(under(&w), Some(5.0));
+}
+
+/// A filter changes what is shown of the takes, not where they stand.
+#[test]
+fn a_filter_moves_no_cell() {
+    for size in [vec2(760.0, 480.0), vec2(853.0, 533.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)] {
+        let mut w = Window::of(full(9, 4), size);
+        let before = w.cell("C4, layer 1").rect();
+        w.press("Show states");
+        w.press("needs a look (36)");
+        assert!(w.says("36 of 36 shown"));
+        assert_eq!(w.cell("C4, layer 1").rect(), before, "{size:?}");
+        w.press("Show all");
+        assert!(!w.says("of 36 shown"));
+        assert_eq!(w.cell("C4, layer 1").rect(), before, "{size:?}");
+    }
 }

@@ -157,7 +157,7 @@ fn cells_are_named_by_all_they_show() {
     ] {
         assert!(w.has(label), "no cell is called “{label}”");
     }
-    assert!(w.says("2 new · 1 proposed · 1 accepted · 0 set aside · 1 missing"));
+    assert!(w.says("2 new · 1 proposed · 1 accepted · 1 missing"));
 }
 
 #[test]
@@ -273,7 +273,7 @@ fn a_session_open_elsewhere_can_be_looked_at_only() {
     assert!(w.has("read only") && w.has("C4, layer 1: proposed, loop 87"));
     let w = w.key(Key::Y);
     assert_eq!(w.state_of(1), TakeState::Proposed);
-    assert!(w.says("open in another program"));
+    assert!(w.says("another program has this session open"));
 }
 
 /// Draws one panel from a read-only view and gives what it wished for.

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use bench_support::{RATE, World, analyse, bare, made};
 use egui::accesskit::Role;
-use egui::{Vec2, pos2, vec2};
+use egui::{Key, Modifiers, Vec2, pos2, vec2};
 use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::command::{Command, EditCommand, Room, StackCommand, WorkCommand};
@@ -342,4 +342,112 @@ fn every_size_shows_every_control_inside() {
             );
         }
     }
+}
+
+/// What is dragged in the stack room is no part of the document: Escape brings back what was set before the hand
+/// took hold of it, and it stays so while the hand moves on and lets go.
+#[test]
+fn escape_gives_up_every_drag_of_the_room() {
+    for (role, name) in [
+        (Role::Slider, "Spread"),
+        (Role::SpinButton, "Level of layer 1"),
+        (Role::SpinButton, "Pan of layer 2"),
+        (Role::SpinButton, "Least distance of seams"),
+        (Role::SpinButton, "Score given up at most"),
+    ] {
+        let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
+        let before = setup(&h);
+        let rect = h.get_by_role_and_label(role, name).rect();
+        let from = pos2(rect.left() + 8.0, rect.center().y);
+        h.hover_at(from);
+        h.run_steps(1);
+        h.drag_at(from);
+        h.run_steps(1);
+        for x in 1..=20 {
+            h.hover_at(from + vec2(2.0 * x as f32, 0.0));
+            h.run_steps(1);
+        }
+        assert_ne!(setup(&h), before, "{name}: it is heard while it is dragged");
+        h.key_press(Key::Escape);
+        h.run_steps(2);
+        assert_eq!(setup(&h), before, "{name}: Escape takes it back");
+        for x in 21..=30 {
+            h.hover_at(from + vec2(2.0 * x as f32, 0.0));
+            h.run_steps(1);
+        }
+        h.drop_at(from + vec2(60.0, 0.0));
+        h.run_steps(3);
+        assert_eq!(setup(&h), before, "{name}: and it stays so");
+    }
+}
+
+/// Replaces what stands in a number field and leaves it with Enter.
+fn type_number(h: &mut Harness<'_, State>, name: &str, text: &str) {
+    h.get_by_role_and_label(Role::SpinButton, name).focus();
+    h.run_steps(3);
+    h.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    h.run_steps(2);
+    h.event(egui::Event::Text(text.into()));
+    h.run_steps(2);
+    h.key_press(Key::Enter);
+    h.run_steps(3);
+}
+
+#[test]
+fn what_cannot_be_is_kept_marked_and_told_with_what_is_allowed() {
+    for (name, text, why) in [
+        ("Level of layer 1", "loud", "“loud” cannot be read here; write −40.0 to +6.0 dB."),
+        ("Level of layer 1", "12 dB", "“12 dB” is not within −40.0 to +6.0 dB."),
+        ("Pan of layer 1", "30 dB", "“30 dB” cannot be read here; write 100 left to 100 right."),
+        ("Pan of layer 1", "300 right", "“300 right” is not within 100 left to 100 right."),
+        ("Least distance of seams", "2 s", "“2 s” is not within 20 to 500 ms."),
+        ("Least distance of seams", "wide", "“wide” cannot be read here; write 20 to 500 ms, in s or ms."),
+        ("Score given up at most", "80", "“80” is not within 0 to 50 points."),
+    ] {
+        let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
+        let before = setup(&h);
+        type_number(&mut h, name, text);
+        assert!(says(&h, why), "{name}: {text}");
+        assert_eq!(setup(&h), before, "{name}: {text}");
+        let field = h.get_by_role_and_label(Role::SpinButton, name);
+        assert_eq!(field.accesskit_node().value().as_deref(), Some(text), "{name}: the text stays");
+        // The field was left by Enter; Escape takes the text back all the same.
+        h.key_press(Key::Escape);
+        h.run_steps(3);
+        let field = h.get_by_role_and_label(Role::SpinButton, name);
+        assert_ne!(field.accesskit_node().value().as_deref(), Some(text), "{name}: taken back");
+        assert!(!says(&h, why), "{name}");
+    }
+    let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
+    type_number(&mut h, "Level of layer 1", "−6 dB");
+    type_number(&mut h, "Pan of layer 1", "30 left");
+    type_number(&mut h, "Least distance of seams", "0.1 s");
+    type_number(&mut h, "Score given up at most", "5 points");
+    let now = setup(&h);
+    assert_eq!((now.of(0).level_db, now.of(0).pan), (-6.0, -30.0));
+    assert_eq!((now.params.apart_s, now.params.most_given_up), (0.1, 5.0));
+}
+
+/// With the audition keyboard open at a large scale little is left: lanes and words then scroll together.
+#[test]
+fn in_a_low_room_lanes_and_words_scroll() {
+    let mut h = window(world(&[Some(200), Some(200), Some(331)]), vec2(680.0, 270.0));
+    let lane = h.get_by_label_contains("Layer 1: a loop of").rect();
+    assert!(lane.height() >= 60.0 && lane.bottom() < 270.0, "{lane}");
+    let third = h.get_by_label_contains("Layer 3: a loop of").rect();
+    let words = h.get_by_label("Show it").rect();
+    assert!(third.bottom() <= words.top(), "{third} {words}");
+    // The wheel still belongs to the time axis.
+    click(&mut h, "Nearer");
+    let before = h.get_by_label_contains("Layer 1: a loop of").rect();
+    h.hover_at(lane.center());
+    h.event(egui::Event::MouseWheel {
+        unit: egui::MouseWheelUnit::Point,
+        delta: vec2(0.0, -60.0),
+        phase: egui::TouchPhase::Move,
+        source: egui::MouseWheelSource::Wheel,
+        modifiers: Modifiers::NONE,
+    });
+    h.run_steps(4);
+    assert_eq!(h.get_by_label_contains("Layer 1: a loop of").rect(), before);
 }

@@ -118,6 +118,20 @@ fn the_table_shows_sorts_and_selects() {
 }
 
 #[test]
+fn each_strength_is_called_by_its_name() {
+    let mut d = document();
+    let tune = |d: &mut Document, i: usize, (centre, drift, vibrato): (f64, f64, f64)| {
+        let recipe = Arc::make_mut(&mut d.takes[i]).recipe.as_mut().unwrap();
+        (recipe.tune.centre, recipe.tune.drift, recipe.tune.vibrato) = (centre, drift, vibrato);
+    };
+    tune(&mut d, 0, (1.0, 1.0, 1.0));
+    tune(&mut d, 1, (1.0, 0.8, 0.0));
+    let h = window(Box::leak(Box::new(d)));
+    assert!(h.query_by_label_contains("Strengths all three 100 %").is_some());
+    assert!(h.query_by_label_contains("Strengths centre 100, drift 80, vibrato 0 %").is_some());
+}
+
+#[test]
 fn flatten_all_is_one_step_for_the_takes_that_have_a_recipe() {
     let d: &'static Document = Box::leak(Box::new(document()));
     let mut h = window(d);
@@ -166,7 +180,7 @@ fn tuning_is_copied_to_the_other_layers_that_have_a_recipe() {
         (tune.drift, tune.curve.nodes) = (0.4, vec![(0.3, 0.0), (0.9, 0.7)]);
     });
     let before = Arc::clone(h.state().history.document());
-    h.get_by_label("To this note's takes").click();
+    h.get_by_label("Copy tuning to this note's takes").click();
     h.run_steps(2);
     let (label, edit) = edit_of(&h);
     assert_eq!(label, "Copy tuning");

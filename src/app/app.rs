@@ -32,6 +32,9 @@ use crate::session::{Edit, TakeId};
 /// How long closing waits for files that are being written.
 const AT_THE_END: Duration = Duration::from_secs(5);
 
+/// The smallest window, in points.
+const LEAST: [f32; 2] = [760.0, 480.0];
+
 /// Where the user is; may be lost.
 #[derive(Debug, Default)]
 pub(super) struct Place {
@@ -67,6 +70,8 @@ pub struct App {
     pub(super) missing: HashSet<PathBuf>,
     /// When the MIDI input was last looked for.
     pub(super) midi_looked: f64,
+    /// The scale that the smallest size of the window goes by.
+    scaled: Option<f32>,
     /// What came in during a gesture and would cut it in two.
     waiting: Vec<Event>,
 }
@@ -92,6 +97,7 @@ impl App {
             devices: Devices::default(),
             missing: HashSet::new(),
             midi_looked: 0.0,
+            scaled: None,
             waiting: Vec::new(),
         };
         app.open_midi(ctx);
@@ -189,6 +195,21 @@ impl App {
     /// As if the sound device had been unplugged, where [`super::sound::SoundKind::Fetched`] stands for it.
     pub fn unplug_sound(&mut self) {
         self.sound.unplug();
+    }
+
+    /// Listens to a MIDI keyboard without a device, as if the settings named it (for tests).
+    pub fn listen_to(&mut self, listener: MidiListener) {
+        let name = listener.name().to_owned();
+        self.keyboard.set_midi(Some(Ok(name.clone())));
+        self.settings.change().midi_input = Some(name);
+        self.midi = Some(listener);
+        // The system knows nothing of it, so it is not to be looked for there.
+        self.midi_looked = f64::INFINITY;
+    }
+
+    /// As if its cable had been drawn: the next key that is held lets it be looked for, and it is not there.
+    pub fn unplug_midi(&mut self) {
+        self.midi_looked = 0.0;
     }
 
     /// What is derived from the takes.
@@ -302,11 +323,23 @@ impl App {
                 }
             }
         }
-        self.settings.change().scale = ctx.zoom_factor();
+        self.follow_scale(ctx);
         // A slider or a window's edge on its way is not worth a write a frame.
         if self.settings.is_dirty() && !ctx.input(|i| i.pointer.any_down()) {
             let saved = self.settings.save();
             self.notices.check(saved);
+        }
+    }
+
+    /// Keeps the scale, and the smallest window as large as everything in it now needs.
+    fn follow_scale(&mut self, ctx: &Context) {
+        let scale = ctx.zoom_factor();
+        self.settings.change().scale = scale;
+        if self.scaled != Some(scale) {
+            self.scaled = Some(scale);
+            let screen = ctx.input(|i| i.viewport().monitor_size).unwrap_or(egui::Vec2::INFINITY);
+            let least = egui::Vec2::from(LEAST).min(screen);
+            ctx.send_viewport_cmd(egui::ViewportCommand::MinInnerSize(least));
         }
     }
 
@@ -320,6 +353,7 @@ impl App {
             keyboard: self.keyboard.view(),
             history: self.session.history(),
             unsaved: self.session.is_dirty(),
+            read_only_because: self.session.read_only_because(),
             latency: self.sound.latency(),
             devices: &self.devices,
             missing: &self.missing,
@@ -364,6 +398,8 @@ impl App {
             v.inner_rect.filter(|_| ordinary).map(|r| r.size())
         });
         if let Some(size) = size {
+            // As the system counts it: the window opens before anything is scaled.
+            let size = size * ctx.zoom_factor();
             self.settings.change().window = [size.x, size.y];
         }
     }
@@ -372,6 +408,7 @@ impl App {
 impl eframe::App for App {
     fn logic(&mut self, ctx: &Context, _frame: &mut eframe::Frame) {
         let now = ctx.input(|i| i.time);
+        self.remember_window(ctx);
         self.take_in_events(ctx);
         self.mind_closing(ctx);
         if let Some(text) = self.sound.poll(now) {
@@ -424,10 +461,6 @@ impl eframe::App for App {
         }
     }
 
-    fn raw_input_hook(&mut self, ctx: &Context, _input: &mut egui::RawInput) {
-        self.remember_window(ctx);
-    }
-
     fn persist_egui_memory(&self) -> bool {
         false
     }
@@ -454,7 +487,7 @@ pub fn run(paths: Vec<PathBuf>) -> Result<()> {
         .with_app_id("seamwright")
         .with_icon(icon)
         .with_inner_size(settings.get().window)
-        .with_min_inner_size([760.0, 480.0]);
+        .with_min_inner_size(LEAST);
     let options = eframe::NativeOptions { viewport, persist_window: false, ..Default::default() };
     // Ctrl-C closes the window as its button does: what was changed is saved.
     let window = Arc::new(OnceLock::<egui::Context>::new());

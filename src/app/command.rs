@@ -66,6 +66,8 @@ pub enum LookCommand {
     Preferences(bool),
     /// Shows or hides the field for a path to open.
     OpenPath(bool),
+    /// Shows or hides the list of all messages.
+    Messages(bool),
     /// Size of everything: 0.8 to 2.
     Scale(f32),
 }

@@ -41,6 +41,7 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Look(LookCommand::Commands(shown)) => app.place.shown.commands = shown,
         Command::Look(LookCommand::Steps(shown)) => app.place.shown.steps = shown,
         Command::Look(LookCommand::OpenPath(shown)) => app.place.shown.open_path = shown,
+        Command::Look(LookCommand::Messages(shown)) => app.place.shown.messages = shown,
         Command::Look(LookCommand::Preferences(shown)) => {
             app.place.shown.preferences = shown;
             if shown {

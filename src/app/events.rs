@@ -117,8 +117,6 @@ fn show(app: &mut App, o: Opening) {
     }
     let stopped = app.work.is_delivering();
     let known = !o.document.sources.is_empty();
-    let read_only = o.lock.is_none();
-    let reason = o.read_only_because.clone();
     app.show_session(SessionState::open(o.document, o.path, o.lock).because(o.read_only_because));
     if stopped {
         app.notices.warn(
@@ -131,12 +129,13 @@ fn show(app: &mut App, o: Opening) {
     if known && let Some(path) = app.session.path() {
         app.work.verify(path, app.session.document());
     }
-    if read_only {
-        let reason = reason.unwrap_or_else(|| "it cannot be written".into());
-        app.notices
-            .warn_of(About::Session, format!("This session can be looked at here, not changed: {reason}."));
-    } else if !o.survey.is_empty() {
-        survey(app, o.survey);
+    if let Some(reason) = app.session.read_only_because() {
+        let text = format!("This session can be looked at and heard here, not changed: {reason}.");
+        app.notices.warn_of(About::Session, text);
+    }
+    // What nothing is known of yet is looked through also where nothing can be kept.
+    if !o.survey.is_empty() && (!known || !app.session.read_only()) {
+        begin_survey(app, o.survey);
     }
 }
 
@@ -178,9 +177,12 @@ fn verified(app: &mut App, job: u64, result: Result<Vec<Changed>>) {
 
 /// Surveys `paths` into the open session.
 pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
-    if app.session.read_only() {
-        return;
+    if !app.session.read_only() {
+        begin_survey(app, paths);
     }
+}
+
+fn begin_survey(app: &mut App, paths: Vec<PathBuf>) {
     app.notices.mended(About::Survey);
     let setup = &app.session.document().setup;
     let options =

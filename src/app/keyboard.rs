@@ -464,7 +464,7 @@ impl Keyboard {
 
 fn voice(sound: &KeySound, mix: Mix) -> GroupVoice {
     let tail = || Arc::new(vec![Vec::new(); sound.audio.channel_count()]);
-    let looping = sound.looping.map(|range| PlayLoop { range, tail: tail() });
+    let looping = sound.looping.map(|range| PlayLoop { range, tail: tail(), compared: Default::default() });
     let what = Playable { rendered: sound.audio.clone(), source: None, removed: None, looping };
     GroupVoice { what: Some(Box::new(what)), onset: sound.onset.0, period: sound.period, mix }
 }

@@ -39,10 +39,11 @@ impl App {
 
     /// Which inputs there are was looked up: an input that went is let go, one that came back is opened.
     pub(super) fn follow_midi_inputs(&mut self, ctx: &Context) {
-        let (Some(name), Some(Ok(inputs))) = (&self.settings.get().midi_input, &self.devices.inputs) else {
+        let (Some(name), Some(inputs)) = (&self.settings.get().midi_input, &self.devices.inputs) else {
             return;
         };
-        let is_there = inputs.contains(name);
+        // A system that offers no MIDI (any more) has no input either.
+        let is_there = inputs.as_ref().is_ok_and(|all| all.contains(name));
         if is_there != self.midi.is_some() {
             let text = format!("The MIDI input {name} is gone; it is listened to again when it is back.");
             self.open_midi(ctx);

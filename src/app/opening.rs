@@ -78,7 +78,7 @@ pub fn rescue(path: PathBuf) -> Result<Outcome> {
         ));
     }
     Ok(Outcome::Session(Box::new(Opening {
-        read_only_because: lock.is_none().then(|| "another program has this session open".into()),
+        read_only_because: lock.is_none().then(|| store::OPEN_ELSEWHERE.into()),
         path,
         document: opened.document,
         lock,
@@ -113,10 +113,15 @@ fn stored(path: PathBuf, also: Vec<PathBuf>) -> Result<Outcome> {
 fn fresh(folder: &Path, path: PathBuf, files: Vec<PathBuf>) -> Result<Outcome> {
     // Says what is missing before anything changes.
     survey::sound_files(&files)?;
-    let lock = store::lock(&path)?;
+    // Where nothing can be kept, the takes can be looked at and heard all the same.
+    let (lock, read_only_because) = match store::lock(&path) {
+        Ok(Some(lock)) => (Some(lock), None),
+        Ok(None) => (None, Some(store::OPEN_ELSEWHERE.into())),
+        Err(e) => (None, Some(store::cannot_keep(&e))),
+    };
     let title = folder.file_name().map_or_else(|| "set".into(), |n| n.to_string_lossy().into_owned());
     Ok(Outcome::Session(Box::new(Opening {
-        read_only_because: lock.is_none().then(|| "another program has this session open".into()),
+        read_only_because,
         path,
         document: Document { setup: Setup { title, ..Setup::default() }, ..Document::default() },
         lock,
@@ -145,6 +150,24 @@ fn place_of(path: &Path) -> Option<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// A folder that nothing can be written into is opened to be looked at, and says what to do.
+    #[test]
+    fn a_folder_that_takes_no_session_is_opened_read_only() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("a.wav"), b"").unwrap();
+        let session = store::path_for_folder(dir.path());
+        let name = session.file_name().unwrap().to_string_lossy().into_owned();
+        // Something stands where the lock would have to be written.
+        std::fs::create_dir(session.with_file_name(format!(".{name}.lock"))).unwrap();
+        let Ok(Outcome::Session(opening)) = open(vec![dir.path().to_path_buf()], None) else {
+            panic!("it can be looked at")
+        };
+        assert!(opening.lock.is_none());
+        assert_eq!(opening.survey, [dir.path()], "its takes are looked for");
+        let why = opening.read_only_because.unwrap();
+        assert!(why.contains("kept beside the takes") && why.contains("copy the folder"), "{why}");
+    }
 
     #[test]
     fn the_open_session_is_known_by_any_of_its_paths() {

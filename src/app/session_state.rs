@@ -14,8 +14,6 @@ const QUIET_S: f64 = 1.5;
 const LATEST_S: f64 = 3.0;
 /// Seconds until a save that failed is tried again.
 const RETRY_S: f64 = 5.0;
-/// Why there is no lock, when nobody says otherwise.
-const OPEN_ELSEWHERE: &str = "this session is open in another program";
 
 /// One state of a session on its way to the disk.
 #[derive(Debug, Clone)]
@@ -101,7 +99,7 @@ impl SessionState {
     /// A session that was read from, or will be saved at, `path`. Without the lock it can be
     /// looked at but not changed.
     pub fn open(document: Document, path: PathBuf, lock: Option<Lock>) -> Self {
-        let read_only = lock.is_none().then(|| OPEN_ELSEWHERE.to_owned());
+        let read_only = lock.is_none().then(|| store::OPEN_ELSEWHERE.to_owned());
         Self::with(document, Some(path), lock, read_only)
     }
 
@@ -151,12 +149,7 @@ impl SessionState {
 
     fn writable(&self) -> Result<()> {
         if let Some(why) = &self.read_only {
-            return Err(Error::new(
-                ErrorKind::Locked,
-                format!(
-                    "nothing can be changed here: {why}; mend that (close it there, or give the rights) and open it here again"
-                ),
-            ));
+            return Err(Error::new(ErrorKind::Locked, format!("nothing can be changed here: {why}")));
         }
         Ok(())
     }
@@ -185,9 +178,17 @@ impl SessionState {
         self.change(|h| h.apply_grouped(label, edit, Some(group)))
     }
 
-    /// Facts, not a step.
+    /// Facts, not a step. They are entered also where nothing may be changed, so that the takes of a folder
+    /// that cannot be written to can be looked at; without the lock they are never saved.
     pub fn amend(&mut self, edit: &Edit) -> Result<()> {
-        self.change(|h| h.amend(edit))
+        let result = self.history.amend(edit);
+        self.refresh();
+        result
+    }
+
+    /// Why nothing may be changed, if so.
+    pub fn read_only_because(&self) -> Option<&str> {
+        self.read_only.as_deref()
     }
 
     /// Part of a gesture.
@@ -323,7 +324,7 @@ mod tests {
         let mut s = SessionState::open(Document::default(), PathBuf::from("a.seamwright"), None);
         let e = s.apply("Title", &titled("x")).unwrap_err();
         assert_eq!(e.kind(), ErrorKind::Locked);
-        assert!(e.to_string().contains("open in another program; mend that (close it there"));
+        assert!(e.to_string().contains("another program has this session open. Close it there"), "{e}");
         assert_eq!(s.document().setup.title, "set");
         assert!(!s.is_dirty());
     }

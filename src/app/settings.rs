@@ -32,7 +32,7 @@ pub struct Settings {
     pub caution_read: bool,
     /// After a decision it goes on to the next take to look at.
     pub go_on: bool,
-    /// Width and height of the window in points.
+    /// Width and height of the window as the system counts them: in points of an unscaled window.
     pub window: [f32; 2],
     /// The sound device to play on; none: the system's own.
     pub sound_device: Option<String>,

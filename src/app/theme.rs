@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 
-use egui::style::WidgetVisuals;
+use egui::style::{ScrollStyle, WidgetVisuals};
 use egui::{
-    Color32, CornerRadius, FontData, FontDefinitions, FontFamily, FontId, Stroke, Style, TextStyle, Visuals,
-    vec2,
+    Color32, CornerRadius, FontData, FontDefinitions, FontFamily, FontId, Shadow, Stroke, Style, TextStyle,
+    Visuals, vec2,
 };
 
 /// Colours of one brightness.
@@ -21,7 +21,7 @@ pub struct Theme {
     pub line: Color32,
     /// Text and waves.
     pub ink: Color32,
-    /// Text of second rank (still 4.5:1 on paper and sheet).
+    /// Text of second rank (still 4.5:1 on everything that text stands on).
     pub ink_soft: Color32,
     /// The one accent: selection, handles, the main button.
     pub accent: Color32,
@@ -55,7 +55,7 @@ impl Theme {
             ink_soft: Color32::from_rgb(0x62, 0x5D, 0x54),
             accent: Color32::from_rgb(0x8A, 0x2F, 0x4B),
             on_accent: Color32::WHITE,
-            warn: Color32::from_rgb(0xA8, 0x44, 0x00),
+            warn: Color32::from_rgb(0xA0, 0x40, 0x00),
         }
     }
 
@@ -67,7 +67,7 @@ impl Theme {
             sheet: Color32::from_rgb(0x26, 0x24, 0x21),
             line: Color32::from_rgb(0x3F, 0x3B, 0x36),
             ink: Color32::from_rgb(0xEC, 0xE7, 0xDD),
-            ink_soft: Color32::from_rgb(0xA8, 0xA1, 0x95),
+            ink_soft: Color32::from_rgb(0xB8, 0xB1, 0xA5),
             accent: Color32::from_rgb(0xF3, 0xB6, 0xC4),
             on_accent: Color32::from_rgb(0x24, 0x0C, 0x14),
             warn: Color32::from_rgb(0xF2, 0x9A, 0x4B),
@@ -80,6 +80,12 @@ impl Theme {
     }
 }
 
+/// How dark the handle of a scroll bar is at rest: 3:1 against its groove.
+const BAR: f32 = 0.52;
+
+/// How much is left of what cannot be used now: still legible.
+const DISABLED: f32 = 0.68;
+
 /// Name of the font family for headings and what must stand out.
 const STRONG: &str = "strong";
 
@@ -89,19 +95,42 @@ pub fn strong() -> FontFamily {
 }
 
 /// Our fonts: Open Sans (its figures all have one width, so numbers stand in columns), with
-/// egui's own behind it for what it lacks.
+/// egui's own behind it for what it lacks, and behind all of them the accidentals and arrows that none has.
 pub fn fonts() -> FontDefinitions {
     let mut fonts = FontDefinitions::default();
     let regular = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Regular.ttf"));
     let semibold = FontData::from_static(include_bytes!("../../assets/fonts/OpenSans-Semibold.ttf"));
+    let signs = FontData::from_static(include_bytes!("../../assets/fonts/Signs-Regular.ttf"));
+    fonts.font_data.insert("signs".into(), Arc::new(signs));
     fonts.font_data.insert("regular".into(), Arc::new(regular));
     fonts.font_data.insert("semibold".into(), Arc::new(semibold));
     let plain = fonts.families.entry(FontFamily::Proportional).or_default();
     plain.insert(0, "regular".into());
+    plain.push("signs".into());
     let mut bold = plain.clone();
     bold[0] = "semibold".into();
     fonts.families.insert(strong(), bold);
     fonts
+}
+
+/// Scroll bars that always stand beside what they scroll, in ink that lets the groove through: the toolkit's
+/// solid ones have the colour of buttons, which is hardly seen on our paper.
+fn scroll_bars() -> ScrollStyle {
+    let solid = ScrollStyle { bar_width: 9.0, ..ScrollStyle::solid() };
+    ScrollStyle {
+        // The toolkit knows shades of a bar only where it counts as floating; it takes its room all the same.
+        floating: true,
+        floating_width: solid.bar_width,
+        floating_allocated_width: solid.allocated_width(),
+        foreground_color: true,
+        dormant_background_opacity: 1.0,
+        active_background_opacity: 1.0,
+        interact_background_opacity: 1.0,
+        dormant_handle_opacity: BAR,
+        active_handle_opacity: BAR,
+        interact_handle_opacity: 0.8,
+        ..solid
+    }
 }
 
 /// Gives a context our fonts and both of our styles; which of them shows is
@@ -139,9 +168,14 @@ impl Theme {
         mix(self.line, self.ink_soft, 0.7)
     }
 
-    /// Behind what is selected; ink stays legible on it.
+    /// Behind what is selected; every text stays legible on it.
     pub fn chosen(&self) -> Color32 {
-        mix(self.sheet, self.accent, if self.dark { 0.30 } else { 0.16 })
+        mix(self.sheet, self.accent, if self.dark { 0.18 } else { 0.14 })
+    }
+
+    /// Behind a message: of something that went wrong, or of something told.
+    pub fn told(&self, is_error: bool) -> Color32 {
+        mix(self.sheet, if is_error { self.warn } else { self.ink_soft }, 0.12)
     }
 
     /// The style that egui's own widgets draw with.
@@ -163,8 +197,7 @@ impl Theme {
         style.spacing.text_edit_width = 220.0;
         style.spacing.slider_width = 120.0;
         style.spacing.tooltip_width = 380.0;
-        style.spacing.scroll = egui::style::ScrollStyle::solid();
-        style.spacing.scroll.bar_width = 9.0;
+        style.spacing.scroll = scroll_bars();
         style.animation_time = 0.08;
         style.interaction.tooltip_delay = 0.35;
         self.paint_visuals(&mut style.visuals);
@@ -177,16 +210,22 @@ impl Theme {
         v.window_fill = self.sheet;
         v.window_stroke = Stroke::new(1.0, self.line);
         v.window_corner_radius = CornerRadius::same(5);
+        let shade = if self.dark { 120 } else { 45 };
+        v.window_shadow =
+            Shadow { offset: [0, 4], blur: 20, spread: 0, color: Color32::from_black_alpha(shade) };
+        v.popup_shadow = Shadow { offset: [0, 2], blur: 8, ..v.window_shadow };
         v.menu_corner_radius = CornerRadius::same(4);
         v.extreme_bg_color = if self.dark { mix(self.paper, Color32::BLACK, 0.25) } else { Color32::WHITE };
         v.text_edit_bg_color = Some(v.extreme_bg_color);
+        // Now that of the grooves of scroll bars.
+        v.extreme_bg_color = mix(self.paper, self.line, 0.4);
         v.faint_bg_color = mix(self.paper, self.line, 0.25);
         v.code_bg_color = v.faint_bg_color;
         v.hyperlink_color = self.accent;
         v.warn_fg_color = self.warn;
         v.error_fg_color = self.warn;
         v.weak_text_color = Some(self.ink_soft);
-        v.disabled_alpha = 0.55;
+        v.disabled_alpha = DISABLED;
         v.selection.bg_fill = self.chosen();
         // Also the colour of the text of what is selected.
         v.selection.stroke = Stroke::new(1.5, self.ink);
@@ -248,22 +287,32 @@ mod tests {
                 ("chosen", t.chosen()),
                 ("control", t.control()),
                 ("hovered", w.hovered.weak_bg_fill),
-                ("field", style.visuals.extreme_bg_color),
+                ("field", style.visuals.text_edit_bg_color()),
+                ("message", t.told(false)),
+                ("error", t.told(true)),
+                ("open", w.open.weak_bg_fill),
+                ("pressed", w.active.weak_bg_fill),
+                ("faint", style.visuals.faint_bg_color),
             ];
-            for (name, back) in behind {
-                assert!(contrast(t.ink, back) >= 4.5, "ink on {name}, dark: {}", t.dark);
-            }
-            for back in [t.paper, t.sheet, style.visuals.extreme_bg_color] {
-                for (name, text) in [("soft", t.ink_soft), ("warn", t.warn), ("accent", t.accent)] {
+            for (place, back) in behind {
+                let texts = [("ink", t.ink), ("soft", t.ink_soft), ("warn", t.warn), ("accent", t.accent)];
+                for (name, text) in texts {
                     let ratio = contrast(text, back);
-                    assert!(ratio >= 4.5, "{name} {ratio:.2}, dark: {}", t.dark);
+                    assert!(ratio >= 4.5, "{name} on {place}: {ratio:.2}, dark: {}", t.dark);
                 }
+                // A button that cannot be pressed now, painted over what it stands on.
+                let button = mix(back, t.control(), DISABLED);
+                let ratio = contrast(mix(back, t.ink, DISABLED), button);
+                assert!(ratio >= 4.5, "disabled on {place}: {ratio:.2}, dark: {}", t.dark);
             }
-            for back in [t.paper, t.sheet, t.control(), style.visuals.extreme_bg_color] {
+            for back in [t.paper, t.sheet, t.control(), style.visuals.text_edit_bg_color()] {
                 let ratio = contrast(t.edge(), back);
                 assert!(ratio >= 3.0, "edge {ratio:.2}, dark: {}", t.dark);
             }
             assert!(contrast(t.on_accent, t.accent) >= 4.5);
+            let groove = style.visuals.extreme_bg_color;
+            let ratio = contrast(mix(groove, t.ink, BAR), groove);
+            assert!(ratio >= 3.0, "handle of a scroll bar {ratio:.2}, dark: {}", t.dark);
         }
     }
 

@@ -72,7 +72,7 @@ pub struct View<'a> {
     pub sheet: &'a Sheet,
     /// The session file; none before anything is open.
     pub path: Option<&'a Path>,
-    /// Another program has the session: nothing can be changed.
+    /// Another program has the session, or its folder cannot be written to: nothing can be changed.
     pub read_only: bool,
     /// What undo and redo would do.
     pub undo: Option<&'a str>,
@@ -109,6 +109,8 @@ pub struct Shown {
     pub preferences: bool,
     /// The field for a path to open, over a session.
     pub open_path: bool,
+    /// The list of all messages.
+    pub messages: bool,
 }
 
 /// Which devices there are, as far as they were looked for.
@@ -132,6 +134,8 @@ pub struct Around<'a> {
     pub history: &'a History,
     /// Something is not on disk yet.
     pub unsaved: bool,
+    /// Why nothing may be changed, if so.
+    pub read_only_because: Option<&'a str>,
     /// How long a sound takes.
     pub latency: &'a Latency,
     /// Devices.

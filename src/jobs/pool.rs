@@ -18,6 +18,10 @@ pub struct Pool<T> {
     wake: Arc<dyn Fn() + Send + Sync>,
 }
 
+/// How far whole files and sets step back, in steps of the system.
+#[cfg(target_os = "linux")]
+const BEHIND: i32 = 10;
+
 /// Where jobs run.
 enum Workers {
     /// One after the other on one thread.
@@ -29,7 +33,15 @@ enum Workers {
 
 fn threads(count: usize) -> Result<Arc<rayon::ThreadPool>> {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(count).thread_name(|i| format!("worker {i}"));
+    let pool = if count > 1 { pool.start_handler(|_| step_back()) } else { pool };
     pool.build().map(Arc::new).map_err(|e| Error::new(ErrorKind::Internal, format!("no worker threads: {e}")))
+}
+
+/// Lets whoever draws the window go first: these threads take all there is of the processor. Where the system
+/// does not let a thread alone step back, or does not allow it, they work on as all others do.
+fn step_back() {
+    #[cfg(target_os = "linux")]
+    let _ = rustix::process::nice(BEHIND);
 }
 
 impl Workers {
@@ -130,6 +142,21 @@ mod tests {
         assert_eq!(pool.wait(Duration::from_secs(30)), Some("first"));
         end.send(()).unwrap();
         assert_eq!(pool.wait(Duration::from_secs(30)), Some("second"));
+    }
+
+    /// Those that take all of the processor step back behind the thread that draws; others do not.
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn many_workers_step_back() {
+        // Of the thread that asks.
+        let niceness = || rustix::process::getpriority_process(None).unwrap();
+        let here = niceness();
+        for (count, by) in [(1, 0), (2, BEHIND)] {
+            let pool: Pool<i32> = Pool::new(count, || {}).unwrap();
+            pool.spawn(&Job::new(), move |_, _| Ok(niceness()), |r| r.unwrap());
+            assert_eq!(pool.wait(Duration::from_secs(10)), Some((here + by).min(19)), "{count} threads");
+        }
+        assert_eq!(niceness(), here, "whoever starts them stays as it is");
     }
 
     #[test]

@@ -13,6 +13,20 @@ pub struct PlayLoop {
     /// What sounds in the last frames before the end instead of the audio there, one vector a
     /// channel (empty vectors: no crossfade).
     pub tail: Arc<Vec<Vec<f32>>>,
+    /// The same for the source and for what cleaning removed: they are of other pitch and level at the two
+    /// ends, and would click at every turn.
+    pub compared: [Arc<Vec<Vec<f32>>>; 2],
+}
+
+impl PlayLoop {
+    /// What sounds before the end on that side.
+    pub fn tail_of(&self, side: Side) -> &[Vec<f32>] {
+        match side {
+            Side::Rendered => &self.tail,
+            Side::Source => &self.compared[0],
+            Side::Removed => &self.compared[1],
+        }
+    }
 }
 
 /// Which of the sounds of one length is heard.

@@ -3,9 +3,12 @@
 //! The position is a whole frame and a fraction counted in 2⁻³²/(device rate), both integers: however
 //! long a loop goes round, nothing adds up, at any speed.
 
-use super::message::PlayLoop;
+use super::message::{PlayLoop, Side};
 use crate::audio::AudioBuf;
 use crate::units::{FrameRange, SampleRate};
+
+/// The loop end, and what sounds before it, one vector a channel.
+type Tail<'a> = (u64, &'a [Vec<f32>]);
 
 /// Points of the interpolation.
 pub const POINTS: usize = 8;
@@ -226,9 +229,9 @@ impl Reader {
     /// The first two channels here (one channel: on both). `looping` is the loop whose tail sounds
     /// at its end; none: the tail is not used (the source side has none).
     #[inline]
-    pub fn read(&self, sound: &AudioBuf, looping: Option<&PlayLoop>, kernel: &Kernel) -> [f32; 2] {
+    pub fn read(&self, sound: &AudioBuf, looping: Option<(&PlayLoop, Side)>, kernel: &Kernel) -> [f32; 2] {
         let stereo = sound.channel_count() > 1;
-        let tail = if self.round.is_some() { looping } else { None };
+        let tail = looping.filter(|_| self.round.is_some()).map(|(l, side)| (l.range.end.0, l.tail_of(side)));
         if self.fraction == 0 {
             let left = self.at(sound, tail, 0, self.frame as i64);
             return [left, if stereo { self.at(sound, tail, 1, self.frame as i64) } else { left }];
@@ -241,7 +244,7 @@ impl Reader {
     fn weigh(
         &self,
         sound: &AudioBuf,
-        tail: Option<&PlayLoop>,
+        tail: Option<Tail<'_>>,
         channel: usize,
         weights: &[f32; POINTS],
     ) -> f32 {
@@ -264,9 +267,9 @@ impl Reader {
 
     /// Whether the points from `first` on touch neither seam nor tail nor the sound's beginning.
     #[inline]
-    fn is_plain(&self, tail: Option<&PlayLoop>, first: i64) -> bool {
+    fn is_plain(&self, tail: Option<Tail<'_>>, first: i64) -> bool {
         let Some(r) = self.round else { return first >= 0 };
-        let tail = tail.and_then(|l| l.tail.iter().map(Vec::len).max()).unwrap_or(0) as i64;
+        let tail = tail.and_then(|(_, t)| t.iter().map(Vec::len).max()).unwrap_or(0) as i64;
         let low = if self.wrapped { r.start.0 as i64 } else { 0 };
         first >= low && first + POINTS as i64 + tail <= r.end.0 as i64
     }
@@ -274,7 +277,7 @@ impl Reader {
     /// The sample at `index` of what is heard in a row: after the loop's end comes its start, and
     /// once it has gone round, before its start comes its end. Silence outside the sound.
     #[inline]
-    fn at(&self, sound: &AudioBuf, tail: Option<&PlayLoop>, channel: usize, index: i64) -> f32 {
+    fn at(&self, sound: &AudioBuf, tail: Option<Tail<'_>>, channel: usize, index: i64) -> f32 {
         let mut i = index;
         if let Some(r) = self.round {
             let (start, end) = (r.start.0 as i64, r.end.0 as i64);
@@ -282,12 +285,12 @@ impl Reader {
                 i = start + (i - start).rem_euclid(end - start);
             }
         }
-        if let Some(l) = tail
-            && let Some(t) = l.tail.get(channel).or_else(|| l.tail.first())
-            && (i as u64) < l.range.end.0
+        if let Some((loop_end, channels)) = tail
+            && let Some(t) = channels.get(channel).or_else(|| channels.first())
+            && (i as u64) < loop_end
             && i >= 0
         {
-            let before_end = l.range.end.0 - i as u64;
+            let before_end = loop_end - i as u64;
             if before_end <= t.len() as u64 {
                 return t[t.len() - before_end as usize];
             }

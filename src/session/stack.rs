@@ -62,7 +62,12 @@ impl StackSetup {
     #[must_use]
     pub fn with(&self, layer: u16, mix: LayerMix) -> Self {
         let mut next = self.clone();
-        next.layers.insert(layer, mix);
+        // As recorded, in the middle: nothing that need be kept.
+        if mix == LayerMix::default() {
+            next.layers.remove(&layer);
+        } else {
+            next.layers.insert(layer, mix);
+        }
         next
     }
 

@@ -21,6 +21,9 @@ use crate::io::{atomic, decode, hash};
 /// The ending of session files.
 pub const ENDING: &str = "seamwright";
 const FORMAT: &str = "seamwright session";
+/// Why a session that another program has is read only, and the way out of it.
+pub const OPEN_ELSEWHERE: &str =
+    "another program has this session open. Close it there and open it here again";
 /// Raised when a file of this version cannot be read by the version before.
 const VERSION: u32 = 1;
 
@@ -186,11 +189,18 @@ pub fn open(path: &Path) -> Result<Opened> {
     let mut document = read(path)?;
     let (lock, read_only_because) = match lock(path) {
         Ok(Some(lock)) => (Some(lock), None),
-        Ok(None) => (None, Some("another program has this session open; it is read only here".into())),
-        Err(e) => (None, Some(format!("the session is read only: {e}"))),
+        Ok(None) => (None, Some(OPEN_ELSEWHERE.into())),
+        Err(e) => (None, Some(cannot_keep(&e))),
     };
     let problems = find_sources(path, &mut document);
     Ok(Opened { document, lock, read_only_because, problems })
+}
+
+/// Why a session that cannot be locked is read only, and the way out of it.
+pub fn cannot_keep(e: &Error) -> String {
+    format!(
+        "nothing can be kept, for the session is kept beside the takes, and nothing can be written there ({e}). To work on them, copy the folder to a place of your own, or get the right to write in it, and open it again"
+    )
 }
 
 /// Takes the lock of a session, saved yet or not; none: another program has it.

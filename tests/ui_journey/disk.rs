@@ -279,3 +279,37 @@ fn a_save_that_fails_is_told_and_tried_again_and_nothing_is_lost() {
     w.until("and told", |w| w.says("The session is saved again."));
     assert!(!w.app().session().is_dirty());
 }
+
+/// A folder that cannot be written to is opened all the same: its takes are found, looked at and heard.
+#[test]
+fn a_folder_that_cannot_be_written_to_can_be_looked_at_and_heard() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 2);
+    let session = session_of(&folder);
+    // Something stands where the lock would have to be written: this keeps out even who may write anywhere.
+    let name = session.file_name().unwrap().to_string_lossy().into_owned();
+    std::fs::create_dir(folder.join(format!(".{name}.lock"))).unwrap();
+    let files = |folder: &Path| std::fs::read_dir(folder).unwrap().count();
+    let before = files(&folder);
+
+    let mut w = Window::over(&folder, 2);
+    assert!(w.app().session().read_only());
+    let words = w.words().join("\n");
+    assert!(words.contains("can be looked at and heard here, not changed"), "{words}");
+    assert!(words.contains("nothing can be kept") && words.contains("copy the folder"), "{words}");
+    assert!(w.says("read only") && w.says("Looked at only"));
+    w.key(Key::Num2);
+    w.key(Key::C);
+    let heard = w.heard.len();
+    w.key(Key::Space);
+    w.until("it is heard", |w| w.heard[heard..].iter().any(|s| s.abs() > 0.01));
+    // Nothing is decided, and nothing is written.
+    let document = w.document().clone();
+    w.key(Key::D);
+    w.keys(Modifiers::SHIFT, Key::P);
+    w.keys(Modifiers::COMMAND, Key::S);
+    w.frames(400);
+    assert_eq!(*w.document(), document);
+    w.close();
+    assert_eq!(files(&folder), before);
+}

@@ -184,6 +184,28 @@ fn comparing_keeps_the_place() {
     goes_round(&w.heard, &made, g);
 }
 
+/// The loop is made for the result; the source, which was not tuned, is elsewhere in its period at the other end.
+#[test]
+fn the_source_goes_round_without_a_click_too() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = looping(dir.path());
+    let made = w.until_made();
+    let range = made.rendered.looping.unwrap().range;
+    w.key(Key::C);
+    w.frames(3);
+    w.heard.clear();
+    w.frames(3 * range.count().0 as usize / A_FRAME);
+    assert_eq!(w.app().sound().view().side, Side::Source);
+    let g = gain(&w);
+    let bound = allowed(&[&made.plain], g);
+    let plain = made.plain.channel(0);
+    let hard = g * f64::from((plain[range.start.0 as usize] - plain[range.end.0 as usize - 1]).abs());
+    assert!(hard > bound, "a hard turn could be told: {hard:.2e} {bound:.2e}");
+    let (step, peak) = measures(&w.heard);
+    assert!(peak > 10.0 * bound, "it is heard");
+    assert!(step <= bound, "a step of {step:.2e}; allowed {bound:.2e}");
+}
+
 #[test]
 fn another_tuning_comes_in_without_a_gap() {
     let dir = tempfile::tempdir().unwrap();

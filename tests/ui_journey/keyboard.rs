@@ -3,10 +3,12 @@
 
 use std::f64::consts::TAU;
 
+use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::Queryable as _;
 use seamwright::app::command::{Command, GoCommand, KeyboardCommand};
 use seamwright::app::keyboard::StruckBy;
+use seamwright::playback::midi::MidiListener;
 use seamwright::session::TakeState;
 use seamwright::units::MidiNote;
 
@@ -197,4 +199,120 @@ fn an_open_keyboard_rests_while_nobody_plays() {
         rested = if delay(w) > std::time::Duration::from_secs(3600) { rested + 1 } else { 0 };
         rested == 120
     });
+}
+
+/// Bytes as a keyboard sends them (MIDI 1.0): running status, note-offs as note-ons of velocity 0, the sustain
+/// pedal, all notes off; then its cable is drawn.
+#[test]
+fn a_midi_keyboard_plays_and_may_come_and_go() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    w.key(Key::Escape);
+    let (listener, mut hand) = MidiListener::without_device("Bottle keys");
+    w.app_mut().listen_to(listener);
+    let down = |w: &Window, key: u8| w.app().keyboard().down.get(&MidiNote(key)).copied();
+    hand.play(&[0x90, 57, 100, 58, 90]);
+    w.frames(20);
+    assert_eq!((down(&w, 57), down(&w, 58)), (Some(true), Some(true)));
+    assert!(w.heard[w.heard.len() - 800..].iter().any(|s| *s != 0.0), "it is heard");
+    // The pedal holds what is let go, in the middle of the clock's bytes.
+    hand.play(&[0xB0, 64, 127, 0xF8, 0x90, 57, 0, 0xF8, 58, 0]);
+    w.frames(4);
+    assert_eq!((down(&w, 57), down(&w, 58)), (Some(false), Some(false)));
+    hand.play(&[0xB0, 64, 0]);
+    w.frames(4);
+    assert_eq!((down(&w, 57), down(&w, 58)), (None, None));
+    hand.play(&[0x90, 57, 100, 0xB0, 64, 127, 123, 0]);
+    w.frames(4);
+    assert_eq!((down(&w, 57), w.app().keyboard().sustain), (None, false), "all notes off");
+    // The cable is drawn while a key is held: nobody says so, the system has to be asked.
+    hand.play(&[0x90, 57, 100]);
+    w.frames(4);
+    assert_eq!(down(&w, 57), Some(true));
+    w.app_mut().unplug_midi();
+    w.until("it is missed", |w| w.words().iter().any(|t| t.contains("The MIDI input Bottle keys is gone")));
+    assert_eq!(down(&w, 57), None, "no key hangs");
+    w.until("silence", |w| w.heard[w.heard.len() - 2_400..].iter().all(|s| *s == 0.0));
+    assert!(w.says("The MIDI input is not there."));
+    hand.play(&[0x90, 57, 100]);
+    w.frames(4);
+    assert_eq!(down(&w, 57), None);
+    // Everything else goes on; back again, it plays.
+    w.key(Key::D);
+    assert!(w.document().takes.iter().any(|t| t.state == TakeState::SetAside));
+    w.keys(Modifiers::COMMAND, Key::Z);
+    w.until("the sounds are made", |w| w.app().keyboard().ready() == (2, 2));
+    let (listener, mut hand) = MidiListener::without_device("Bottle keys");
+    w.app_mut().listen_to(listener);
+    hand.play(&[0x90, 57, 100]);
+    w.frames(4);
+    assert_eq!(down(&w, 57), Some(true));
+}
+
+#[test]
+fn escape_gives_up_a_drag_of_the_velocity_before_it_gives_the_letters_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let velocity = |w: &Window| w.app().keyboard().setup.velocity;
+    let before = velocity(&w);
+    let slider = w.h.get_by_role_and_label(Role::Slider, "Velocity").rect();
+    let at = slider.left_center() + egui::vec2(0.7 * 80.0, 0.0);
+    w.h.drag_at(at);
+    w.frames(2);
+    for i in 1..=20 {
+        w.h.hover_at(at - egui::vec2(i as f32, 0.0));
+        w.frames(1);
+    }
+    assert!(velocity(&w) < before - 10, "{} {before}", velocity(&w));
+    w.key(Key::Escape);
+    assert_eq!(velocity(&w), before);
+    assert!(w.app().keyboard().takes_keys, "one Escape, one thing");
+    w.h.hover_at(at - egui::vec2(40.0, 0.0));
+    w.frames(2);
+    w.h.drop_at(at - egui::vec2(40.0, 0.0));
+    w.frames(2);
+    assert_eq!(velocity(&w), before, "it stays so while the hand lets go");
+    w.key(Key::Escape);
+    assert!(!w.app().keyboard().takes_keys);
+}
+
+#[test]
+fn a_velocity_that_cannot_be_is_kept_marked_and_told() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let before = w.app().keyboard().setup.velocity;
+    for (text, why) in
+        [("loud", "“loud” cannot be read here; write 1 to 127."), ("200", "“200” is not within 1 to 127.")]
+    {
+        type_number(&mut w, "Velocity", text);
+        assert!(w.says(why), "{text}");
+        assert_eq!(w.app().keyboard().setup.velocity, before);
+    }
+    type_number(&mut w, "Velocity", "64");
+    assert_eq!(w.app().keyboard().setup.velocity, 64);
+    // The volume beside it, whose lowest value has a word.
+    let volume = w.app().sound().view().volume_db;
+    type_number(&mut w, "Volume", "banana");
+    assert!(w.says("“banana” cannot be read here; write silent to 0 dB."));
+    assert_eq!(w.app().sound().view().volume_db, volume);
+    type_number(&mut w, "Volume", "−20");
+    assert_eq!(w.app().sound().view().volume_db, -20.0);
+}
+
+/// Types into the number beside a slider.
+fn type_number(w: &mut Window, name: &str, text: &str) {
+    let slider = w.h.get_by_role_and_label(Role::Slider, name).rect();
+    let beside = |r: &egui::Rect| (r.left() - slider.right()).abs();
+    let numbers = w.h.query_all_by_role(Role::SpinButton).map(|n| n.rect());
+    let level = numbers.filter(|r| r.y_range().contains(slider.center().y));
+    let number = level.min_by(|a, b| beside(a).total_cmp(&beside(b))).unwrap();
+    w.h.hover_at(number.center());
+    w.frames(1);
+    w.h.drag_at(number.center());
+    w.h.drop_at(number.center());
+    w.frames(3);
+    w.keys(Modifiers::COMMAND, Key::A);
+    w.h.event(egui::Event::Text(text.into()));
+    w.frames(2);
+    w.key(Key::Enter);
 }

@@ -10,6 +10,7 @@ mod loops;
 mod stack;
 mod support;
 mod survey;
+mod tabs;
 
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};

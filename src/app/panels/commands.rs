@@ -2,13 +2,14 @@
 
 use egui::{
     Align, Align2, Context, Id, Key, Label, Layout, Modifiers, RichText, Role, ScrollArea, Sense, TextEdit,
-    Ui, WidgetInfo, Window, vec2,
+    Ui, WidgetInfo, vec2,
 };
 
 use crate::app::command::{Command, LookCommand, SoundCommand, StackCommand, ThemeChoice, WorkCommand};
 use crate::app::shortcuts::{TABLE, key_words, wanted, why_not};
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::soft;
+use crate::app::widgets::dialog::{dialog, heading};
 
 const WIDTH: f32 = 520.0;
 
@@ -152,43 +153,39 @@ impl CommandsPanel {
         self.at = (self.at + down).saturating_sub(up).min(found.len().saturating_sub(1));
         let moved = self.at != before || fresh;
         let mut run = if enter { found.get(self.at).map(|(_, e)| *e) } else { None };
-        let mut open = true;
-        Window::new("All commands")
-            .open(&mut open)
-            .collapsible(false)
-            .resizable(false)
-            .anchor(Align2::CENTER_TOP, [0.0, 70.0])
-            .show(ctx, |ui| {
-                ui.set_width(WIDTH);
-                let field = TextEdit::singleline(&mut self.search)
-                    .id(field_id)
-                    .hint_text("what, where, or a key; Enter runs it")
-                    .desired_width(WIDTH);
-                let field = ui.add(field).accessible_name("Search commands");
-                if !field.has_focus() {
-                    field.request_focus();
-                }
-                if field.changed() {
-                    self.at = 0;
-                }
-                ui.add_space(4.0);
-                let height = (ui.ctx().content_rect().height() - 220.0).clamp(120.0, 420.0);
-                ScrollArea::vertical().auto_shrink([false, true]).max_height(height).show(ui, |ui| {
-                    ui.spacing_mut().item_spacing.y = 1.0;
-                    for (i, (_, entry)) in found.iter().enumerate() {
-                        let chosen = i == self.at;
-                        if row(ui, view, entry, chosen, chosen && moved) {
-                            run = Some(entry);
-                        }
+        let mut close = false;
+        dialog("All commands").anchor(Align2::CENTER_TOP, [0.0, 70.0]).show(ctx, |ui| {
+            ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
+            close = heading(ui, "All commands");
+            let field = TextEdit::singleline(&mut self.search)
+                .id(field_id)
+                .hint_text("what, where, or a key; Enter runs it")
+                .desired_width(f32::INFINITY);
+            let field = ui.add(field).accessible_name("Search commands");
+            if !field.has_focus() {
+                field.request_focus();
+            }
+            if field.changed() {
+                self.at = 0;
+            }
+            ui.add_space(4.0);
+            let height = (ui.ctx().content_rect().height() - 220.0).clamp(120.0, 420.0);
+            ScrollArea::vertical().auto_shrink([false, true]).max_height(height).show(ui, |ui| {
+                ui.spacing_mut().item_spacing.y = 1.0;
+                for (i, (_, entry)) in found.iter().enumerate() {
+                    let chosen = i == self.at;
+                    if row(ui, view, entry, chosen, chosen && moved) {
+                        run = Some(entry);
                     }
-                    if found.is_empty() {
-                        ui.label(soft("No command has these words.", view.theme));
-                    }
-                });
+                }
+                if found.is_empty() {
+                    ui.label(soft("No command has these words.", view.theme));
+                }
             });
+        });
         let mut out = Vec::new();
         let ran = run.and_then(|e| e.command.as_ref().ok());
-        if !open || escape || ran.is_some() {
+        if close || escape || ran.is_some() {
             out.push(Command::Look(LookCommand::Commands(false)));
         }
         out.extend(ran.cloned().filter(|c| *c != Command::Look(LookCommand::Commands(false))));

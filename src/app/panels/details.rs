@@ -8,8 +8,9 @@ use crate::app::shortcuts::{Action, command_for, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
-use crate::app::widgets::control::{field, field_called, key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::dsp::looping::score_words;
 use crate::render::standing::FileStanding;
@@ -20,8 +21,6 @@ use crate::units::MidiNote;
 const NOTE_TIP: &str =
     "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
 const LAYER_TIP: &str = "Which pass over the notes it belongs to, from 1; then Enter";
-/// Why nothing can be changed.
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 
 /// The field that a key goes to, to give what is selected another note or layer.
 pub fn place_field() -> Id {
@@ -61,6 +60,7 @@ impl DetailsPanel {
             keeper::choice(ui, view, take, &mut commands);
             self.place(ui, view, take, &mut commands);
             facts(ui, view, take, source);
+            follow_focus(ui);
         });
         commands
     }
@@ -98,10 +98,11 @@ impl DetailsPanel {
                 }
             }
         }
-        if let Some(text) = &self.problem {
-            ui.label(RichText::new(text).color(view.theme.warn));
-        }
-        ui.label(soft("Type a note such as C#4 or 61, then Enter.", view.theme).small());
+        // In the place of the hint, so that what is below stays where it is.
+        match &self.problem {
+            Some(text) => ui.label(RichText::new(text).color(view.theme.warn).small()),
+            None => ui.label(soft("Type a note such as C#4 or 61, then Enter.", view.theme).small()),
+        };
     }
 }
 
@@ -326,7 +327,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
     Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
         for (name, value) in rows {
             ui.label(soft(name, view.theme));
-            ui.add(egui::Label::new(&value).truncate()).on_hover_text(&value);
+            ui.add(egui::Label::new(&value).truncate().show_tooltip_when_elided(false)).on_hover_text(&value);
             ui.end_row();
         }
     });

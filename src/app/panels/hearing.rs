@@ -37,8 +37,10 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
             SoundCommand::PlaySeam,
         ),
     ];
+    // As wide for either word, so that nothing moves.
+    let wide = 32.0 + 2.0 * ui.spacing().button_padding.x;
     for (text, about, action, why_not, wish) in rows {
-        let button = Button::new(text).min_size(vec2(52.0, 0.0));
+        let button = Button::new(text).min_size(vec2(wide, 0.0));
         let r = ui.add_enabled(why_not.is_none(), button).on_hover_text(tip(ui.ctx(), about, action));
         if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
             out.push(Command::Sound(wish));
@@ -91,7 +93,7 @@ pub fn judging(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
     let text = match side {
         None => "Sustain",
         Some(Side::Rendered) => "Loop now",
-        Some(Side::Source | Side::Removed) => "Own now",
+        Some(Side::Source | Side::Removed) => "Sustain now",
     };
     let button = switch(text, side.is_some(), 12.0, view.theme).small();
     let r = ui.add_enabled(why_not.is_none(), button).accessible_name("Loop beside the own sustain");

@@ -1,80 +1,56 @@
-//! The strip at the bottom: what is being done, how far it is, and a button that stops it. It is always
-//! there and always as high, so that nothing moves when work begins or ends.
+//! What is being done: how far it is, how long it will take, and a button that stops it.
 
-use egui::{Align, Label, Layout, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
+use egui::{Align, Label, Layout, Rect, Role, Sense, Ui, UiBuilder, WidgetInfo, vec2};
 
 use crate::app::command::{Command, WorkCommand};
-use crate::app::view::{Around, JobView, View};
+use crate::app::view::{JobView, View};
 use crate::app::widgets::control::soft;
 use crate::app::words;
 
-/// Height of what stands in it.
-pub const HEIGHT: f32 = 28.0;
 /// A job wants at least so much width; those that have no room are in a menu.
 const JOB: f32 = 360.0;
+/// Width of the button of that menu.
+const MORE: f32 = 84.0;
+/// The narrowest bar.
+const BAR: f32 = 40.0;
 
-/// The strip.
-#[derive(Debug, Default)]
-pub struct JobsPanel {}
-
-impl JobsPanel {
-    /// Draws the jobs beside one another; where there is none, how the session stands.
-    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
-        let mut commands = Vec::new();
-        let (strip, _) = ui.allocate_exact_size(vec2(ui.available_width(), HEIGHT), Sense::hover());
-        if view.jobs.is_empty() {
-            let inside = UiBuilder::new().max_rect(strip).layout(Layout::left_to_right(Align::Center));
-            ui.scope_builder(inside, |ui| standing(ui, view, around));
-            return commands;
-        }
-        let mut cancel = |id| commands.push(Command::Work(WorkCommand::Cancel(id)));
-        let fit = ((strip.width() / JOB) as usize).clamp(1, view.jobs.len());
-        let more = &view.jobs[fit..];
-        let menu = if more.is_empty() { 0.0 } else { 90.0 };
-        let each = (strip.width() - menu) / fit as f32;
-        for (i, job) in view.jobs[..fit].iter().enumerate() {
-            let left = strip.left() + i as f32 * each;
-            let rect = egui::Rect::from_x_y_ranges(left..=left + each - 12.0, strip.y_range());
-            let inside = UiBuilder::new().max_rect(rect).id_salt(job.id);
-            ui.scope_builder(inside, |ui| {
-                if row(ui, view, job) {
-                    cancel(job.id);
-                }
-            });
-        }
-        if !more.is_empty() {
-            let rect = egui::Rect::from_min_max(strip.right_top() - vec2(menu, 0.0), strip.max);
-            ui.scope_builder(UiBuilder::new().max_rect(rect), |ui| {
-                let shown = ui.menu_button(format!("{} more", more.len()), |ui| {
-                    ui.set_min_width(JOB);
-                    for job in more {
-                        ui.push_id(job.id, |ui| {
+/// Draws the jobs beside one another in `area`, as many as have room there; the others are in a menu.
+pub fn jobs(ui: &mut Ui, area: Rect, view: &View<'_>, out: &mut Vec<Command>) {
+    let mut cancel = |id| out.push(Command::Work(WorkCommand::Cancel(id)));
+    let fit = ((area.width() / JOB) as usize).clamp(1, view.jobs.len());
+    let more = &view.jobs[fit..];
+    let menu = if more.is_empty() { 0.0 } else { MORE };
+    let each = (area.width() - menu) / fit as f32;
+    for (i, job) in view.jobs[..fit].iter().enumerate() {
+        let left = area.left() + i as f32 * each;
+        let gap = if i + 1 < fit || menu > 0.0 { 12.0 } else { 0.0 };
+        let rect = Rect::from_x_y_ranges(left..=left + each - gap, area.y_range());
+        let inside = UiBuilder::new().max_rect(rect).id_salt(job.id);
+        ui.scope_builder(inside, |ui| {
+            if row(ui, view, job) {
+                cancel(job.id);
+            }
+        });
+    }
+    if !more.is_empty() {
+        let rect = Rect::from_min_max(area.right_top() - vec2(menu, 0.0), area.max);
+        let inside = UiBuilder::new().max_rect(rect).layout(Layout::right_to_left(Align::Center));
+        ui.scope_builder(inside, |ui| {
+            let shown = ui.menu_button(format!("{} more", more.len()), |ui| {
+                ui.set_min_width(JOB);
+                for job in more {
+                    ui.push_id(job.id, |ui| {
+                        ui.allocate_ui(vec2(JOB, 30.0), |ui| {
                             if row(ui, view, job) {
                                 cancel(job.id);
                             }
                         });
-                    }
-                });
-                shown.response.on_hover_text("What else is being done");
+                    });
+                }
             });
-        }
-        commands
+            shown.response.on_hover_text("What else is being done");
+        });
     }
-}
-
-/// Nothing is being done: where the session is, whether it is saved.
-fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
-    let saved = match (view.read_only, around.unsaved) {
-        (true, _) => "Looked at only: nothing is saved here",
-        (_, true) => "Changed; saved by itself in a moment",
-        _ => "Saved",
-    };
-    ui.label(soft(saved, view.theme)).on_hover_text("The session saves itself a few seconds after a change");
-    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-        let Some(path) = view.path else { return };
-        let name = path.file_name().unwrap_or_default().to_string_lossy();
-        ui.add(Label::new(soft(name, view.theme)).truncate()).on_hover_text(path.display().to_string());
-    });
 }
 
 /// What a job says beside its bar.
@@ -93,7 +69,7 @@ pub fn words_of(job: &JobView) -> String {
 
 /// The bar itself: a track of the line's colour, filled from the left.
 fn bar(ui: &mut Ui, view: &View<'_>, job: &JobView) {
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width().max(40.0), 8.0), Sense::hover());
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width().max(BAR), 8.0), Sense::hover());
     let mut done = rect;
     done.set_width(rect.width() * job.fraction.clamp(0.0, 1.0));
     ui.painter().rect_filled(rect, 4.0, view.theme.line);
@@ -105,14 +81,19 @@ fn bar(ui: &mut Ui, view: &View<'_>, job: &JobView) {
     });
 }
 
-/// Draws a job; true when it is to stop.
+/// Draws a job; true when it is to stop. What it is called gives way before how long it will take.
 pub fn row(ui: &mut Ui, view: &View<'_>, job: &JobView) -> bool {
     let mut cancel = false;
-    ui.horizontal(|ui| {
-        ui.label(&job.stage);
-        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            cancel = ui.button("Cancel").on_hover_text("Stops after the step that is being done").clicked();
-            ui.label(soft(words_of(job), view.theme));
+    ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+        cancel = ui.button("Cancel").on_hover_text("Stops after the step that is being done").clicked();
+        ui.label(soft(words_of(job), view.theme));
+        ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+            let name = Label::new(&job.stage).truncate();
+            let room = (ui.available_width() - BAR - ui.spacing().item_spacing.x).max(0.0);
+            ui.scope(|ui| {
+                ui.set_max_width(room);
+                ui.add(name);
+            });
             bar(ui, view, job);
         });
     });

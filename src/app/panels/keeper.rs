@@ -6,12 +6,11 @@ use super::details::section;
 use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::shortcuts::{Action, tip};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{READ_ONLY, soft};
 use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::session::{Take, TakeId, placing};
 
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 const KEEP_TIP: &str = "Accepts this take for the cell and sets the others aside (without a recipe it waits to be proposed); one step to undo";
 
 /// Draws the list of takes for the cell of `take`; nothing where it is the only one.

@@ -3,17 +3,19 @@
 use std::collections::HashMap;
 
 use egui::{
-    Align, Align2, Button, Checkbox, Color32, ComboBox, Context, Event, FontId, Id, Key, Layout, Rect,
+    Align, Align2, Button, Checkbox, Color32, ComboBox, Context, Event, FontId, Id, Key, Label, Layout, Rect,
     RichText, Role, Sense, Slider, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
 };
 
 use super::deliver::key_map::{KeyAxis, is_black, sounding};
 use crate::app::command::{Command, KeyboardCommand, SoundCommand};
 use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
+use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, list_line, soft, switch};
+use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::units::MidiNote;
 
@@ -65,12 +67,16 @@ pub struct KeyboardPanel {
     pressing: bool,
     /// The key under it.
     under: Option<MidiNote>,
+    /// Something was dragged in the pass before.
+    dragging: bool,
 }
 
 impl KeyboardPanel {
     /// Takes the letters that play notes out of the input, before anybody sees commands in them.
     pub fn take_keys(&mut self, ctx: &Context, keyboard: &KeyboardView) -> Vec<Command> {
         let mut out = Vec::new();
+        // Escape has ended the drag of this pass already.
+        let dragging = std::mem::replace(&mut self.dragging, ctx.dragged_id().is_some());
         let lift = |note| Command::Keyboard(KeyboardCommand::Lift(note, StruckBy::Typing));
         let writing = ctx.text_edit_focused();
         let plays = keyboard.takes_keys && !writing;
@@ -93,6 +99,8 @@ impl KeyboardPanel {
                 }
                 let place = physical_key.unwrap_or(*key);
                 match (place, pressed) {
+                    // A drag that is going on is given up first, wherever it is.
+                    (Key::Escape, true) if dragging => return true,
                     (Key::Escape, true) => {
                         out.push(Command::Keyboard(KeyboardCommand::TakeKeys(false)));
                         return false;
@@ -346,7 +354,8 @@ fn hiding(ui: &mut Ui, out: &mut Vec<Command>) {
     if ui.button("Hide").on_hover_text(hover).clicked() {
         out.push(Command::Keyboard(KeyboardCommand::Show(false)));
     }
-    if ui.button("All up").on_hover_text("Lets every key go at once").clicked() {
+    let about = "Lets every key go at once, and the sustain";
+    if ui.button("All notes off").on_hover_text(about).clicked() {
         out.push(Command::Keyboard(KeyboardCommand::AllUp));
     }
 }
@@ -392,12 +401,15 @@ fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec
         .response
         .accessible_name("Layer to play")
         .on_hover_text("All layers as they are delivered, or one alone");
-    ui.label("Velocity");
+    // Flowing text would stand higher than the buttons where it begins a line.
+    ui.add(Label::new("Velocity").extend());
     let mut velocity = setup.velocity;
     ui.spacing_mut().slider_width = 80.0;
     let about = "How hard the mouse and the letters strike, 1 to 127; a MIDI keyboard has its own";
-    let slider = ui.add(Slider::new(&mut velocity, 1..=127)).accessible_name("Velocity");
-    let slider = slider.on_hover_text(about);
+    let read = |t: &str| quantity::parse(t, "", None);
+    let typed = Typed { range: 1.0..=127.0, unit: "", decimals: 0, read: &read, write: None };
+    let slider = typed.slider(ui, Slider::new(&mut velocity, 1..=127), setup.velocity.into());
+    let slider = slider.accessible_name("Velocity").on_hover_text(about);
     let now = escaped(ui, &slider, setup.velocity).or_else(|| slider.changed().then_some(velocity));
     out.extend(now.map(|velocity| set(KeyboardSetup { velocity, ..setup.clone() })));
     let sustain = switch("Sustain", keyboard.sustain, 14.0, view.theme);

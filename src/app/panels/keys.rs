@@ -1,11 +1,12 @@
 //! The list of keys, made from the table of shortcuts.
 
-use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, Window, vec2};
+use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, vec2};
 
 use crate::app::command::{Command, LookCommand, Room};
 use crate::app::shortcuts::{LOOP, TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
+use crate::app::widgets::dialog::{dialog, heading};
 
 /// Below this width three columns do not fit.
 const THREE_COLUMNS: f32 = 1080.0;
@@ -20,18 +21,13 @@ pub struct KeysPanel {
 impl KeysPanel {
     /// Draws the list over everything else.
     pub fn ui(&mut self, ctx: &Context, theme: &Theme, here: Room) -> Vec<Command> {
-        let mut open = true;
         let mut close = false;
         // As large as the list is, or as the window allows: then it scrolls.
         let size = ctx.content_rect().size() - vec2(64.0, 110.0);
         let size = size.min(vec2(1190.0, 830.0));
-        let shown = Window::new("Keys")
-            .fixed_size(size)
-            .open(&mut open)
-            .collapsible(false)
-            .resizable(false)
-            .anchor(Align2::CENTER_CENTER, [0.0, 0.0])
-            .show(ctx, |ui| {
+        let shown =
+            dialog("Keys").fixed_size(size).anchor(Align2::CENTER_CENTER, [0.0, 0.0]).show(ctx, |ui| {
+                close = heading(ui, "Keys");
                 ScrollArea::both().auto_shrink(false).max_height(size.y - 56.0).show(ui, |ui| {
                     ui.horizontal_top(|ui| {
                         ui.vertical(|ui| {
@@ -56,11 +52,9 @@ impl KeysPanel {
                     });
                 });
                 ui.add_space(4.0);
-                ui.horizontal(|ui| {
-                    close = ui.button("Close").clicked();
-                    let about = "Tab goes from control to control, Escape leaves one. In a text field letters are text.";
-                    ui.add(egui::Label::new(soft(about, theme)).truncate());
-                });
+                let about =
+                    "Tab goes from control to control, Escape leaves one. In a text field letters are text.";
+                ui.add(egui::Label::new(soft(about, theme)).truncate());
             });
         // What grew is cut off until it is drawn once more.
         if let Some(shown) = shown
@@ -69,7 +63,7 @@ impl KeysPanel {
             ctx.request_repaint();
         }
         close |= ctx.input(|i| i.key_pressed(Key::Escape));
-        if open && !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
+        if !close { Vec::new() } else { vec![Command::Look(LookCommand::Keys(false))] }
     }
 }
 

@@ -18,6 +18,7 @@ pub mod sheet;
 pub mod stack;
 pub mod start;
 pub mod steps;
+pub mod strip;
 pub mod top_bar;
 mod tuning;
 
@@ -34,8 +35,7 @@ use super::view::{Around, View};
 #[derive(Default)]
 pub struct Panels {
     top_bar: top_bar::TopBarPanel,
-    notices: notices::NoticesPanel,
-    jobs: jobs::JobsPanel,
+    strip: strip::StripPanel,
     start: start::StartPanel,
     sheet: sheet::SheetPanel,
     details: details::DetailsPanel,
@@ -71,29 +71,25 @@ impl Panels {
 
     /// Whether somebody is reading the messages.
     pub fn notices_read(&self) -> bool {
-        self.notices.is_read()
+        self.strip.notices.is_read()
     }
 
     /// Draws the window and returns what the user wants done.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
-        let (theme, settings) = (view.theme, around.settings);
+        let theme = view.theme;
         let mut commands = dropped(ui);
         let mut take = |more: Vec<Command>| commands.extend(more);
         Panel::top("top bar")
             .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
             .show(ui, |ui| take(self.top_bar.ui(ui, view, around)));
-        if view.path.is_some() || !view.jobs.is_empty() {
-            Panel::bottom("jobs")
-                .frame(frame(theme.sheet, Margin::symmetric(12, 3)))
-                .show(ui, |ui| take(self.jobs.ui(ui, view, around)));
-        }
+        Panel::bottom("strip")
+            .frame(frame(theme.sheet, Margin::symmetric(8, 0)))
+            .show(ui, |ui| take(self.strip.ui(ui, view, around, self.rescue.as_deref())));
         if view.path.is_some() && around.keyboard.shown {
             Panel::bottom("audition keyboard")
                 .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
                 .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
         }
-        let room = ui.available_rect_before_wrap();
-        self.sheet.covered = self.notices.covers();
         if view.path.is_none() {
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
@@ -114,7 +110,6 @@ impl Panels {
             take(self.open_path.ui(ui.ctx(), view));
         }
         take(self.commands.ui(ui.ctx(), view, around));
-        take(self.notices.ui(ui, room, view, settings, self.rescue.as_deref()));
         drop_hint(ui, theme);
         commands
     }
@@ -127,7 +122,8 @@ impl Panels {
             let narrow = ui.ctx().content_rect().width() < 900.0;
             // Wide enough for everything that is heard in one row, where there is room.
             let (least, first) = if narrow { (290.0, 290.0) } else { (350.0, 424.0) };
-            Panel::right("details")
+            // Each width has a size of its own: what is dragged in a large window is not meant for a small one.
+            Panel::right(if narrow { "details, narrow" } else { "details" })
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
                 .default_size(first)
                 .size_range(least..=480.0)

@@ -1,30 +1,101 @@
-//! Messages, on cards over the lower left corner of the room: nothing moves when one comes or goes.
+//! Messages. They have a place of their own in the strip at the lower edge, which is always there: they
+//! cover nothing and move nothing. The latest stands in it; the list above it, where all of them can be
+//! read in full, opens only when it is asked for.
 
+use std::borrow::Cow;
 use std::path::Path;
+use std::sync::Arc;
 
+use egui::accesskit::Live;
 use egui::{
-    Align, Area, Color32, Frame, Id, Layout, Order, Rect, RichText, ScrollArea, Shadow, Stroke, Ui, vec2,
+    Align, Align2, Area, Button, Frame, Galley, Id, Key, Label, Layout, Modifiers, Order, Rect, Response,
+    RichText, ScrollArea, Stroke, TextFormat, Ui, UiBuilder, pos2, vec2,
 };
 
-use crate::app::command::{Command, SessionCommand, SoundCommand};
+use crate::app::command::{Command, LookCommand, SessionCommand, SoundCommand};
 use crate::app::settings::Settings;
-use crate::app::theme::strong;
-use crate::app::view::View;
+use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::{Theme, strong};
+use crate::app::view::{Around, View};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 
 /// The caution of the first start.
 pub const CAUTION: &str = "Sound starts quiet. Begin with the volume low, above all in headphones; loud sound harms hearing. Follow local rules and the advice of hearing professionals.";
 
-/// Widest card in points.
-const WIDEST: f32 = 520.0;
+/// Widest list in points.
+const WIDEST: f32 = 620.0;
+/// Size of a text that fits into one line, and of one that needs two.
+const SIZES: [(f32, usize); 2] = [(14.0, 1), (12.0, 2)];
+/// Width of the column of "Close": the button of the caution, which comes after all others, never stands
+/// there, so that a second click does not take for read what was not.
+const CLOSE: f32 = 58.0;
+
+/// What a message is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Which {
+    /// A session that cannot be read has an autosave.
+    Rescue,
+    Notice(u64),
+    Caution,
+}
+
+/// A message with what can be done about it.
+struct Message<'a> {
+    which: Which,
+    sign: bool,
+    text: Cow<'a, str>,
+    /// Its button: words, tooltip, what it does.
+    button: (&'static str, &'static str, Command),
+}
+
+impl Message<'_> {
+    fn closes(&self) -> bool {
+        matches!(self.which, Which::Notice(_))
+    }
+}
+
+/// All messages, those that are to be read first at the front.
+fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> Vec<Message<'a>> {
+    let rescue = rescue.map(|path| Message {
+        which: Which::Rescue,
+        sign: true,
+        text: format!(
+            "{} cannot be read, but an autosave stands beside it.",
+            path.file_name().unwrap_or(path.as_os_str()).to_string_lossy()
+        )
+        .into(),
+        button: (
+            "Open the autosave",
+            "The session as it was saved last by itself",
+            Command::Session(SessionCommand::OpenAutosave(path.to_path_buf())),
+        ),
+    });
+    let notices = view.notices.iter().rev().map(|n| Message {
+        which: Which::Notice(n.id),
+        sign: n.is_error,
+        text: n.text.as_str().into(),
+        button: ("Close", "Takes this message away", Command::Session(SessionCommand::DismissNotice(n.id))),
+    });
+    // On the start page the caution has a place of its own.
+    let caution = (view.path.is_some() && !settings.caution_read).then(|| Message {
+        which: Which::Caution,
+        sign: true,
+        text: CAUTION.into(),
+        button: ("I have read this", "Does not show again", Command::Sound(SoundCommand::CautionRead)),
+    });
+    rescue.into_iter().chain(notices).chain(caution).collect()
+}
 
 /// The messages.
 #[derive(Debug, Default)]
 pub struct NoticesPanel {
-    /// The pointer is over them.
+    /// Somebody is at them: what is read stays where it is.
     read: bool,
-    /// What they cover at the lower edge of the room, in points.
-    covers: f32,
+    /// The message that the strip shows.
+    shown: Option<Which>,
+    /// The list was there in the pass before.
+    listed: bool,
 }
 
 impl NoticesPanel {
@@ -33,110 +104,182 @@ impl NoticesPanel {
         self.read
     }
 
-    /// How much of the room's lower edge they covered when last drawn, in points: what scrolls there
-    /// leaves so much room below its last row.
-    pub fn covers(&self) -> f32 {
-        self.covers
+    /// Draws the latest message in `area`; whether there is one.
+    pub fn line(
+        &mut self,
+        ui: &mut Ui,
+        area: Rect,
+        view: &View<'_>,
+        around: &Around<'_>,
+        rescue: Option<&Path>,
+        out: &mut Vec<Command>,
+    ) -> bool {
+        let all = messages(view, around.settings, rescue);
+        let held = self.shown.filter(|_| self.read).and_then(|w| all.iter().find(|m| m.which == w));
+        let Some(message) = held.or(all.first()) else {
+            (self.shown, self.read) = (None, false);
+            if around.shown.messages {
+                out.push(Command::Look(LookCommand::Messages(false)));
+            }
+            return false;
+        };
+        self.shown = Some(message.which);
+        let mut at = ui.rect_contains_pointer(area);
+        ui.scope_builder(UiBuilder::new().max_rect(area).id_salt(message.which), |ui| {
+            at |= line(ui, view.theme, message, (all.len(), around.shown.messages), out);
+        });
+        if around.shown.messages {
+            at |= self.list(ui, area, view.theme, &all, out);
+        }
+        self.listed = around.shown.messages;
+        self.read = at;
+        true
     }
 
-    /// Draws the messages over `room`.
-    pub fn ui(
-        &mut self,
-        ui: &Ui,
-        room: Rect,
-        view: &View<'_>,
-        settings: &Settings,
-        rescue: Option<&Path>,
-    ) -> Vec<Command> {
-        let mut commands = Vec::new();
-        self.read = false;
-        self.covers = 0.0;
-        if rescue.is_none() && view.notices.is_empty() && !caution_here(view, settings) {
-            return commands;
-        }
-        let width = WIDEST.min(room.width() - 24.0);
-        let shown = Area::new(Id::unique("notices"))
+    /// All messages in full, above the strip; whether the pointer is over them.
+    fn list(&self, ui: &Ui, strip: Rect, theme: &Theme, all: &[Message<'_>], out: &mut Vec<Command>) -> bool {
+        let window = ui.ctx().content_rect();
+        let fresh = !self.listed;
+        let shown = Area::new(Id::unique("messages"))
             .order(Order::Foreground)
-            .pivot(egui::Align2::LEFT_BOTTOM)
-            .fixed_pos(room.left_bottom() + vec2(12.0, -10.0))
+            .pivot(Align2::LEFT_BOTTOM)
+            .fixed_pos(pos2(window.left() + 8.0, strip.top() - 6.0))
             .constrain(true)
             .show(ui.ctx(), |ui| {
-                ui.set_width(width);
-                ScrollArea::vertical().max_height(room.height() * 0.6).show(ui, |ui| {
-                    self.cards(ui, view, settings, rescue, &mut commands);
+                let frame = Frame::popup(ui.style()).inner_margin(10);
+                frame.show(ui, |ui| {
+                    ui.set_width(WIDEST.min(window.width() - 40.0));
+                    let height = (strip.top() - window.top()) * 0.7;
+                    ScrollArea::vertical().max_height(height).show(ui, |ui| {
+                        for (i, m) in all.iter().enumerate() {
+                            ui.push_id(m.which, |ui| card(ui, theme, m, fresh && i == 0, out));
+                        }
+                        follow_focus(ui);
+                    });
                 });
             });
-        self.read = shown.response.contains_pointer();
-        self.covers = (room.bottom() - shown.response.rect.top()).max(0.0);
-        commands
-    }
-
-    fn cards(
-        &self,
-        ui: &mut Ui,
-        view: &View<'_>,
-        settings: &Settings,
-        rescue: Option<&Path>,
-        commands: &mut Vec<Command>,
-    ) {
-        if caution_here(view, settings) && card(ui, view, true, CAUTION, ("I have read this", READ)) {
-            commands.push(Command::Sound(SoundCommand::CautionRead));
+        let over = shown.response.contains_pointer();
+        let elsewhere = ui.input(|i| i.pointer.any_pressed()) && !over && !ui.rect_contains_pointer(strip);
+        let escape = ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape));
+        if (elsewhere && !fresh) || escape {
+            out.push(Command::Look(LookCommand::Messages(false)));
         }
-        if let Some(path) = rescue {
-            let text = format!("{} cannot be read, but an autosave stands beside it.", path.display());
-            let button = ("Open the autosave", "The session as it was saved last by itself");
-            if card(ui, view, true, &text, button) {
-                commands.push(Command::Session(SessionCommand::OpenAutosave(path.to_path_buf())));
+        over
+    }
+}
+
+/// The text of a message as far as it fits: in one line, or smaller in two.
+fn fitted(ui: &Ui, text: &str, room: f32, theme: &Theme) -> Arc<Galley> {
+    let [one, two] = SIZES.map(|(size, rows)| {
+        let font = egui::FontId::proportional(size);
+        let mut job = egui::text::LayoutJob::single_section(text.into(), TextFormat::simple(font, theme.ink));
+        job.wrap.max_width = room;
+        job.wrap.max_rows = rows;
+        job.wrap.break_anywhere = false;
+        ui.fonts_mut(|f| f.layout_job(job))
+    });
+    if one.elided { two } else { one }
+}
+
+/// One message in the strip; whether one of its buttons has the keyboard. `list`: how many there are, and
+/// whether their list is open.
+fn line(
+    ui: &mut Ui,
+    theme: &Theme,
+    m: &Message<'_>,
+    (count, listed): (usize, bool),
+    out: &mut Vec<Command>,
+) -> bool {
+    let area = ui.max_rect();
+    let edge = if m.sign { theme.warn } else { theme.ink_soft };
+    ui.painter().rect_filled(area, 3.0, theme.told(m.sign));
+    ui.painter().rect_filled(area.with_max_x(area.left() + 4.0), 1.5, edge);
+    let mut focused = false;
+    let mut inner = area.shrink2(vec2(4.0, 0.0));
+    inner.min.x += 8.0;
+    ui.scope_builder(UiBuilder::new().max_rect(inner).layout(Layout::right_to_left(Align::Center)), |ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        let mut press = |ui: &mut Ui, button: Button<'_>, name: &str, about: &str| {
+            let r = ui.add(button).accessible_name(name).on_hover_text(about);
+            focused |= r.has_focus();
+            r.clicked()
+        };
+        let (words, about, command) = &m.button;
+        if m.which == Which::Caution {
+            ui.add_space(CLOSE + 6.0);
+        }
+        let least = vec2(if m.closes() { CLOSE } else { 0.0 }, 26.0);
+        if press(ui, Button::new(*words).min_size(least), words, about) {
+            out.push(command.clone());
+        }
+        let sign = if m.sign { 24.0 } else { 0.0 };
+        let galley = fitted(ui, &m.text, ui.available_width() - sign, theme);
+        let galley = if count > 1 || galley.elided || listed {
+            let words = if count > 1 { format!("All {count}") } else { "Read".into() };
+            let about = tip(ui.ctx(), "Every message in full", Action::Messages);
+            let button = Button::new(&words).selected(listed).min_size(vec2(0.0, 26.0));
+            if press(ui, button, &format!("{words}: messages"), &about) {
+                out.push(Command::Look(LookCommand::Messages(!listed)));
             }
-        }
-        for n in view.notices {
-            ui.push_id(n.id, |ui| {
-                if card(ui, view, n.is_error, &n.text, ("Close", CLOSE)) {
-                    commands.push(Command::Session(SessionCommand::DismissNotice(n.id)));
-                }
-            });
-        }
-    }
+            fitted(ui, &m.text, ui.available_width() - sign, theme)
+        } else {
+            galley
+        };
+        ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+            if m.sign {
+                glyph::concern_sign(ui, theme);
+            }
+            let elided = galley.elided;
+            let r = ui.add(Label::new(galley).show_tooltip_when_elided(false));
+            announce(&r, m);
+            if elided {
+                r.on_hover_text(&*m.text);
+            }
+        });
+    });
+    focused
 }
 
-const READ: &str = "Does not show again";
-const CLOSE: &str = "Takes this message away";
-
-/// On the start page the caution has a place of its own.
-fn caution_here(view: &View<'_>, settings: &Settings) -> bool {
-    view.path.is_some() && !settings.caution_read
+/// A screen reader says a message when it comes.
+fn announce(r: &Response, m: &Message<'_>) {
+    let live = if m.sign { Live::Assertive } else { Live::Polite };
+    r.ctx.accesskit_node_builder(r.id, |n| n.set_live(live));
 }
 
-/// One message; true when its button was pressed.
-fn card(ui: &mut Ui, view: &View<'_>, sign: bool, text: &str, (button, about): (&str, &str)) -> bool {
-    let t = view.theme;
-    let edge = if sign { t.warn } else { t.ink_soft };
-    let shadow = Shadow { offset: [0, 2], blur: 8, spread: 0, color: Color32::from_black_alpha(50) };
-    let frame = Frame::new().fill(t.sheet).stroke(Stroke::new(1.0, edge)).corner_radius(4);
-    let mut pressed = false;
-    frame.shadow(shadow).inner_margin(10).show(ui, |ui| {
+/// One message of the list. `first`: its button takes the keys.
+fn card(ui: &mut Ui, theme: &Theme, m: &Message<'_>, first: bool, out: &mut Vec<Command>) {
+    let edge = if m.sign { theme.warn } else { theme.line };
+    let frame = Frame::new().fill(theme.sheet).stroke(Stroke::new(1.0, edge)).corner_radius(4);
+    frame.inner_margin(8).show(ui, |ui| {
         ui.set_width(ui.available_width());
         ui.horizontal_top(|ui| {
-            if sign {
-                glyph::concern_sign(ui, t);
+            if m.sign {
+                glyph::concern_sign(ui, theme);
             }
             ui.with_layout(Layout::right_to_left(Align::Min), |ui| {
-                pressed = ui.button(button).on_hover_text(about).clicked();
+                let (words, about, command) = &m.button;
+                let name = format!("{words}: {}", m.text);
+                let r = ui.button(*words).accessible_name(name).on_hover_text(*about);
+                if first {
+                    r.request_focus();
+                }
+                if r.clicked() {
+                    out.push(command.clone());
+                }
                 ui.with_layout(Layout::top_down(Align::Min), |ui| {
-                    ui.add(egui::Label::new(RichText::new(text).color(t.ink)).wrap());
+                    ui.add(Label::new(RichText::new(&*m.text).color(theme.ink)).wrap());
                 });
             });
         });
     });
-    pressed
 }
 
 /// The caution with a frame of its own, for the start page; true when it was read.
 pub fn caution_box(ui: &mut Ui, view: &View<'_>) -> bool {
     let mut read = false;
-    egui::Frame::new()
+    Frame::new()
         .fill(view.theme.sheet)
-        .stroke(egui::Stroke::new(1.0, view.theme.warn))
+        .stroke(Stroke::new(1.0, view.theme.warn))
         .corner_radius(4)
         .inner_margin(12)
         .show(ui, |ui| {

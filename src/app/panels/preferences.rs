@@ -1,11 +1,13 @@
 //! Preferences of the user: sound device and its delay, MIDI input, colours, size.
 
-use egui::{ComboBox, Context, Grid, RichText, ScrollArea, Ui, Window};
+use egui::{ComboBox, Context, Grid, RichText, ScrollArea, Ui};
 
 use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{list_line, soft};
+use crate::app::widgets::dialog::{self, dialog};
+use crate::app::widgets::in_sight::follow_focus;
 use crate::playback::device::DeviceWish;
 
 /// Lengths of block that are offered.
@@ -21,18 +23,16 @@ impl PreferencesPanel {
     /// Draws them beside what is worked on.
     pub fn ui(&mut self, ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut out = Vec::new();
-        let mut open = true;
-        Window::new("Preferences")
-            .open(&mut open)
-            .collapsible(false)
-            .resizable(false)
+        let mut close = false;
+        dialog("Preferences")
             .default_pos(egui::pos2((ctx.content_rect().right() - 510.0).max(8.0), 56.0))
             .show(ctx, |ui| {
                 let room = ctx.content_rect();
                 ui.set_width(f32::min(460.0, room.width() - 60.0));
+                close = dialog::heading(ui, "Preferences");
                 // Everything can be reached in a small window, too.
-                let height = (room.height() - 130.0).max(120.0);
-                ScrollArea::vertical().max_height(height).show(ui, |ui| {
+                let height = (room.height() - 170.0).max(120.0);
+                ScrollArea::vertical().max_height(height).min_scrolled_height(height).show(ui, |ui| {
                 heading(ui, "Sound");
                 Grid::new("sound").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
                     device(ui, around, &mut out);
@@ -55,10 +55,11 @@ impl PreferencesPanel {
                 });
                 ui.add_space(6.0);
                 ui.label(soft("Volume is at the top. A4 stands above the table of tuning, how octaves are counted in the Deliver room.", view.theme));
+                follow_focus(ui);
                 });
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
-        if !open || escape {
+        if close || escape {
             out.push(Command::Look(LookCommand::Preferences(false)));
         }
         out

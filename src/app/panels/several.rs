@@ -7,13 +7,13 @@ use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::shortcuts::{Action, command_for};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{field, field_called, key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::session::placing::{self, Decision, Several};
 use crate::session::{Take, TakeId, TakeState};
 
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 const LAYER_TIP: &str = "The layer that all selected takes are given, from 1; then Enter. One step to undo";
 const NOTE_TIP: &str = "The note that all selected takes are given, such as C#4 or 61; then Enter. Each stays in its \
                         layer. One step to undo";
@@ -57,6 +57,7 @@ impl SeveralPanel {
                 for take in &takes[range] {
                     line(ui, view, take, &mut commands);
                 }
+                follow_focus(ui);
             },
         );
         commands

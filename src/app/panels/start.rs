@@ -10,6 +10,7 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{main_button, soft};
+use crate::app::widgets::in_sight::follow_focus;
 
 const WIDTH: f32 = 600.0;
 
@@ -33,6 +34,7 @@ impl StartPanel {
                     self.page(ui, view, around, &mut commands);
                 });
             });
+            follow_focus(ui);
         });
         commands
     }

@@ -1,11 +1,13 @@
 //! The undo list: every step by its name; a click goes there.
 
-use egui::{Button, Context, RichText, ScrollArea, Window};
+use egui::{Button, Context, RichText, ScrollArea};
 
 use crate::app::command::{Command, EditCommand, LookCommand};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::soft;
+use crate::app::widgets::dialog::{dialog, heading};
+use crate::app::widgets::in_sight::follow_focus;
 
 /// The undo list.
 #[derive(Debug, Default)]
@@ -15,16 +17,15 @@ impl StepsPanel {
     /// Draws the list beside what is worked on; the latest step stands at the top of those that are done.
     pub fn ui(&mut self, ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut out = Vec::new();
-        let mut open = true;
-        Window::new("Undo list")
-            .open(&mut open)
-            .collapsible(false)
+        let mut close = false;
+        dialog("Undo list")
             .resizable([false, true])
             .default_size([300.0, 360.0])
             .default_pos(egui::pos2(210.0, 56.0))
             .show(ctx, |ui| {
+                ui.set_width(320.0);
+                close = heading(ui, "Undo list");
                 let place = around.history.place();
-                ui.set_width(280.0);
                 let about = soft("A click takes back or makes again all steps up to there.", view.theme);
                 ui.label(about);
                 ScrollArea::vertical().auto_shrink([false, true]).max_height(420.0).show(ui, |ui| {
@@ -39,10 +40,11 @@ impl StepsPanel {
                     }
                     let now = if place == 0 { Standing::Now } else { Standing::Done };
                     step(ui, view, ("As it was opened", 0), now, &mut out);
+                    follow_focus(ui);
                 });
             });
         let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
-        if !open || escape {
+        if close || escape {
             out.push(Command::Look(LookCommand::Steps(false)));
         }
         out

@@ -1,6 +1,6 @@
 //! The bar at the top: the set, the rooms, undo and redo, sound, the menu.
 
-use egui::{Align, Button, Layout, RichText, Role, Slider, Ui, WidgetInfo};
+use egui::{Align, Button, DragValue, Layout, RichText, Role, Slider, Ui, WidgetInfo};
 
 use super::start::short_name;
 use crate::app::command::{Command, EditCommand, GoCommand, LookCommand, Room, SessionCommand, SoundCommand};
@@ -11,6 +11,7 @@ use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{escaped, soft};
 use crate::app::widgets::meter;
+use crate::app::widgets::typed::Typed;
 
 /// The rooms that can be entered.
 const ROOMS: [(Room, &str, Action, &str); 4] = [
@@ -35,7 +36,9 @@ impl TopBarPanel {
         let mut commands = Vec::new();
         let fold = Fold::of(ui.available_width());
         ui.horizontal(|ui| {
-            title(ui, view);
+            if fold < Fold::Least || view.path.is_none() {
+                title(ui, view, around);
+            }
             if view.path.is_some() {
                 ui.add_space(6.0);
                 rooms(ui, view, fold, &mut commands);
@@ -61,8 +64,10 @@ enum Fold {
     /// Undo and redo are in the menu as well, where they say what they are about; the volume has no name
     /// beside it.
     Narrow,
-    /// The title is shorter, too, and the slider.
+    /// The volume has no slider: its field can be typed in and dragged.
     Tight,
+    /// The title is left to the strip at the lower edge.
+    Least,
 }
 
 impl Fold {
@@ -72,31 +77,36 @@ impl Fold {
             w if w >= 1180.0 => Self::Open,
             w if w >= 930.0 => Self::Short,
             w if w >= 800.0 => Self::Narrow,
-            _ => Self::Tight,
+            w if w >= 680.0 => Self::Tight,
+            _ => Self::Least,
         }
     }
 }
 
-fn title(ui: &mut Ui, view: &View<'_>) {
+fn title(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     let Some(path) = view.path else {
         ui.label(RichText::new("Seamwright").family(strong()).size(16.0));
         return;
     };
     let name = RichText::new(&view.document.setup.title).family(strong()).size(16.0);
-    let width = (ui.available_width() * 0.16).clamp(80.0, 260.0);
+    let least = if ui.available_width() < 800.0 { 70.0 } else { 80.0 };
+    let width = (ui.available_width() * if least < 80.0 { 0.1 } else { 0.16 }).clamp(least, 260.0);
     ui.scope(|ui| {
         ui.set_max_width(width);
-        ui.add(egui::Label::new(name).truncate()).on_hover_text(path.display().to_string());
+        ui.add(egui::Label::new(name).truncate().show_tooltip_when_elided(false))
+            .on_hover_text(path.display().to_string());
     });
     if view.read_only {
-        ui.label(RichText::new("read only").color(view.theme.warn))
-            .on_hover_text("Another program has this session open; nothing can be changed here.");
+        ui.label(RichText::new("read only").color(view.theme.warn)).on_hover_text(format!(
+            "Nothing can be changed here: {}.",
+            around.read_only_because.unwrap_or_default()
+        ));
     }
 }
 
 fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
-    ui.spacing_mut().item_spacing.x = if fold == Fold::Tight { 1.0 } else { 3.0 };
-    let width = if fold == Fold::Tight { 50.0 } else { 66.0 };
+    ui.spacing_mut().item_spacing.x = if fold >= Fold::Tight { 1.0 } else { 3.0 };
+    let width = if fold >= Fold::Tight { 50.0 } else { 66.0 };
     for (room, name, action, about) in ROOMS {
         let here = view.room == room;
         let text = if here { RichText::new(name).family(strong()) } else { RichText::new(name) };
@@ -117,12 +127,16 @@ fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
 
 /// Width in points that the sound and the menu want at the right, by how much is folded.
 fn right_side(fold: Fold) -> f32 {
-    if fold < Fold::Narrow { 350.0 } else { 250.0 }
+    match fold {
+        Fold::Open | Fold::Short => 410.0,
+        Fold::Narrow => 292.0,
+        Fold::Tight | Fold::Least => 246.0,
+    }
 }
 
 fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     // The two words alone.
-    let words = 110.0;
+    let words = 122.0;
     let free = ui.available_width() - right_side(fold) - words;
     if free < 0.0 {
         return;
@@ -222,13 +236,21 @@ fn sound(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
             let _ = meter::meter(ui, view.sound.peak, view.sound.limited, view.theme)
                 .on_hover_text(format!("Sound device: {name}"));
             let mut db = view.sound.volume_db;
-            ui.spacing_mut().slider_width = if fold == Fold::Tight { 54.0 } else { 90.0 };
-            let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0)
-                .step_by(1.0)
-                .custom_formatter(|v, _| volume_words(v))
-                .custom_parser(volume_parsed);
+            ui.spacing_mut().slider_width = if fold >= Fold::Narrow { 50.0 } else { 90.0 };
+            let range = f64::from(LOWEST_VOLUME_DB)..=0.0;
+            let (read, write) = (volume_parsed, volume_words);
+            let typed = Typed { range, unit: "", decimals: 0, read: &read, write: Some(&write) };
             let hover = tip(ui.ctx(), "Volume in dB below full scale; begin low", Action::Louder);
-            let r = ui.add(slider).accessible_name("Volume").on_hover_text(hover);
+            let now = f64::from(view.sound.volume_db);
+            let shown = |v: f64, _: std::ops::RangeInclusive<usize>| volume_words(v);
+            let field = if fold >= Fold::Tight {
+                let field = DragValue::new(&mut db).range(LOWEST_VOLUME_DB..=0.0).speed(0.25);
+                typed.drag(ui, field.custom_formatter(shown), now)
+            } else {
+                let slider = Slider::new(&mut db, LOWEST_VOLUME_DB..=0.0).step_by(1.0);
+                typed.slider(ui, slider.custom_formatter(shown), now)
+            };
+            let r = field.accessible_name("Volume").on_hover_text(hover);
             let before = escaped(ui, &r, view.sound.volume_db);
             if let Some(db) = before.or(r.changed().then_some(db)) {
                 commands.push(Command::Sound(SoundCommand::Volume(db)));

@@ -2,6 +2,7 @@
 
 use std::cmp::Ordering;
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::command::{Command, EditCommand, GoCommand};
@@ -10,6 +11,8 @@ use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, field, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
+use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
 use crate::session::tuning::{Strengths, set_strengths};
@@ -20,17 +23,17 @@ const ROW: f32 = 26.0;
 /// Left edge of each column, as parts of the width.
 const COLUMNS: [(Column, &str, &str, f32); 7] = [
     (Column::Note, "Note", "Note and layer", 0.0),
-    (Column::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.22),
-    (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.36),
-    (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.48),
-    (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.60),
+    (Column::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.19),
+    (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.30),
+    (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.40),
+    (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.49),
     (
         Column::Taken,
         "Strengths",
-        "In this order: how much of the centre is corrected, how much of the drift and of the vibrato is flattened",
-        0.72,
+        "How much of the centre is corrected, how much of the drift and of the vibrato is flattened",
+        0.59,
     ),
-    (Column::State, "State", "How far it has come", 0.88),
+    (Column::State, "State", "How far it has come", 0.86),
 ];
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
 const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is flattened, in every take shown that has a recipe; \
@@ -100,6 +103,7 @@ impl TuningPanel {
                         commands.push(Command::Go(GoCommand::Select(line.row.take)));
                     }
                 }
+                follow_focus(ui);
             },
         );
         commands
@@ -109,12 +113,11 @@ impl TuningPanel {
         ui.horizontal_wrapped(|ui| {
             ui.label(if shown_all(view) { "Flatten all takes by" } else { "Flatten takes shown by" });
             let before = self.strength;
-            let value = DragValue::new(&mut self.strength)
-                .range(0.0..=100.0)
-                .max_decimals(0)
-                .suffix(" %")
-                .custom_parser(|t| quantity::parse(t, "%", None));
-            let r = ui.add(value).on_hover_text(FLATTEN_TIP);
+            let value = DragValue::new(&mut self.strength).range(0.0..=100.0).max_decimals(0);
+            let read = |t: &str| quantity::parse(t, "%", None);
+            let typed = Typed { range: 0.0..=100.0, unit: "%", decimals: 0, read: &read, write: None };
+            let r = typed.drag_in(ui, value, " %", before);
+            let r = r.accessible_name("Flatten by").on_hover_text(FLATTEN_TIP);
             self.strength = escaped(ui, &r, before).unwrap_or(self.strength);
             let shown = view.triage.listing.filter;
             let fits = |t: &&std::sync::Arc<Take>| t.recipe.is_some() && shown.shows(t);
@@ -221,21 +224,27 @@ fn lines(view: &View<'_>) -> Vec<Line> {
             let place = walk.iter().position(|t| *t == row.take).unwrap_or(usize::MAX);
             let number =
                 |v: Option<f64>, unit: &str| v.map_or_else(|| "–".into(), |v| format!("{v:.1} {unit}"));
-            let percent = |(c, d, v): (f64, f64, f64)| {
-                format!("{:.0} · {:.0} · {:.0} %", c * 100.0, d * 100.0, v * 100.0)
-            };
             let texts = [
                 words::take_name(view.document, take),
                 row.centre.map_or_else(|| "–".into(), |c| format!("{} cents", words::signed(c.0, 1))),
                 number(row.movement.map(|m| m.drift_rms), "cents"),
                 number(row.movement.and_then(|m| m.vibrato_rate_hz), "Hz"),
                 number(row.movement.map(|m| m.vibrato_depth_cents), "cents"),
-                row.strengths.map_or_else(|| "–".into(), percent),
+                row.strengths.map_or_else(|| "–".into(), strengths_in_words),
                 take.state.word().to_owned(),
             ];
             Some(Line { row, place, texts, layer: take.layer })
         })
         .collect()
+}
+
+/// Which number is what; one number where all three are the same.
+fn strengths_in_words((centre, drift, vibrato): (f64, f64, f64)) -> String {
+    let [c, d, v] = [centre, drift, vibrato].map(|s| format!("{:.0}", s * 100.0));
+    if c == d && d == v {
+        return format!("all three {c} %");
+    }
+    format!("centre {c}, drift {d}, vibrato {v} %")
 }
 
 /// Draws one line; whether it was clicked.
@@ -244,21 +253,30 @@ fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
     let r = ui.interact(rect, ui.scope_id().with(("tuning row", line.row.take)), Sense::CLICK);
     let chosen = view.is_chosen(line.row.take);
-    let name = COLUMNS.iter().zip(&line.texts).map(|(c, text)| format!("{} {text}", c.1));
-    let name = name.collect::<Vec<_>>().join(", ");
+    let texts: Vec<_> = COLUMNS.iter().zip(&line.texts).map(|(c, text)| format!("{} {text}", c.1)).collect();
+    let (name, in_full) = (texts.join(", "), texts.join("\n"));
     r.widget_info(|| WidgetInfo::selected(Role::ListBoxOption, true, chosen, name.clone()));
+    let mut is_cut = false;
     if chosen || r.hovered() || r.has_focus() {
         let fill = if chosen { t.chosen() } else { t.sheet };
         ui.painter().rect_filled(rect, 3.0, fill);
     }
     for (i, ((_, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {
+        let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.3);
         let mut at = pos2(rect.left() + left * rect.width(), rect.center().y);
         if i == 0 {
             let chip = Rect::from_center_size(at + vec2(5.0, 0.0), vec2(6.0, 14.0));
             ui.painter().rect_filled(chip, 2.0, t.layer(line.layer));
             at.x += 14.0;
         }
-        ui.painter().text(at, Align2::LEFT_CENTER, text, FontId::proportional(13.0), t.ink);
+        let room = rect.left() + right * rect.width() - 6.0 - at.x;
+        let mut job = LayoutJob::simple_singleline(text.clone(), FontId::proportional(13.0), t.ink);
+        job.wrap = TextWrapping::truncate_at_width(room.max(0.0));
+        let galley = ui.fonts_mut(|f| f.layout_job(job));
+        is_cut |= galley.elided;
+        ui.painter().galley(at - vec2(0.0, galley.size().y / 2.0), galley, t.ink);
     }
+    // What has no room in its column is read here.
+    let r = if is_cut { r.on_hover_text(in_full) } else { r };
     r.clicked()
 }

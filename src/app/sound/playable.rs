@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use super::From;
 use crate::app::derived::{FromRecipe, FromSource};
+use crate::audio::AudioBuf;
 use crate::dsp::looping::crossfade_frames;
 use crate::playback::message::{PlayLoop, Playable};
 use crate::render::audition::Audition;
@@ -12,6 +13,8 @@ use crate::units::FrameRange;
 
 /// How long before the loop end playing across the seam begins, in seconds.
 const SEAM_LEAD_S: f64 = 1.0;
+/// Least crossfade of what is only compared with, in seconds.
+const LEAST_JOIN_S: f64 = 0.02;
 
 /// Goes round as a whole.
 pub(super) fn playable_audition(a: &Audition) -> Playable {
@@ -21,7 +24,7 @@ pub(super) fn playable_audition(a: &Audition) -> Playable {
         rendered: a.looped.clone(),
         source: a.straight.clone(),
         removed: None,
-        looping: Some(PlayLoop { range, tail }),
+        looping: Some(PlayLoop { range, tail, compared: Default::default() }),
     }
 }
 
@@ -48,7 +51,19 @@ fn play_loop(made: &FromRecipe, range: FrameRange, crossfade: u64) -> Option<Pla
     } else {
         crossfade_frames(audio, range, crossfade).unwrap_or_else(|_| none())
     };
-    Some(PlayLoop { range, tail: Arc::new(tail) })
+    let removed = made.cleaning.as_ref().map(|c| &c.removed);
+    let compared =
+        [Some(&made.plain), removed].map(|x| x.map(|x| joined(x, range, crossfade)).unwrap_or_default());
+    Some(PlayLoop { range, tail: Arc::new(tail), compared })
+}
+
+/// Crossfade of what is only compared with: the loop's own, but never so short that it clicks. The loop was made
+/// for the rendering; here the waves on both sides need not meet.
+fn joined(audio: &AudioBuf, range: FrameRange, crossfade: u64) -> Arc<Vec<Vec<f32>>> {
+    let least = (LEAST_JOIN_S * audio.rate().as_f64()) as u64;
+    let frames = crossfade.max(least).min(range.start.0).min(range.count().0);
+    // It may be shorter than the loop: then it is silent there anyhow.
+    Arc::new(crossfade_frames(audio, range, frames).unwrap_or_default())
 }
 
 /// Where a loop of the document lies in a rendering that was made with another loop.

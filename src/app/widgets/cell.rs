@@ -168,11 +168,7 @@ fn paint_take(
         } else {
             0.5
         };
-        let mut area = if look.wide { rect.shrink2(vec2(4.0, 5.0)) } else { rect.shrink2(vec2(3.0, 3.0)) };
-        if look.wide && !look.left_out && (take.worst_concern().is_some() || look.goes.is_some()) {
-            // Above the strip that the concern stands on.
-            area.max.y = (rect.bottom() - 19.0).max(area.min.y + 8.0);
-        }
+        let area = wave_area(rect, look.wide);
         wave(painter, area, columns, mix(fill, look.layer, strength));
     }
     let edge = match (look.standing, response.has_focus(), response.hovered()) {
@@ -208,61 +204,76 @@ fn pale(theme: &Theme) -> Theme {
     }
 }
 
+/// Height of the line below the wave of a wide cell: what stands there never covers the wave, and the
+/// wave is as large in every cell, so that takes can be compared by eye.
+const FOOT: f32 = 20.0;
+
+/// Where the wave of a cell stands.
+fn wave_area(rect: Rect, wide: bool) -> Rect {
+    if !wide {
+        return rect.shrink2(vec2(3.0, 3.0));
+    }
+    let area = rect.shrink2(vec2(4.0, 4.0));
+    area.with_max_y(rect.bottom() - FOOT)
+}
+
 fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: Color32, theme: &Theme) {
-    let small = FontId::proportional(12.0);
     if look.wide {
-        // Words stand on a strip of the cell's own colour, so that the wave never runs through them.
-        let sign = rect.left_top() + vec2(12.0, 12.0);
-        painter.circle_filled(sign, 9.0, fill);
-        glyph::state(painter, sign, 5.5, take.state, theme);
-        if let Some(score) = take.loop_score() {
-            let at = rect.right_top() + vec2(-7.0, 4.0);
-            text_on(painter, at, Align2::RIGHT_TOP, &format!("{score:.0}"), &small, theme.ink, fill);
-            if locked(take) {
-                glyph::lock(painter, rect.right_top() + vec2(-32.0, 12.0), 4.5, theme.ink_soft, fill);
-            }
-        }
-        // Where it goes is said before what is wrong with it.
-        let goes = look.goes.as_ref().map(|(words, _)| words.as_str());
-        if let Some(words) = goes.or(take.worst_concern().map(|c| c.kind.words())) {
-            let y = rect.bottom() - 10.0;
-            let back = Rect::from_min_max(pos2(rect.left() + 2.0, y - 8.0), rect.max - vec2(2.0, 2.0));
-            painter.rect_filled(back, 2.0, fill);
-            glyph::concern(painter, pos2(rect.left() + 11.0, y), 5.0, theme.warn, fill);
-            let room = rect.width() - 26.0;
-            let mut galley = short(painter, words, &small, theme.ink, room);
-            if goes.is_some() && galley.elided {
-                // Where to is what counts: the last two words.
-                let last = words.rmatch_indices(' ').nth(1).map_or(words, |(i, _)| &words[i + 1..]);
-                galley = short(painter, last, &small, theme.ink, room);
-            }
-            painter.galley(pos2(rect.left() + 20.0, y - galley.size().y / 2.0), galley, theme.ink);
-        }
-        if look.claims > 1 {
-            let at = rect.left_top() + vec2(24.0, 4.0);
-            text_on(painter, at, Align2::LEFT_TOP, &format!("×{}", look.claims), &small, theme.ink, fill);
-        }
-        if look.changed {
-            let x = if look.claims > 1 { 56.0 } else { 30.0 };
-            let at = rect.left_top() + vec2(x, 12.0);
-            painter.circle_filled(at, 8.0, fill);
-            glyph::changed(painter, at, 5.5, theme.ink);
-        }
-    } else {
-        let sign = rect.left_top() + vec2(9.0, 9.0);
+        foot(painter, rect, look, take, fill, theme);
+        return;
+    }
+    let sign = rect.left_top() + vec2(9.0, 9.0);
+    painter.circle_filled(sign, 7.0, fill);
+    glyph::state(painter, sign, 4.5, take.state, theme);
+    if look.changed {
+        let at = rect.right_top() + vec2(-9.0, 9.0);
+        painter.circle_filled(at, 7.0, fill);
+        glyph::changed(painter, at, 4.5, theme.ink);
+    }
+    if take.worst_concern().is_some() || look.goes.is_some() {
+        let sign = rect.right_bottom() - vec2(9.0, 8.0);
         painter.circle_filled(sign, 7.0, fill);
-        glyph::state(painter, sign, 4.5, take.state, theme);
-        if look.changed {
-            let at = rect.right_top() + vec2(-9.0, 9.0);
-            painter.circle_filled(at, 7.0, fill);
-            glyph::changed(painter, at, 4.5, theme.ink);
-        }
-        if take.worst_concern().is_some() || look.goes.is_some() {
-            let sign = rect.right_bottom() - vec2(9.0, 8.0);
-            painter.circle_filled(sign, 7.0, fill);
-            glyph::concern(painter, sign, 5.0, theme.warn, fill);
+        glyph::concern(painter, sign, 5.0, theme.warn, fill);
+    }
+}
+
+/// The line below the wave: state, how many takes, whether it was changed since it was delivered; what is
+/// wrong; lock and score.
+fn foot(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: Color32, theme: &Theme) {
+    let small = FontId::proportional(12.0);
+    let y = rect.bottom() - FOOT / 2.0 - 0.5;
+    let (mut left, mut right) = (rect.left() + 12.0, rect.right() - 7.0);
+    glyph::state(painter, pos2(left, y), 5.5, take.state, theme);
+    left += 11.0;
+    if look.claims > 1 {
+        let text = format!("×{}", look.claims);
+        left = painter.text(pos2(left, y), Align2::LEFT_CENTER, text, small.clone(), theme.ink).right() + 5.0;
+    }
+    if look.changed {
+        glyph::changed(painter, pos2(left + 6.0, y), 5.5, theme.ink);
+        left += 17.0;
+    }
+    if let Some(score) = take.loop_score() {
+        let text = format!("{score:.0}");
+        right =
+            painter.text(pos2(right, y), Align2::RIGHT_CENTER, text, small.clone(), theme.ink).left() - 6.0;
+        if locked(take) {
+            glyph::lock(painter, pos2(right - 5.0, y), 4.5, theme.ink_soft, fill);
+            right -= 16.0;
         }
     }
+    // Where it goes is said before what is wrong with it.
+    let goes = look.goes.as_ref().map(|(words, _)| words.as_str());
+    let Some(words) = goes.or(take.worst_concern().map(|c| c.kind.words())) else { return };
+    glyph::concern(painter, pos2(left + 5.0, y), 5.0, theme.warn, fill);
+    left += 14.0;
+    let mut galley = short(painter, words, &small, theme.ink, right - left);
+    if goes.is_some() && galley.elided {
+        // Where to is what counts: the last two words.
+        let last = words.rmatch_indices(' ').nth(1).map_or(words, |(i, _)| &words[i + 1..]);
+        galley = short(painter, last, &small, theme.ink, right - left);
+    }
+    painter.galley(pos2(left, y - galley.size().y / 2.0), galley, theme.ink);
 }
 
 fn short(
@@ -275,21 +286,6 @@ fn short(
     let mut job = egui::text::LayoutJob::simple_singleline(text.into(), font.clone(), colour);
     job.wrap = egui::text::TextWrapping::truncate_at_width(room);
     painter.layout_job(job)
-}
-
-fn text_on(
-    painter: &Painter,
-    at: egui::Pos2,
-    align: Align2,
-    text: &str,
-    font: &FontId,
-    ink: Color32,
-    back: Color32,
-) {
-    let galley = painter.layout_no_wrap(text.into(), font.clone(), ink);
-    let rect = align.anchor_size(at, galley.size());
-    painter.rect_filled(rect.expand2(vec2(2.0, 0.0)), 2.0, back);
-    painter.galley(rect.min, galley, ink);
 }
 
 fn outline(r: Rect) -> Vec<egui::Pos2> {
@@ -326,6 +322,17 @@ fn smooth(columns: &[Column]) -> Vec<(f32, f32)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Whatever is told of a take, its wave is as large as that of every other.
+    #[test]
+    fn the_wave_leaves_the_foot_free() {
+        for height in [44.0, 58.0, 72.0] {
+            let rect = Rect::from_min_size(pos2(3.0, 5.0), vec2(120.0, height));
+            let area = wave_area(rect, true);
+            assert!(rect.contains_rect(area) && area.bottom() <= rect.bottom() - FOOT, "{area:?}");
+            assert!(area.height() >= height - FOOT - 5.0);
+        }
+    }
 
     /// A tone sampled by columns that are a little shorter than a period: every few columns one
     /// misses the peak. What is drawn has no such gaps.

@@ -5,6 +5,9 @@ use egui::{Button, Id, Key, Modifiers, Response, RichText, Stroke, TextEdit, Ui}
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 
+/// Why something cannot be changed in a session that is read only; the bar at the top tells the reason.
+pub const READ_ONLY: &str = "This session can only be looked at and heard, not changed";
+
 /// A button with a tooltip that ends with its key; `why_not`: why it cannot be pressed now, which the
 /// tooltip then says. True when pressed.
 pub fn key_button(ui: &mut Ui, text: &str, about: &str, action: Action, why_not: Option<&str>) -> bool {
@@ -85,15 +88,37 @@ pub fn field(
     field_called(ui, None, names, now, draft, width)
 }
 
+/// The same with its response.
+pub fn field_response(
+    ui: &mut Ui,
+    names: (&str, &str),
+    now: &str,
+    draft: &mut Option<String>,
+    width: f32,
+) -> (Response, Option<String>) {
+    field_of(ui, None, names, now, draft, width)
+}
+
 /// The same with an id of its own, so that a key can go to it.
 pub fn field_called(
+    ui: &mut Ui,
+    id: Option<Id>,
+    names: (&str, &str),
+    now: &str,
+    draft: &mut Option<String>,
+    width: f32,
+) -> Option<String> {
+    field_of(ui, id, names, now, draft, width).1
+}
+
+fn field_of(
     ui: &mut Ui,
     id: Option<Id>,
     (name, about): (&str, &str),
     now: &str,
     draft: &mut Option<String>,
     width: f32,
-) -> Option<String> {
+) -> (Response, Option<String>) {
     let mut text = draft.clone().unwrap_or_else(|| now.to_owned());
     let mut edit = TextEdit::singleline(&mut text).desired_width(width);
     if let Some(id) = id {
@@ -107,8 +132,8 @@ pub fn field_called(
         *draft = Some(text.clone());
     }
     if !response.lost_focus() {
-        return None;
+        return (response, None);
     }
     let escaped = ui.input(|i| i.key_pressed(Key::Escape));
-    draft.take().filter(|t| !escaped && t != now)
+    (response, draft.take().filter(|t| !escaped && t != now))
 }

@@ -2,8 +2,10 @@
 
 pub mod cell;
 pub mod control;
+pub mod dialog;
 pub mod drag_handle;
 pub mod glyph;
+pub mod in_sight;
 pub mod loop_arcs;
 pub mod loop_map;
 pub mod meter;

@@ -9,8 +9,8 @@ use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use egui::{
-    Area, Context, DragValue, Frame, Id, Key, Order, Rect, Response, RichText, Slider, Stroke, StrokeKind,
-    Ui, Vec2, vec2,
+    Area, Context, DragValue, Frame, Id, Key, Modifiers, Order, Rect, Response, RichText, Slider, Stroke,
+    StrokeKind, Ui, Vec2, vec2,
 };
 
 use crate::app::theme::Theme;
@@ -75,6 +75,11 @@ fn now_about(ctx: &Context) -> Option<Id> {
 impl Typed<'_> {
     /// Adds a field that can be dragged or typed in, over a value that is `now`.
     pub fn drag(&self, ui: &mut Ui, drag: DragValue<'_>, now: f64) -> Response {
+        self.drag_in(ui, drag, "", now)
+    }
+
+    /// The same with `suffix` after the value; not after a text that was refused, which stands as it was typed.
+    pub fn drag_in(&self, ui: &mut Ui, drag: DragValue<'_>, suffix: &str, now: f64) -> Response {
         let id = ui.next_auto_id().with("refused");
         let refused = standing(ui, id, now);
         let told = RefCell::new(Outcome::Nothing);
@@ -83,7 +88,10 @@ impl Typed<'_> {
         let mut drag = drag.custom_parser(parse).update_while_editing(false);
         if let Some(r) = &refused {
             let text = r.text.clone();
-            drag = drag.custom_formatter(move |_, _| text.clone()).suffix("");
+            drag = drag.custom_formatter(move |_, _| text.clone());
+        } else if !suffix.is_empty() {
+            // Not before: the toolkit would show it after the text, which has a unit of its own.
+            drag = drag.suffix(suffix);
         }
         let response = ui.add(drag);
         self.follow(ui, id, &response, (refused, told.into_inner()), now);
@@ -92,15 +100,29 @@ impl Typed<'_> {
 
     /// Adds a slider with a field, over a value that is `now`.
     pub fn slider(&self, ui: &mut Ui, slider: Slider<'_>, now: f64) -> Response {
+        self.slider_in(ui, slider, "", now)
+    }
+
+    /// The same with `suffix` after the value, as in [`Typed::drag_in`].
+    pub fn slider_in(&self, ui: &mut Ui, slider: Slider<'_>, suffix: &str, now: f64) -> Response {
         let id = ui.next_auto_id().with("refused");
         let refused = standing(ui, id, now);
         let told = RefCell::new(Outcome::Nothing);
         let escaped = just_escaped(ui, id);
-        let parse = |text: &str| if escaped { None } else { self.parse(text, now, &told) };
+        // What stood there unchanged has its unit behind it.
+        let bare = |text: &str| text.strip_suffix(suffix).is_some_and(|t| t == self.shown(now));
+        let parse = |text: &str| match text {
+            _ if escaped => None,
+            text if bare(text) => self.parse(&self.shown(now), now, &told),
+            text => self.parse(text, now, &told),
+        };
         let mut slider = slider.custom_parser(parse).update_while_editing(false);
         if let Some(r) = &refused {
             let text = r.text.clone();
-            slider = slider.custom_formatter(move |_, _| text.clone()).suffix("");
+            slider = slider.custom_formatter(move |_, _| text.clone());
+        } else if !suffix.is_empty() {
+            // In the text: the toolkit would call the field by a suffix, not by its name.
+            slider = slider.custom_formatter(|v, _| format!("{}{suffix}", self.shown(v)));
         }
         let response = ui.add(slider);
         self.follow(ui, id, &response, (refused, told.into_inner()), now);
@@ -118,10 +140,7 @@ impl Typed<'_> {
         let taken = read.and_then(|v| self.within(v));
         if taken.is_none() {
             let (typed, allowed) = (text.trim(), self.allowed());
-            let units = match self.unit {
-                "s" | "ms" | "frames" | "periods" => ", in s, ms, frames or periods",
-                _ => "",
-            };
+            let units = self.units();
             let why = match read {
                 Some(_) => format!("“{typed}” is not within {allowed}."),
                 None => format!("“{typed}” cannot be read here; write {allowed}{units}."),
@@ -140,6 +159,20 @@ impl Typed<'_> {
 
     fn shown(&self, value: f64) -> String {
         self.write.map_or_else(|| minus(value, self.decimals), |write| write(value))
+    }
+
+    /// The units of time that can be typed: frames and periods only where the field knows their length.
+    fn units(&self) -> String {
+        const TIMES: [&str; 4] = ["s", "ms", "frames", "periods"];
+        if !TIMES.contains(&self.unit) {
+            return String::new();
+        }
+        let can: Vec<&str> = TIMES.into_iter().filter(|u| (self.read)(&format!("1 {u}")).is_some()).collect();
+        match can.split_last() {
+            Some((last, [])) => format!(", in {last}"),
+            Some((last, rest)) => format!(", in {} or {last}", rest.join(", ")),
+            None => String::new(),
+        }
     }
 
     /// What can be typed.
@@ -174,6 +207,7 @@ impl Typed<'_> {
             }
             Outcome::Taken => None,
             Outcome::Nothing if response.changed() || escaped => None,
+            Outcome::Nothing if refused.is_some() && takes_back(ui, response) => None,
             Outcome::Nothing => refused,
         };
         keep(ui, id, refused.as_ref());
@@ -181,6 +215,17 @@ impl Typed<'_> {
             tell(ui, id, response, &r.why, time - r.at);
         }
     }
+}
+
+/// Whether a field stands free: nothing lies over it, such as a page of help.
+fn is_free(ui: &Ui, field: &Response) -> bool {
+    ui.ctx().layer_id_at(field.rect.center()).is_none_or(|top| top == ui.layer_id())
+}
+
+/// Escape takes back what was refused also after the field was left by Enter, as long as nothing else has the keys.
+fn takes_back(ui: &Ui, field: &Response) -> bool {
+    let alone = ui.memory(|m| m.focused().is_none_or(|id| id == field.id)) && is_free(ui, field);
+    alone && ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape))
 }
 
 /// Whether Escape has just left the field: the toolkit would take its text in the pass after that.
@@ -222,7 +267,7 @@ pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     if left > 0.0 {
         ui.ctx().request_repaint_after(Duration::from_secs_f64(left + 0.05));
     }
-    if !ui.clip_rect().intersects(field.rect) {
+    if !ui.clip_rect().intersects(field.rect) || !is_free(ui, field) {
         return;
     }
     card(ui.ctx(), id, field.rect, why, &theme);
@@ -270,7 +315,8 @@ mod tests {
     fn what_is_refused_is_told_with_what_is_allowed() {
         assert_eq!(seconds("500 ms", 1.0), (Some(0.5), None));
         let why = seconds("banana", 1.0).1.unwrap();
-        assert_eq!(why, "“banana” cannot be read here; write 0 to 3.25 s, in s, ms, frames or periods.");
+        // No rate is known here, so that frames and periods mean nothing.
+        assert_eq!(why, "“banana” cannot be read here; write 0 to 3.25 s, in s or ms.");
         assert_eq!(seconds("99 s", 1.0), (None, Some("“99 s” is not within 0 to 3.25 s.".into())));
         assert_eq!(seconds("NaN", 1.0).0, None);
     }

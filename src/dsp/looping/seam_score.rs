@@ -56,7 +56,7 @@ pub(super) struct Scorer<'a> {
 /// of the join as it will be played, crossfade included.
 ///
 /// How to read it (our calibration against [`super::audit()`] on loops taken anywhere, which the bench
-/// prints again; no source): **95** and more: not heard even by who listens for it. **80**: not noticed in
+/// prints again; no source): **95** and more: not heard even when listened for. **80**: not noticed in
 /// playing; now and then found by somebody who listens to this note alone and knows the loop's length.
 /// **50**: as often heard as not when the note is held alone, as a bump or change of colour that comes
 /// back. Under **20**: heard at once. An exactly periodic tone gives 100 in loops of 1 s or more.
@@ -77,7 +77,7 @@ pub fn score_loop(audio: &AudioBuf, f0: Hertz, range: FrameRange, crossfade: u64
 /// What a score (0 to 100) sounds like, in the words of [`score_loop`]: the bands between its marks.
 pub fn score_words(score: f64) -> &'static str {
     match score {
-        s if s >= 95.0 => "not heard even by who listens for it",
+        s if s >= 95.0 => "not heard even when listened for",
         s if s >= 80.0 => "not noticed in playing",
         s if s >= 50.0 => "now and then heard when the note is held alone",
         s if s >= 20.0 => "heard when the note is held alone",

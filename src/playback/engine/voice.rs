@@ -1,8 +1,9 @@
 //! One voice: one reading of one sound, with a gain on its way up or down.
 
 use super::PLACES;
+use crate::audio::AudioBuf;
 use crate::playback::fade::Fade;
-use crate::playback::message::{GroupKey, PlayLoop, Playable};
+use crate::playback::message::{GroupKey, PlayLoop, Playable, Side};
 use crate::playback::read::{Kernel, Reader};
 
 /// Which loop a voice goes round.
@@ -87,18 +88,18 @@ impl Voice {
         };
         let (side, taken) = (self.side.advance(), self.taken.advance());
         let left = 1.0 - side - taken;
-        let rendered = if left > 0.0 { self.reader.read(&sound.rendered, looping, kernel) } else { [0.0; 2] };
+        let read = |x: &AudioBuf, of| self.reader.read(x, looping.map(|l| (l, of)), kernel);
+        let rendered = if left > 0.0 { read(&sound.rendered, Side::Rendered) } else { [0.0; 2] };
         let mut frame = match &sound.source {
             Some(source) if side > 0.0 => {
-                // The tail belongs to the rendering; the source is read plainly.
-                let plain = self.reader.read(source, None, kernel);
+                let plain = read(source, Side::Source);
                 std::array::from_fn(|c| rendered[c] * left + plain[c] * side)
             }
             _ if taken > 0.0 => rendered.map(|x| x * left),
             _ => rendered,
         };
         if let Some(removed) = sound.removed.as_ref().filter(|_| taken > 0.0) {
-            let removed = self.reader.read(removed, None, kernel);
+            let removed = read(removed, Side::Removed);
             frame = std::array::from_fn(|c| frame[c] + removed[c] * taken);
         }
         self.reader.step();

@@ -46,9 +46,9 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
     rows.slider(&field, clean.amount * 100.0, &|v, _| edits::set_clean(m, |c| c.amount = v / 100.0));
     levels(rows.ui, rows.theme, m);
     reduction::show(rows, m, clean, &mut side.memory);
-    let field = Field::new("Floor", "dB", 0.0..=80.0, "Set cleaning floor")
+    let field = Field::new("At most by", "dB", 0.0..=80.0, "Set most reduction")
         .decimals(0)
-        .tip("The room is never lowered by more than this, whatever the curve says.");
+        .tip("The room is never lowered by more than this, whatever the reduction curve says.");
     rows.slider(&field, clean.floor_db, &|v, _| edits::set_clean(m, |c| c.floor_db = v));
     let field = Field::new("High-pass", "Hz", 0.0..=300.0, "Set high-pass")
         .decimals(0)
@@ -158,18 +158,22 @@ fn levels(ui: &mut Ui, t: &Theme, m: &Model<'_>) {
 fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     let setup = &view.document.setup;
     let choices = [
-        ("Each file", RoomFrom::EachFile, "Each file by its own room tone; one without takes all others'"),
-        ("Folder", RoomFrom::Folder, "All files by the room tone of all files together"),
-        ("This file", RoomFrom::File(m.source.id), "All files by the room tone of this one"),
+        (
+            "Its own file",
+            RoomFrom::EachFile,
+            "Each take by the room tone of its own file; where that has none, by all others'",
+        ),
+        ("All files", RoomFrom::Folder, "Every take by the room tone of all files together"),
+        ("This file", RoomFrom::File(m.source.id), "Every take by the room tone of this one file"),
     ];
+    rows.soft("The room of every take is learned from");
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
-        ui.label(RichText::new("Room").color(rows.theme.ink_soft));
         for (name, from, about) in choices {
             let now = setup.room_from == from;
             let r = ui.add_enabled(rows.enabled, switch(name, now, 14.0, rows.theme));
-            let r = r.accessible_name(format!("Room of {}", name.to_lowercase()));
-            if r.on_hover_text(format!("{about}. Holds for every take")).clicked() && !now {
+            let r = r.accessible_name(format!("Learn the room from {}", name.to_lowercase()));
+            if r.on_hover_text(about).clicked() && !now {
                 let edit = Edit::SetSetup(Box::new(Setup { room_from: from, ..setup.clone() }));
                 rows.out.push(step("Set where the room is learned", edit));
             }
@@ -197,9 +201,9 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
 fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let (d, id) = (m.document, m.take.id);
     let targets: [(&str, &str, Option<Vec<TakeId>>); 3] = [
-        ("All takes", "every take, and to later proposals", None),
-        ("Note", "the other layers of this note", Some(tuning::others_of_note(d, id))),
-        ("Layer", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
+        ("This note's takes", "the other layers of this note", Some(tuning::others_of_note(d, id))),
+        ("This layer's takes", "the other notes of this layer", Some(tuning::others_of_layer(d, id))),
+        ("Every take", "every take, and to later proposals", None),
     ];
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
@@ -210,17 +214,17 @@ fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
                 Some(takes) => cleaning::copy_cleaning(d, id, &takes),
             };
             let name = format!("Copy cleaning to {}", text.to_lowercase());
-            let about = format!("Gives this cleaning to {to}; takes with settings of their own keep them");
+            let about = format!("Gives this cleaning to {to}; takes whose cleaning is kept are left alone");
             let button = ui.add_enabled(rows.enabled && named.is_ok(), Button::new(text));
             let button = button.accessible_name(name);
-            let why_not = "No other take there has a recipe without settings of its own";
+            let why_not = "No other take there has a recipe, or all of them keep their cleaning";
             if button.on_hover_text(about).on_disabled_hover_text(why_not).clicked() {
                 rows.out.extend(named.ok().map(|n| step(&n.label, n.edit)));
             }
         }
     });
     let mut own = clean.own;
-    let r = rows.ui.add_enabled(rows.enabled, Checkbox::new(&mut own, "Own settings"));
+    let r = rows.ui.add_enabled(rows.enabled, Checkbox::new(&mut own, "Keep this take's cleaning"));
     let about = "Proposals and copies of other takes' cleaning leave this take alone";
     if r.on_hover_text(about).changed() {
         let label = if own { "Keep own cleaning" } else { "Let cleaning be copied" };
@@ -228,14 +232,14 @@ fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     }
     let others = with_own(m);
     if !others.is_empty() {
-        rows.soft(&format!("Own settings: {others}"));
+        rows.soft(&format!("Cleaning kept: {others}"));
     }
 }
 
 /// How many takes are named at most.
 const NAMED: usize = 4;
 
-/// The takes with settings of their own, in words.
+/// The takes whose cleaning is kept, in words.
 fn with_own(m: &Model<'_>) -> String {
     let all = cleaning::with_own_settings(m.document);
     let named = all.iter().take(NAMED).filter_map(|id| m.document.take(*id));

@@ -181,10 +181,14 @@ impl Rows<'_> {
                 // Otherwise a value with more digits than are shown is rounded by being shown.
                 .clamping(SliderClamping::Edits)
                 .fixed_decimals(f.decimals)
-                .suffix(f.suffix_at(value))
                 .custom_formatter(|v, _| f.written(v));
             let write = |v| f.written(v);
-            let r = f.typed(&|t| f.read(t, clock), Some(&write)).slider(ui, slider, value);
+            let r = f.typed(&|t| f.read(t, clock), Some(&write)).slider_in(
+                ui,
+                slider,
+                &f.suffix_at(value),
+                value,
+            );
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -212,7 +216,7 @@ impl Rows<'_> {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
             let field = drag_value(f, &mut v).custom_formatter(|n, _| write(n));
-            let r = f.typed(read, Some(write)).drag(ui, field, value);
+            let r = f.typed(read, Some(write)).drag_in(ui, field, &f.suffix(), value);
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -280,10 +284,10 @@ impl Rows<'_> {
 }
 
 fn drag_value<'v>(f: &'v Field, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v).range(f.range.clone()).speed(f.speed).fixed_decimals(f.decimals).suffix(f.suffix())
+    DragValue::new(v).range(f.range.clone()).speed(f.speed).fixed_decimals(f.decimals)
 }
 
 fn drag(ui: &mut Ui, f: &Field, v: &mut f64, clock: Option<Clock>) -> Response {
     let now = *v;
-    f.typed(&|t| f.read(t, clock), None).drag(ui, drag_value(f, v), now)
+    f.typed(&|t| f.read(t, clock), None).drag_in(ui, drag_value(f, v), &f.suffix(), now)
 }

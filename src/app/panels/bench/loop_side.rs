@@ -1,6 +1,8 @@
 //! The loop in the side column: its numbers, what they are worth, what is done with it, and which loops
 //! are looked for.
 
+use egui::{RichText, Sense, Ui, UiBuilder, vec2};
+
 use super::edits::{self, Mark};
 use super::fields::{Field, Rows};
 use super::gesture::step;
@@ -8,7 +10,9 @@ use super::model::Model;
 use super::score;
 use crate::app::command::{Command, WorkCommand};
 use crate::app::shortcuts::{Action, tip};
+use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::dsp::looping::SeamAudit;
 use crate::session::{Edit, LoopRecipe, LoopSearch, Setup, tuning};
 use crate::units::Seconds;
 
@@ -43,10 +47,52 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     switches(rows, m, l);
     actions(rows, m);
     rows.ui.add_space(2.0);
-    score::show(rows.ui, rows.theme, l);
-    // The old measure stays until the new one is there.
-    let audit = view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit));
-    score::heard(rows.ui, rows.theme, l.score, audit, m.derived.updating);
+    score::in_parts(rows.ui, rows.theme, l);
+    score::which_counts(rows.ui, rows.theme, l.score, audit_of(view, m));
+}
+
+/// What is heard of the loop; the old measure stays until the new one is there.
+fn audit_of(view: &View<'_>, m: &Model<'_>) -> Option<SeamAudit> {
+    view.derived.audit(m.take).or_else(|| m.made.and_then(|x| x.audit))
+}
+
+/// Height of what decides about a loop: three lines and what keeps them off the edge.
+const DECIDES: f32 = 76.0;
+
+/// What decides about the loop: its length, its score and what is heard of it. It stands above all that
+/// scrolls, and as high whatever there is to say.
+pub fn decides(ui: &mut Ui, view: &View<'_>, m: &Model<'_>) {
+    let t = view.theme;
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), DECIDES), Sense::hover());
+    ui.painter().rect_filled(rect, 3.0, t.paper);
+    let inside = UiBuilder::new().max_rect(rect.shrink2(vec2(8.0, 5.0))).id_salt("decides");
+    ui.scope_builder(inside, |ui| {
+        ui.spacing_mut().item_spacing.y = 2.0;
+        ui.spacing_mut().interact_size.y = 20.0;
+        let (Some(l), Some((start, end))) = (m.looping(), m.loop_frames()) else {
+            let text = match m.recipe() {
+                None => "No recipe yet: nothing is trimmed, tuned or looped",
+                Some(_) => "No loop: the take is played to its end",
+            };
+            ui.label(RichText::new(text).color(t.ink_soft));
+            return;
+        };
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            ui.label("Loop");
+            let text = format!("{:.3} s", (end - start) / m.out_rate());
+            ui.label(RichText::new(text).family(strong())).on_hover_text("Its length in the delivered file");
+            if let Some(period) = m.period_frames() {
+                ui.label(RichText::new(format!("{:.0} periods", (end - start) / period)).color(t.ink_soft));
+            }
+            if l.locked {
+                ui.label(RichText::new("locked").color(t.ink_soft)).on_hover_text(edits::LOCKED);
+            }
+        });
+        score::whole(ui, t, l);
+        score::heard(ui, t, audit_of(view, m), m.derived.updating);
+    });
+    ui.add_space(2.0);
 }
 
 /// Locked, and evened.

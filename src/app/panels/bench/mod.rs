@@ -35,6 +35,7 @@ use egui::{Frame, Margin, Panel, ScrollArea, Sense, Ui, UiBuilder, vec2};
 use crate::app::command::Command;
 use crate::app::view::View;
 use crate::app::widgets::drag_handle::HandleMemory;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::wave_view::ColumnCache;
 use crate::session::TakeId;
@@ -150,6 +151,7 @@ impl BenchPanel {
                 ui.scope_builder(UiBuilder::new().max_rect(rect), |ui| {
                     lanes::show(self, ui, view, model, wish, out);
                 });
+                follow_focus(ui);
             });
         });
     }

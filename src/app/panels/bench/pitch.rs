@@ -190,17 +190,22 @@ fn after_pieces(lane: &Lane<'_, '_>, made: &FromRecipe, cents: &CentsAxis) -> Ve
 }
 
 fn summary(ui: &Ui, lane: &Lane<'_, '_>, head: Rect, ground: &egui::Response) {
-    let text = match lane.model.made.map(|m| m.rendered.rms_cents) {
-        Some(Some((before, after))) => {
-            format!("{before:.1} cents rms before (thin), {after:.1} after (thick)")
-        }
-        Some(None) => "no note was found in this take".into(),
-        None => "not worked yet".into(),
+    let (text, short) = match lane.model.made.map(|m| m.rendered.rms_cents) {
+        Some(Some((before, after))) => (
+            format!("{before:.1} cents rms before (thin), {after:.1} after (thick)"),
+            format!("{before:.1}, then {after:.1} cents"),
+        ),
+        Some(None) => ("no note was found in this take".to_owned(), "no note found".to_owned()),
+        None => ("the result is not made yet".to_owned(), "not made yet".to_owned()),
     };
     // The buttons at the right keep their room.
+    let room = (head.width() - BUTTONS).max(0.0);
     let font = FontId::proportional(12.0);
-    let mut job = egui::text::LayoutJob::simple_singleline(text.clone(), font, lane.theme().ink_soft);
-    job.wrap = egui::text::TextWrapping::truncate_at_width((head.width() - BUTTONS).max(0.0));
+    let mut job = egui::text::LayoutJob::simple_singleline(text.clone(), font.clone(), lane.theme().ink_soft);
+    if ui.painter().layout_job(job.clone()).size().x > room {
+        job = egui::text::LayoutJob::simple_singleline(short, font, lane.theme().ink_soft);
+    }
+    job.wrap = egui::text::TextWrapping::truncate_at_width(room);
     let galley = ui.painter().layout_job(job);
     let at = head.left_center() - egui::vec2(0.0, galley.size().y / 2.0);
     ui.painter().galley(at, galley, lane.theme().ink_soft);

@@ -189,7 +189,11 @@ fn stretch(
     for text in ["room tone", "room"] {
         let galley = painter.layout_no_wrap(text.into(), FontId::proportional(11.0), t.ink);
         if galley.size().x + 6.0 <= shown.width() {
-            painter.galley(shown.left_top() + egui::vec2(3.0, 1.0), galley, t.ink);
+            // On a ground of its own: the wave runs through here.
+            let words =
+                egui::Align2::LEFT_TOP.anchor_size(shown.left_top() + egui::vec2(3.0, 1.0), galley.size());
+            painter.rect_filled(words.expand2(egui::vec2(2.0, 0.0)), 2.0, t.sheet);
+            painter.galley(words.min, galley, t.ink);
             break;
         }
     }

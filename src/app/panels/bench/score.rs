@@ -24,14 +24,23 @@ fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
 /// Between the two columns of parts.
 const BETWEEN: f32 = 14.0;
 
-/// Draws the whole score large and its parts small.
-pub fn show(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
-    let whole = "Made of the parts below; the worst one counts most.\n95: not heard even by who listens for it. 80: \
-                 not noticed in playing. 50: as often heard as not when the note is held alone. Under 20: heard \
-                 at once";
+/// The score as a whole, large.
+pub fn whole(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
+    let about = format!(
+        "{}: {}.\nMade of the parts that stand with the loop's numbers below; the worst one counts most.\n95: not \
+         heard even by who listens for it. 80: not noticed in playing. 50: as often heard as not when the note is \
+         held alone. Under 20: heard at once",
+        l.score.round(),
+        meaning(l.score)
+    );
     let width = ui.available_width();
-    row(ui, theme, width, ("score", l.score), true, whole);
-    ui.label(egui::RichText::new(meaning(l.score)).small().color(theme.ink_soft));
+    row(ui, theme, width, ("score", l.score), true, &about);
+}
+
+/// What the score means, and its parts, small.
+pub fn in_parts(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
+    let text = format!("Score {:.0}: {}", l.score, meaning(l.score));
+    ui.label(egui::RichText::new(text).small().color(theme.ink_soft));
     let half = (ui.available_width() - BETWEEN) / 2.0;
     ui.scope(|ui| {
         ui.spacing_mut().interact_size.y = 15.0;
@@ -51,35 +60,36 @@ pub fn meaning(score: f64) -> &'static str {
     score_words(score)
 }
 
-/// Room for what is heard: two lines, and two small ones where it differs from the score.
-const HEARD: f32 = 74.0;
-
-/// What the finished loop measures when it goes round. It takes the same room whatever there is to say.
-pub fn heard(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>, updating: bool) {
-    let size = vec2(ui.available_width(), HEARD);
-    ui.allocate_ui_with_layout(size, egui::Layout::top_down(egui::Align::Min), |ui| {
-        ui.set_min_size(size);
-        heard_words(ui, t, score, audit, updating);
-    });
-}
-
-fn heard_words(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>, updating: bool) {
+/// What the finished loop measures when it goes round, in one line.
+pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
+    let line = |text: String, ink| egui::Label::new(egui::RichText::new(text).color(ink)).truncate();
     let Some(a) = audit else {
         let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
-        ui.label(egui::RichText::new(text).color(t.ink_soft));
+        ui.add(line(text.into(), t.ink_soft));
         return;
     };
     let text = format!("Heard: {}", audit_words(&a));
     let parts: Vec<String> = a.parts().iter().map(|(name, v)| format!("{name} {v:.0}")).collect();
     let ink = if updating { t.ink_soft } else { t.ink };
-    ui.label(egui::RichText::new(text).color(ink)).on_hover_text(format!(
-        "The loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
+    ui.add(line(text.clone(), ink)).on_hover_text(format!(
+        "{text}.\nThe loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
          heard, 100 obvious.\nOf this alone: {}",
         parts.join(", ")
     ));
-    if let Some(text) = differs(score, a.audibility) {
-        ui.label(egui::RichText::new(text).small().color(ink));
-    }
+}
+
+/// Room for which of the two counts: two small lines.
+const COUNTS: f32 = 34.0;
+
+/// Which counts where the score and what is heard disagree. It takes the same room whatever there is to say.
+pub fn which_counts(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>) {
+    let size = vec2(ui.available_width(), COUNTS);
+    ui.allocate_ui_with_layout(size, egui::Layout::top_down(egui::Align::Min), |ui| {
+        ui.set_min_size(size);
+        if let Some(text) = audit.and_then(|a| differs(score, a.audibility)) {
+            ui.label(egui::RichText::new(text).small().color(t.ink));
+        }
+    });
 }
 
 /// Which of the two counts where the score and what is heard disagree.
@@ -100,7 +110,8 @@ fn row(ui: &mut Ui, t: &Theme, width: f32, (name, value): (&str, f64), whole: bo
     let (rect, response) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
     let (size, ink) = if whole { (13.0, t.ink) } else { (11.0, t.ink_soft) };
     let painter = ui.painter();
-    painter.text(rect.left_center(), Align2::LEFT_CENTER, name, FontId::proportional(size), ink);
+    let shown = if whole { "Score" } else { name };
+    painter.text(rect.left_center(), Align2::LEFT_CENTER, shown, FontId::proportional(size), ink);
     painter.text(
         rect.right_center(),
         Align2::RIGHT_CENTER,

@@ -15,15 +15,14 @@ use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::switch;
+use crate::app::widgets::control::{READ_ONLY, switch};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
 
 use fields::{Field, Rows};
-
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 
 /// What stands below the seam close-up.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -102,6 +101,7 @@ pub fn show(
 ) {
     header(ui, view, model);
     state_buttons(ui, view, model, out);
+    loop_side::decides(ui, view, model);
     let jump = jumps(ui, model);
     concerns(ui, view, model, out);
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
@@ -131,6 +131,7 @@ pub fn show(
         level_fields(&mut rows, model, recipe);
         cleaning::show(&mut rows, view, model, recipe, pictures.cleaner);
         rows.ui.add_space(8.0);
+        follow_focus(rows.ui);
     });
 }
 
@@ -141,7 +142,7 @@ fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 2.0;
         for (text, heading, about) in [
-            ("Loop", "Loop", "Ends, crossfade, score, candidates"),
+            ("Loop", "Loop", "Ends, crossfade, the score in parts, candidates"),
             ("Tuning", "Tuning", "Target note and strengths"),
             ("Level", "Fades and level", "Fades and gain"),
             ("Cleaning", "Cleaning", "What is taken of the room"),
@@ -208,9 +209,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         }
     });
     if view.read_only {
-        ui.label(
-            RichText::new("Read only: another program has this session open.").small().color(view.theme.warn),
-        );
+        ui.label(RichText::new("Read only: to look and to listen.").small().color(view.theme.warn));
     }
     ui.add_space(4.0);
 }
@@ -256,6 +255,7 @@ fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
             if all.is_empty() && about.is_none() && model.derived.failed.is_none() {
                 ui.label(RichText::new("No concerns").color(t.ink_soft));
             }
+            follow_focus(ui);
         });
     });
 }
@@ -341,23 +341,20 @@ type MakesNamed = fn(&crate::session::Document, TakeId) -> crate::error::Result<
 /// Copies strengths and curve to the takes of this note or of this layer.
 fn copy_buttons(rows: &mut Rows<'_>, m: &Model<'_>) {
     let targets = [
+        ("This note's takes", "the other layers of this note", tuning::others_of_note(m.document, m.take.id)),
         (
-            "To this note's takes",
-            "the other layers of this note",
-            tuning::others_of_note(m.document, m.take.id),
-        ),
-        (
-            "To this layer's takes",
+            "This layer's takes",
             "the other notes of this layer",
             tuning::others_of_layer(m.document, m.take.id),
         ),
     ];
     rows.ui.horizontal_wrapped(|ui| {
-        ui.label(RichText::new("Copy").color(rows.theme.ink_soft));
+        ui.label(RichText::new("Copy to").color(rows.theme.ink_soft));
         for (text, to, takes) in targets {
             let named = tuning::copy_tuning(m.document, m.take.id, &takes, tuning::Copied::Both);
             let about = format!("Copies strengths and strength curve to {to}, as far as they have a recipe");
             let button = ui.add_enabled(rows.enabled && named.is_ok(), egui::Button::new(text));
+            let button = button.accessible_name(format!("Copy tuning to {}", text.to_lowercase()));
             if button
                 .on_hover_text(&about)
                 .on_disabled_hover_text("No other take there has a recipe")

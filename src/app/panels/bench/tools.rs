@@ -18,6 +18,8 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
         // In a narrow window one group below the other, from the left.
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 4.0;
+            // So that what is heard stands in one line, and zooming in the next.
+            ui.spacing_mut().button_padding.x = 6.0;
             hearing::buttons(ui, view, model.take, out);
             zooming(ui, view, model, true, &mut wish);
         });

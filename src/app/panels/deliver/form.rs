@@ -9,8 +9,8 @@ use crate::app::command::Command;
 use crate::app::panels::bench::gesture::{Gesture, step};
 use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
-use crate::app::widgets::control::{field, list_line};
-use crate::app::widgets::typed::Typed;
+use crate::app::widgets::control::{field_response, list_line};
+use crate::app::widgets::typed::{self, Typed};
 use crate::session::{Edit, Setup};
 
 /// Width of the names of the rows.
@@ -96,13 +96,16 @@ impl Form<'_> {
         self.row(name, tip, |f| {
             let mut draft = f.drafts.remove(name);
             let width = f.ui.available_width() - 6.0;
-            let given = field(f.ui, (name, tip), now, &mut draft, width);
-            f.drafts.extend(draft.map(|d| (name, d)));
-            if let Some(text) = given
-                && !(refuse_empty && text.trim().is_empty())
-            {
-                f.change(name, |s| set(s, text));
+            let (r, given) = field_response(f.ui, (name, tip), now, &mut draft, width);
+            let empty = |t: &String| refuse_empty && t.trim().is_empty();
+            match given {
+                // It stays to be mended.
+                Some(text) if empty(&text) => draft = Some(text),
+                Some(text) => f.change(name, |s| set(s, text)),
+                None => {}
             }
+            refused(f.ui, &r, draft.as_ref().is_some_and(empty));
+            f.drafts.extend(draft.map(|d| (name, d)));
         });
     }
 
@@ -178,7 +181,7 @@ impl Form<'_> {
         let mut v = now;
         self.ui.spacing_mut().interact_size.x = NUMBER;
         let read = |t: &str| quantity::parse(t, n.suffix, None);
-        let r = n.typed(&read, None).drag(self.ui, drag_value(n, &mut v), now);
+        let r = n.typed(&read, None).drag_in(self.ui, drag_value(n, &mut v), n.suffix, now);
         let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
@@ -195,7 +198,7 @@ impl Form<'_> {
         let mut v = now;
         let drag = drag_value(n, &mut v).custom_formatter(|x, _| write(x));
         self.ui.spacing_mut().interact_size.x = NUMBER;
-        let r = n.typed(read, Some(write)).drag(self.ui, drag, now);
+        let r = n.typed(read, Some(write)).drag_in(self.ui, drag, n.suffix, now);
         let r = r.accessible_name(n.name).on_hover_text(n.tip);
         self.follow(n, &r, v, set);
     }
@@ -212,8 +215,20 @@ impl Form<'_> {
     }
 }
 
+/// Marks a field that must not be empty and is, and says so.
+fn refused(ui: &Ui, r: &egui::Response, is_empty: bool) {
+    let id = r.id.with("empty");
+    if !is_empty {
+        ui.data_mut(|d| d.remove::<f64>(id));
+        return;
+    }
+    let now = ui.input(|i| i.time);
+    let since = ui.data_mut(|d| *d.get_temp_mut_or(id, now));
+    typed::tell(ui, id, r, "This cannot be empty: the files are called by it.", now - since);
+}
+
 fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals).suffix(n.suffix)
+    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals)
 }
 
 impl Number {

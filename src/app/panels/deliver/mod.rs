@@ -23,6 +23,7 @@ use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{field, main_button};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::session::Setup;
 
 use form::{Drafts, Form, changed, heading};
@@ -111,6 +112,7 @@ impl DeliverPanel {
     ) {
         let session = view.path.unwrap_or(Path::new(""));
         ui.horizontal(|ui| {
+            ui.set_min_height(32.0);
             ui.label(RichText::new("Deliver").family(strong()).size(20.0));
             ui.add_space(4.0);
             ui.label("to");
@@ -198,6 +200,7 @@ impl DeliverPanel {
                 settings::sections(&mut Form { ui, theme: view.theme, setup, gesture, drafts, out });
             });
             ui.add_space(8.0);
+            follow_focus(ui);
         });
     }
 
@@ -215,6 +218,7 @@ impl DeliverPanel {
                 });
             }
             ui.add_space(8.0);
+            follow_focus(ui);
         });
     }
 

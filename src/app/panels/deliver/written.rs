@@ -10,6 +10,7 @@ use crate::app::command::{Command, GoCommand, WorkCommand};
 use crate::app::view::View;
 use crate::app::widgets::control::soft;
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::io::SoundForm;
 use crate::render::batch::Delivery;
@@ -149,6 +150,7 @@ pub fn names(ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, commands:
                 for line in &model.rows[range] {
                     name(ui, view, line, right, commands);
                 }
+                follow_focus(ui);
             },
         );
     });

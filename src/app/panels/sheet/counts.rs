@@ -46,7 +46,9 @@ impl Counts {
 
     pub fn words(&self) -> String {
         let states = [TakeState::New, TakeState::Proposed, TakeState::Accepted, TakeState::SetAside];
-        let mut parts: Vec<_> = states.iter().map(|s| format!("{} {}", self.state(*s), s.word())).collect();
+        // What there is none of needs no words.
+        let some = states.iter().filter(|s| self.state(**s) > 0);
+        let mut parts: Vec<_> = some.map(|s| format!("{} {}", self.state(*s), s.word())).collect();
         if self.missing > 0 {
             parts.push(format!("{} missing", self.missing));
         }

@@ -1,12 +1,14 @@
 //! The row above the takes: in which form they stand, which of them, in which order.
 
-use egui::{Button, ComboBox, DragValue, Ui};
+use egui::{Button, Checkbox, ComboBox, DragValue, Label, Ui};
 
 use super::counts::Counts;
 use crate::app::command::{Command, GoCommand};
+use crate::app::quantity;
 use crate::app::triage::{ConcernFilter, Filter, Form, Listing, Order, StateFilter};
 use crate::app::view::View;
-use crate::app::widgets::control::{list_line, soft, switch};
+use crate::app::widgets::control::{escaped, list_line, soft, switch};
+use crate::app::widgets::typed::Typed;
 use crate::session::{ConcernKind, TakeState};
 
 const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
@@ -26,31 +28,49 @@ impl FilterRow {
         let now = view.triage.listing;
         let mut next = now;
         ui.horizontal_wrapped(|ui| {
+            // In a small window all of it is to stand in one row.
+            let compact = ui.max_rect().width() < super::COMPACT;
+            let gap = if compact { 0.0 } else { 6.0 };
             ui.spacing_mut().item_spacing.x = 6.0;
             forms(ui, view, &mut next.form);
-            ui.add_space(6.0);
-            states(ui, &mut next.filter, counts);
-            concerns(ui, view, &mut next.filter);
+            ui.add_space(gap);
+            states(ui, &mut next.filter, counts, if compact { 110.0 } else { 128.0 });
+            concerns(ui, view, &mut next.filter, if compact { 112.0 } else { 150.0 });
             under(ui, &mut next.filter);
-            ui.add_space(6.0);
+            ui.add_space(gap);
             // In a small window the names of the columns are there to sort by.
-            let compact = ui.max_rect().width() < super::COMPACT;
             if next.form == Form::List && !compact {
                 order(ui, &mut next);
-            } else if next.form == Form::Cells && !next.filter.is_open() {
-                ui.checkbox(&mut self.hide_rows, "Hide other notes")
-                    .on_hover_text("Leaves out notes of which nothing is shown");
-            }
-            if !next.filter.is_open() {
-                if ui.add(Button::new("Show all")).on_hover_text("Clears the filter").clicked() {
-                    next.filter = Filter::default();
-                }
-                ui.label(soft(shown_words(view, counts), view.theme));
+            } else if next.form == Form::Cells && !compact {
+                self.hiding(ui, view);
             }
         });
         if next != now {
             commands.push(Command::Go(GoCommand::List(next)));
         }
+    }
+}
+
+impl FilterRow {
+    /// Whether rows in which nothing is shown are left out.
+    pub fn hiding(&mut self, ui: &mut Ui, view: &View<'_>) {
+        let filtered = !view.triage.listing.filter.is_open();
+        ui.add_enabled(filtered, Checkbox::new(&mut self.hide_rows, "Hide other notes"))
+            .on_hover_text("Leaves out notes of which nothing is shown")
+            .on_disabled_hover_text("Leaves out notes of which nothing is shown; all are shown now");
+    }
+
+    /// How many are shown, and the way back to all: in the line of the counts, where there is room, so that
+    /// the takes stay where they are when a filter is set. From right to left.
+    pub fn shown(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Command>) {
+        let now = view.triage.listing;
+        if now.filter.is_open() {
+            return;
+        }
+        if ui.add(Button::new("Show all")).on_hover_text("Clears the filter").clicked() {
+            commands.push(Command::Go(GoCommand::List(Listing { filter: Filter::default(), ..now })));
+        }
+        ui.add(Label::new(soft(shown_words(view, counts), view.theme)).truncate());
     }
 }
 
@@ -85,18 +105,20 @@ fn choice<T: PartialEq + Copy>(
     all: &[(T, String)],
 ) {
     let text = all.iter().find(|(v, _)| v == now).map_or("", |(_, t)| t);
-    let shown =
-        ComboBox::from_id_salt(name).selected_text(text).width(width).height(420.0).show_ui(ui, |ui| {
-            for (value, text) in all {
-                if list_line(ui, now == value, text) {
-                    *now = *value;
-                }
+    let hover = format!("{about}.\nNow: {text}");
+    // As wide whatever is chosen, so that nothing beside or below it moves.
+    let combo = ComboBox::from_id_salt(name).selected_text(text).width(width).truncate();
+    let shown = combo.height(420.0).show_ui(ui, |ui| {
+        for (value, text) in all {
+            if list_line(ui, now == value, text) {
+                *now = *value;
             }
-        });
-    shown.response.accessible_name(name).on_hover_text(about);
+        }
+    });
+    shown.response.accessible_name(name).on_hover_text(hover);
 }
 
-fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts) {
+fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts, width: f32) {
     let only = |s: TakeState| (StateFilter::Only(s), format!("{} ({})", s.word(), counts.state(s)));
     let all = [
         (StateFilter::All, "all takes".to_owned()),
@@ -110,13 +132,13 @@ fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts) {
     choice(
         ui,
         ("Show states", "Which takes are shown, by how far they have come"),
-        128.0,
+        width,
         &mut filter.state,
         &all,
     );
 }
 
-fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter) {
+fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter, width: f32) {
     let count = |f: ConcernFilter| {
         let filter = Filter { concern: f, ..Filter::default() };
         view.document.takes.iter().filter(|t| filter.shows(t)).count()
@@ -140,7 +162,7 @@ fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter) {
     choice(
         ui,
         ("Show concerns", "Which takes are shown, by what is wrong with them"),
-        150.0,
+        width,
         &mut filter.concern,
         &all,
     );
@@ -151,10 +173,13 @@ fn under(ui: &mut Ui, filter: &mut Filter) {
     if ui.checkbox(&mut on, "Score under").on_hover_text(UNDER_TIP).changed() {
         filter.under = on.then_some(FIRST_UNDER);
     }
-    if let Some(most) = &mut filter.under {
-        ui.add(DragValue::new(most).range(0.0..=100.0).max_decimals(0))
-            .accessible_name("Score under, 0 to 100")
-            .on_hover_text(UNDER_TIP);
+    if let Some(now) = filter.under {
+        let mut most = now;
+        let read = |text: &str| quantity::parse(text, "", None);
+        let typed = Typed { range: 0.0..=100.0, unit: "", decimals: 0, read: &read, write: None };
+        let field = DragValue::new(&mut most).range(0.0..=100.0).max_decimals(0);
+        let r = typed.drag(ui, field, now).accessible_name("Score under, 0 to 100").on_hover_text(UNDER_TIP);
+        filter.under = Some(escaped(ui, &r, now).unwrap_or(most));
     }
 }
 

@@ -39,8 +39,8 @@ impl CellForm {
     /// a sign, a score and a concern leave room to.
     pub fn wide(available: egui::Vec2, layers: u16, notes: usize) -> Self {
         let columns = f32::from(layers.max(1));
-        let width = ((available.x - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 340.0);
-        let height = ((available.y - HEAD_HEIGHT) / notes.max(1) as f32 - GAP).clamp(44.0, 72.0);
+        let width = ((available.x - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 380.0);
+        let height = ((available.y - HEAD_HEIGHT) / notes.max(1) as f32 - GAP).clamp(44.0, 92.0);
         Self { wide: true, cell: vec2(width, height.floor()) }
     }
 }
@@ -160,7 +160,7 @@ impl SheetPanel {
     fn scroll_to_new(&self, ui: &Ui, view: &View<'_>, rect: Rect, takes: &[TakeId]) {
         if view.selected != self.last_selected && view.selected.is_some_and(|id| takes.contains(&id)) {
             let min = rect.min - vec2(NOTE_WIDTH, HEAD_HEIGHT + GAP);
-            let with_edges = Rect::from_min_max(min, rect.max + vec2(0.0, self.covered));
+            let with_edges = Rect::from_min_max(min, rect.max);
             ui.scroll_to_rect(with_edges, None);
         }
     }

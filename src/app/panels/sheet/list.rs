@@ -72,15 +72,14 @@ impl SheetPanel {
         let mut focused = false;
         let page = (ui.available_height() / ROW).floor().max(2.0) as i64 - 1;
         ScrollArea::vertical().auto_shrink(false).id_salt("list").show_viewport(ui, |ui, seen| {
-            let size = vec2(ui.available_width(), order.len() as f32 * ROW + self.covered);
+            let size = vec2(ui.available_width(), order.len() as f32 * ROW);
             let (area, _) = ui.allocate_exact_size(size, Sense::hover());
             for (i, id) in order.iter().enumerate() {
                 let y = i as f32 * ROW;
                 let rect = Rect::from_min_size(area.min + vec2(0.0, y), vec2(area.width(), ROW));
                 let selected = view.selected == Some(*id);
                 if selected && view.selected != self.last_selected {
-                    let clear = Rect::from_min_max(rect.min, rect.max + vec2(0.0, self.covered));
-                    ui.scroll_to_rect(clear, None);
+                    ui.scroll_to_rect(rect, None);
                 }
                 // The selected row is there even where it is not seen, so that it can keep the focus.
                 if (y + ROW < seen.top() || y > seen.bottom()) && !selected {

@@ -13,7 +13,7 @@ mod pick;
 
 use std::collections::HashSet;
 
-use egui::{Button, RichText, ScrollArea, Ui};
+use egui::{Align, Button, Layout, RichText, ScrollArea, Ui};
 
 use self::counts::Counts;
 use self::drag::Drag;
@@ -28,13 +28,12 @@ use crate::app::theme::strong;
 use crate::app::triage::Form;
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
-use crate::app::widgets::control::{key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, key_button, soft};
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::session::{TakeId, TakeState};
 
-/// Why nothing can be changed.
-const READ_ONLY: &str = "Another program has this session open; nothing can be changed here";
 /// Width in points under which buttons that are seldom pressed go into a menu.
 const COMPACT: f32 = 560.0;
 
@@ -60,8 +59,6 @@ pub struct SheetPanel {
     asked: HashSet<TakeId>,
     tuning: TuningPanel,
     names: NamesLine,
-    /// What messages cover at the lower edge, in points; the last row can be scrolled out from under it.
-    pub covered: f32,
 }
 
 impl SheetPanel {
@@ -97,13 +94,14 @@ impl SheetPanel {
         scroll.show(ui, |ui| {
             let grid = self.grid(ui, view, form, commands);
             self.unplaced(ui, view, form, commands);
-            ui.add_space(self.covered);
             self.follow_drag(ui, view, &grid, commands);
+            follow_focus(ui);
         });
     }
 
     fn head(&mut self, ui: &mut Ui, view: &View<'_>, wide: bool, commands: &mut Vec<Command>) {
         let counts = Counts::of(view);
+        let compact = wide && ui.max_rect().width() < COMPACT;
         ui.horizontal(|ui| {
             let words = format!("{} of {} decided", counts.decided(), words::takes(counts.all()));
             let about = format!("{words}: {}", counts.words());
@@ -112,13 +110,34 @@ impl SheetPanel {
             ui.vertical(|ui| {
                 ui.spacing_mut().item_spacing.y = 1.0;
                 if wide {
+                    let filtered = !view.triage.listing.filter.is_open();
+                    let more = if compact { 80.0 } else { 0.0 } + if filtered { 170.0 } else { 0.0 };
+                    ui.set_max_width((ui.available_width() - more).max(60.0));
                     ui.label(RichText::new(&words).family(strong()));
-                    ui.label(soft(counts.words(), view.theme));
+                    ui.add(egui::Label::new(soft(counts.words(), view.theme)).truncate());
                 } else {
                     let short = format!("{} of {}", counts.decided(), counts.all());
                     ui.label(RichText::new(short).family(strong()));
                     ui.label(soft("decided", view.theme)).on_hover_text(counts.words());
                 }
+            });
+            if !wide {
+                return;
+            }
+            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                if compact {
+                    // In a small window the cells need the room more.
+                    let more = ui.menu_button("More", |ui| {
+                        going_on(ui, view, commands);
+                        if view.triage.listing.form == Form::Cells {
+                            self.filter.hiding(ui, view);
+                        }
+                        folder(ui, view, commands);
+                    });
+                    let about = "Going on by itself, hiding other notes, survey again, open another";
+                    more.response.on_hover_text(about);
+                }
+                FilterRow::shown(ui, view, &counts, commands);
             });
         });
         if !wide {
@@ -149,19 +168,18 @@ fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Com
         commands.push(Command::Work(WorkCommand::AcceptPassing));
     }
     next_to_look_at(ui, counts, commands);
+    if ui.max_rect().width() >= COMPACT {
+        going_on(ui, view, commands);
+        folder(ui, view, commands);
+    }
+}
+
+fn going_on(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     let mut go_on = view.triage.go_on;
     let about = "After accepting or setting aside it goes on to the next take that is not decided";
     if ui.checkbox(&mut go_on, "Go on by itself").on_hover_text(tip(ui.ctx(), about, Action::GoOn)).changed()
     {
         commands.push(Command::Look(LookCommand::GoOn(go_on)));
-    }
-    // In a small window the cells need the room more.
-    if ui.max_rect().width() < COMPACT {
-        ui.menu_button("More", |ui| folder(ui, view, commands))
-            .response
-            .on_hover_text("Survey again, open another");
-    } else {
-        folder(ui, view, commands);
     }
 }
 

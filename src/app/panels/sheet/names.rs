@@ -28,7 +28,7 @@ impl NamesLine {
         ui.horizontal(|ui| {
             glyph::concern_sign(ui, view.theme);
             let words = RichText::new(text).color(view.theme.ink);
-            ui.add(Label::new(words).truncate()).on_hover_text(text);
+            ui.add(Label::new(words).truncate().show_tooltip_when_elided(false)).on_hover_text(text);
         });
     }
 }

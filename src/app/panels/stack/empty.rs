@@ -5,6 +5,7 @@ use egui::{Align, Button, Layout, RichText, Ui, vec2};
 use crate::app::command::{Command, EditCommand};
 use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::app::widgets::control::READ_ONLY;
 use crate::app::words;
 use crate::session::TakeId;
 use crate::session::placing::Decision;
@@ -46,7 +47,7 @@ pub fn all_set_aside(ui: &mut Ui, view: &View<'_>, note: MidiNote, out: &mut Vec
         let button = ui.add_enabled(!view.read_only, Button::new("Undecide them"));
         let button = button
             .on_hover_text("They are proposed again, or new where they have no recipe. One step to undo");
-        if button.on_disabled_hover_text("Another program has this session open").clicked() {
+        if button.on_disabled_hover_text(READ_ONLY).clicked() {
             out.push(Command::Edit(EditCommand::Decide(takes, Decision::Undecide)));
         }
     });

@@ -1,6 +1,6 @@
 //! The head of the stack room: hold, spread, how much time is looked at.
 
-use egui::{Align, Button, Layout, RichText, Slider, Ui, vec2};
+use egui::{Align, Button, Label, Layout, RichText, Slider, Ui, vec2};
 
 use super::model::Stack;
 use super::{NEAREST_S, set};
@@ -12,6 +12,7 @@ use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, soft, switch};
 use crate::app::widgets::time_axis::TimeRange;
+use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::units::Cents;
 
@@ -82,16 +83,23 @@ fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>)
 
 fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
     let setup = &view.sound.stack.setup;
-    ui.label("Spread");
+    ui.add(Label::new("Spread").extend());
     let mut cents = setup.spread.0;
     ui.spacing_mut().slider_width = 120.0;
     // As wide as the widest value, so that nothing moves while it is dragged.
     let usual = std::mem::replace(&mut ui.spacing_mut().interact_size.x, VALUE);
-    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS)
-        .step_by(1.0)
-        .suffix(" cents")
-        .custom_parser(|t| quantity::parse(t, "cents", None));
-    let r = ui.add(slider).accessible_name("Spread").on_hover_text(SPREAD_TIP);
+    let slider = Slider::new(&mut cents, 0.0..=WIDEST_CENTS).step_by(1.0);
+    let typed = Typed {
+        range: 0.0..=WIDEST_CENTS,
+        unit: "cents",
+        decimals: 0,
+        read: &|t| quantity::parse(t, "cents", None),
+        write: None,
+    };
+    let r = typed
+        .slider_in(ui, slider, " cents", setup.spread.0)
+        .accessible_name("Spread")
+        .on_hover_text(SPREAD_TIP);
     ui.spacing_mut().interact_size.x = usual;
     if let Some(before) = escaped(ui, &r, setup.spread.0) {
         cents = before;
@@ -103,12 +111,13 @@ fn spread(ui: &mut Ui, view: &View<'_>, out: &mut Vec<Command>) {
         out.push(Command::Stack(StackCommand::Settle));
     }
     let words = format!("{:.2} semitones", cents / 100.0);
-    ui.add_sized(vec2(98.0, 20.0), egui::Label::new(soft(words, view.theme)));
+    ui.add_sized(vec2(98.0, 20.0), Label::new(soft(words, view.theme)));
 }
 
 fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, out: &mut Vec<Command>) {
     let setup = &view.sound.stack.setup;
-    ui.label("Look at");
+    // Flowing text would stand higher than the buttons where it begins a line.
+    ui.add(Label::new("Look at").extend());
     for (seconds, name) in [(60.0, "1 min"), (180.0, "3 min")] {
         let chosen = setup.params.until_s == seconds;
         let r = ui.add(switch(name, chosen, 14.0, view.theme));

@@ -14,7 +14,8 @@ use super::{NEAREST_S, layer};
 use crate::app::command::{Command, StackCommand, WorkCommand};
 use crate::app::theme::{Theme, mix};
 use crate::app::view::View;
-use crate::app::widgets::control::soft;
+use crate::app::widgets::control::{READ_ONLY, soft};
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::{TimeAxis, TimeRange};
 use crate::render::apart::moment;
 use crate::session::TakeId;
@@ -63,6 +64,16 @@ impl Envelopes {
     }
 }
 
+/// Height of ruler and lanes when none is cut off.
+pub fn whole_height(stack: &Stack<'_>) -> f32 {
+    RULER + stack.lanes.len().max(1) as f32 * (LOWEST + GAP)
+}
+
+/// The least height in which they are worth looking at: two lanes, or the only one.
+pub fn least_height(stack: &Stack<'_>) -> f32 {
+    RULER + stack.lanes.len().clamp(1, 2) as f32 * (LOWEST + GAP)
+}
+
 /// Draws ruler and lanes.
 pub fn show(
     ui: &mut Ui,
@@ -100,6 +111,7 @@ pub fn show(
                 rects.push(wave);
             }
             across(ui.painter(), shown, &axis, &rects);
+            follow_focus(ui);
         });
     });
     match wish {
@@ -246,14 +258,15 @@ fn nothing(
             ui.label(soft("On its way…", view.theme));
         }
         Missing::Failed(why) => {
-            ui.add(egui::Label::new(soft(why, view.theme)).truncate()).on_hover_text(why);
+            ui.add(egui::Label::new(soft(why, view.theme)).truncate().show_tooltip_when_elided(false))
+                .on_hover_text(why);
         }
         Missing::Recipe => {
             ui.label(soft("No recipe yet, so nothing to hear.", view.theme));
             let name = format!("Propose a recipe for layer {}", lane.take.layer + 1);
             let b = ui.add_enabled(!view.read_only, egui::Button::new("Propose a recipe"));
             let b = b.accessible_name(name).on_hover_text("Trims and tunes it and looks for loops");
-            if b.on_disabled_hover_text("Another program has this session open").clicked() {
+            if b.on_disabled_hover_text(READ_ONLY).clicked() {
                 out.push(Command::Work(WorkCommand::Propose(lane.take.id)));
             }
         }

@@ -10,6 +10,7 @@ use crate::app::stack::{LEVELS_DB, LayerMix, StackSetup};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{escaped, switch};
+use crate::app::widgets::typed::Typed;
 use crate::app::words;
 
 const FOR_LISTENING: &str = "For listening only: nothing of it is delivered.";
@@ -41,23 +42,36 @@ pub fn show(ui: &mut Ui, view: &View<'_>, lane: &Lane<'_>, out: &mut Vec<Command
     });
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 5.0;
+        ui.spacing_mut().interact_size = vec2(80.0, 24.0);
         let level = DragValue::new(&mut next.level_db)
             .range(LEVELS_DB)
             .speed(0.1)
-            .custom_formatter(|v, _| format!("{} dB", words::signed(v, 1)))
-            .custom_parser(|t| quantity::parse(t, "dB", None));
-        let r = ui
-            .add_sized(vec2(80.0, 24.0), level)
+            .custom_formatter(|v, _| words::signed(v, 1));
+        let typed = Typed {
+            range: f64::from(*LEVELS_DB.start())..=f64::from(*LEVELS_DB.end()),
+            unit: "dB",
+            decimals: 1,
+            read: &|t| quantity::parse(t, "dB", None),
+            write: Some(&|v| words::signed(v, 1)),
+        };
+        let r = typed
+            .drag_in(ui, level, " dB", mix.level_db.into())
             .accessible_name(format!("Level of layer {number}"))
             .on_hover_text(format!("Level of this layer, −40 to +6 dB. {FOR_LISTENING}"));
         next.level_db = escaped(ui, &r, mix.level_db).unwrap_or(next.level_db);
         let pan = DragValue::new(&mut next.pan)
             .range(-100.0..=100.0)
             .speed(1.0)
-            .custom_formatter(|v, _| pan_words(v))
-            .custom_parser(pan_parsed);
-        let r = ui
-            .add_sized(vec2(80.0, 24.0), pan)
+            .custom_formatter(|v, _| pan_words(v));
+        let typed = Typed {
+            range: -100.0..=100.0,
+            unit: "",
+            decimals: 0,
+            read: &pan_parsed,
+            write: Some(&pan_words),
+        };
+        let r = typed
+            .drag(ui, pan, mix.pan.into())
             .accessible_name(format!("Pan of layer {number}"))
             .on_hover_text(format!(
                 "Where this layer stands, 100 left to 100 right, as loud everywhere. {FOR_LISTENING}"
@@ -89,15 +103,17 @@ fn pan_words(pan: f64) -> String {
     }
 }
 
-/// `30 left`, `-30`, `middle`.
+/// `30 left`, `30 L`, `-30`, `30 %`, `middle`; anything else is none of it.
 fn pan_parsed(text: &str) -> Option<f64> {
-    let text = text.trim().to_lowercase().replace('−', "-");
-    if text.starts_with('m') {
+    let text = text.trim().to_lowercase().replace('−', "-").replace(',', ".");
+    if !text.is_empty() && (["middle", "centre", "center"].iter().any(|w| w.starts_with(&text))) {
         return Some(0.0);
     }
-    let digits: String = text.chars().filter(|c| c.is_ascii_digit() || matches!(c, '.' | '-')).collect();
-    let value: f64 = digits.parse().ok()?;
-    Some(if text.contains('l') { -value.abs() } else { value })
+    let ends = [("left", -1.0), ("l", -1.0), ("right", 1.0), ("r", 1.0)];
+    let side = ends.into_iter().find_map(|(word, sign)| Some((text.strip_suffix(word)?, sign)));
+    let digits = side.map_or(text.as_str(), |(rest, _)| rest).trim();
+    let value: f64 = digits.strip_suffix('%').unwrap_or(digits).trim_end().parse().ok()?;
+    Some(side.map_or(value, |(_, sign)| sign * value.abs()))
 }
 
 #[cfg(test)]
@@ -109,6 +125,13 @@ mod tests {
         for p in [-100.0, -30.0, 0.0, 1.0, 77.0] {
             assert_eq!(pan_parsed(&pan_words(p)), Some(p));
         }
-        assert_eq!((pan_parsed("−20"), pan_parsed("-20"), pan_parsed("x")), (Some(-20.0), Some(-20.0), None));
+        for (text, pan) in
+            [("−20", -20.0), ("-20", -20.0), ("20L", -20.0), ("5 %", 5.0), ("m", 0.0), ("0,5", 0.5)]
+        {
+            assert_eq!(pan_parsed(text), Some(pan), "{text}");
+        }
+        for text in ["x", "", "30 dB", "loud", "3 left of it", "--4"] {
+            assert_eq!(pan_parsed(text), None, "{text}");
+        }
     }
 }

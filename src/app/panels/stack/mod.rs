@@ -12,12 +12,14 @@ mod verdict;
 
 use std::sync::Arc;
 
-use egui::{Margin, Panel, Ui};
+use egui::containers::scroll_area::ScrollSource;
+use egui::{Margin, Panel, ScrollArea, Sense, Ui, UiBuilder, vec2};
 
 use super::frame;
 use crate::app::command::{Command, StackCommand};
 use crate::app::stack::StackSetup;
 use crate::app::view::View;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::units::MidiNote;
 
@@ -74,19 +76,61 @@ impl StackPanel {
             .show_separator_line(false)
             .show(ui, |ui| head::show(ui, view, &stack, (&mut visible, all), &mut out));
         let height = verdict::height(ui.available_size());
+        if ui.available_height() - height < lanes::least_height(&stack) {
+            self.low(ui, view, (&stack, &together), (&mut visible, all), &mut out);
+            self.visible = (visible != all).then_some(visible);
+            return out;
+        }
         Panel::bottom("stack verdict")
             .exact_size(height)
             .resizable(false)
             .frame(frame(paper, Margin { left: 0, right: 0, top: 8, bottom: 0 }))
             .show(ui, |ui| verdict::show(ui, view, &stack, &together, &mut visible, &mut out));
         egui::CentralPanel::no_frame().show(ui, |ui| {
-            if stack.lanes.is_empty() {
-                return empty::all_set_aside(ui, view, stack.note, &mut out);
-            }
-            let mut shown = lanes::Shown { view, stack: &stack, together: &together, all, fits: true };
-            lanes::show(ui, &mut shown, &mut visible, &mut self.envelopes, &mut out);
+            self.lanes(ui, view, (&stack, &together), (&mut visible, all), &mut out);
         });
         self.visible = (visible != all).then_some(visible);
         out
+    }
+
+    fn lanes(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        (stack, together): (&Stack<'_>, &Together),
+        (visible, all): (&mut TimeRange, TimeRange),
+        out: &mut Vec<Command>,
+    ) {
+        if stack.lanes.is_empty() {
+            return empty::all_set_aside(ui, view, stack.note, out);
+        }
+        let mut shown = lanes::Shown { view, stack, together, all, fits: true };
+        lanes::show(ui, &mut shown, visible, &mut self.envelopes, out);
+    }
+
+    /// Where the room is too low for lanes above the words, one stands below the other and both scroll: by
+    /// their bar alone, as the wheel belongs to the time axis.
+    fn low(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        (stack, together): (&Stack<'_>, &Together),
+        (visible, all): (&mut TimeRange, TimeRange),
+        out: &mut Vec<Command>,
+    ) {
+        let whole = lanes::whole_height(stack);
+        let scroll = ScrollArea::vertical().auto_shrink(false).scroll_source(ScrollSource::SCROLL_BAR);
+        scroll.id_salt("low stack").show(ui, |ui| {
+            let width = ui.available_width() - ui.spacing().scroll.allocated_width();
+            let words = verdict::height(vec2(width, ui.clip_rect().height()));
+            for (height, part) in [(whole, "lanes"), (words, "words")] {
+                let (rect, _) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
+                ui.scope_builder(UiBuilder::new().max_rect(rect).id_salt(part), |ui| match part {
+                    "lanes" => self.lanes(ui, view, (stack, together), (&mut *visible, all), out),
+                    _ => verdict::show(ui, view, stack, together, visible, out),
+                });
+            }
+            follow_focus(ui);
+        });
     }
 }

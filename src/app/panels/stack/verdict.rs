@@ -10,9 +10,10 @@ use crate::app::shortcuts::{Action, tip};
 use crate::app::stack::{APART_S, GIVEN_UP};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{escaped, soft};
+use crate::app::widgets::control::{READ_ONLY, escaped, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::time_axis::TimeRange;
+use crate::app::widgets::typed::Typed;
 use crate::dsp::looping::stack::{NearMiss, StackParams};
 use crate::render::apart::{moment, remaining};
 
@@ -22,7 +23,7 @@ const BUTTONS: f32 = 84.0;
 const CONTROLS: f32 = 42.0;
 
 /// Below this width the controls take a second line, so much higher.
-const ONE_LINE: f32 = 740.0;
+const ONE_LINE: f32 = 800.0;
 const SECOND_LINE: f32 = 34.0;
 
 /// Height of all of it in a room of this size: whatever is said, nothing above it and no button in it
@@ -185,19 +186,27 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         // As wide for every value, so that what follows stays where it is.
         ui.spacing_mut().interact_size.x = 84.0;
         let (mut ms, mut points) = (1000.0 * params.apart_s, params.most_given_up);
-        let r = ui.add(DragValue::new(&mut ms).range(1000.0 * APART_S.start()..=1000.0 * APART_S.end()).speed(1.0).suffix(" ms").max_decimals(0).custom_parser(|t| quantity::parse(t, "ms", None)))
+        let range = 1000.0 * APART_S.start()..=1000.0 * APART_S.end();
+        let field = DragValue::new(&mut ms).range(range.clone()).speed(1.0).max_decimals(0);
+        let read = |t: &str| quantity::parse(t, "ms", None);
+        let typed = Typed { range, unit: "ms", decimals: 0, read: &read, write: None };
+        let r = typed.drag_in(ui, field, " ms", 1000.0 * params.apart_s)
             .accessible_name("Least distance of seams")
             .on_hover_text("Seams of two layers closer than this collide, 20 to 500 ms");
         ms = escaped(ui, &r, 1000.0 * params.apart_s).unwrap_or(ms);
-        ui.label("giving up at most");
-        let r = ui.add(DragValue::new(&mut points).range(GIVEN_UP).speed(0.2).suffix(" points").max_decimals(0))
+        ui.add(Label::new("giving up at most").extend());
+        let field = DragValue::new(&mut points).range(GIVEN_UP).speed(0.2).max_decimals(0);
+        let read = |t: &str| quantity::parse(t.trim().trim_end_matches("points").trim_end_matches("point"), "", None);
+        let typed = Typed { range: GIVEN_UP, unit: "points", decimals: 0, read: &read, write: None };
+        let r = typed.drag_in(ui, field, " points", params.most_given_up)
             .accessible_name("Score given up at most")
             .on_hover_text("How much lower than a layer's best loop the loop chosen for it may score, 0 to 50 points of 100");
         points = escaped(ui, &r, params.most_given_up).unwrap_or(points);
+        ui.add(Label::new("of score").extend());
         params = StackParams { apart_s: (ms.round()) / 1000.0, most_given_up: points.round(), ..params };
         let busy = view.jobs.iter().any(|j| j.stage.starts_with("Choosing loops"));
         let why = if view.read_only {
-            Some("Another program has this session open; nothing can be changed here")
+            Some(READ_ONLY)
         } else if busy {
             Some("Loops are being chosen")
         } else {

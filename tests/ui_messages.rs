@@ -1,0 +1,116 @@
+//! Messages have a place of their own: they cover nothing, move nothing, and can be read in full.
+
+mod sheet_support;
+#[path = "sheet_support/window.rs"]
+mod window;
+
+use egui::{Key, Rect, Vec2, vec2};
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use seamwright::app::command::{Command, GoCommand, Room, SessionCommand};
+use window::{Window, full};
+
+const SIZES: [Vec2; 3] = [vec2(760.0, 480.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)];
+const ROOMS: [Room; 4] = [Room::Sheet, Room::Bench, Room::Stack, Room::Deliver];
+
+fn send(w: &mut Window, command: Command) {
+    let ctx = w.0.ctx.clone();
+    w.0.state_mut().dispatch(&ctx, command);
+    w.steps(6);
+}
+
+/// Everything with a name above the strip: its name and place.
+fn in_the_room(w: &Window, height: f32) -> Vec<(String, Rect)> {
+    let all = w.0.query_all_by(|n| n.label().is_some());
+    let named = all.map(|n| (n.accesskit_node().label().unwrap_or_default(), n.rect()));
+    named.filter(|(_, r)| r.bottom() < height - 34.0 && r.width() > 0.0).collect()
+}
+
+#[test]
+fn a_message_covers_nothing_and_moves_nothing_in_any_room() {
+    for size in SIZES {
+        for room in ROOMS {
+            let mut w = Window::of(full(9, 4), size);
+            w.press("I have read this");
+            send(&mut w, Command::Go(GoCommand::Room(room)));
+            w.steps(20);
+            let before = in_the_room(&w, size.y);
+            assert!(before.len() > 20, "{room:?}");
+            // Nothing to keep: said in words.
+            w.key(Key::U);
+            let told = w.0.get_by_label_contains("this take is the only one").rect();
+            assert!(told.top() > size.y - 36.0 && told.bottom() <= size.y, "{told:?} at {size:?}");
+            assert_eq!(in_the_room(&w, size.y), before, "{room:?} at {size:?}");
+            w.press("Close");
+            assert!(!w.says("this take is the only one"));
+            assert_eq!(in_the_room(&w, size.y), before, "{room:?} at {size:?}");
+        }
+    }
+}
+
+/// The caution and every sentence of the window fit into the strip, or can be read with one key.
+#[test]
+fn what_does_not_fit_is_read_in_the_list() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    assert!(w.says("Follow local rules"));
+    assert!(w.0.query_by_label("Read: messages").is_none(), "all of it fits");
+    let missing = "/no such folder/".to_owned() + &"a very long name ".repeat(30);
+    send(&mut w, Command::Session(SessionCommand::Open(vec![missing.into()])));
+    w.steps(10);
+    assert!(w.says("it is not there"));
+    assert!(w.0.query_by_label("All 2: messages").is_some());
+    // By keys alone: open, close the first, close the list.
+    w.key(Key::F2);
+    w.steps(4);
+    let first =
+        w.0.get_by(|n| n.label().is_some_and(|l| l.starts_with("Close: ") && l.contains("no such folder")));
+    assert!(first.is_focused());
+    let inside = Rect::from_min_size(egui::Pos2::ZERO, vec2(1280.0, 800.0));
+    assert!(inside.contains_rect(first.rect()));
+    assert!(w.0.query_by_label_contains("I have read this: Sound starts quiet").is_some());
+    w.key(Key::Enter);
+    assert!(!w.says("it is not there"));
+    assert!(w.0.query_by_label_contains("I have read this: ").is_some(), "the list stays open");
+    w.key(Key::Escape);
+    assert!(w.0.query_by_label_contains("I have read this: ").is_none());
+    // A click elsewhere closes it as well, and with the last message it goes by itself.
+    w.key(Key::F2);
+    w.press("I have read this");
+    assert!(!w.says("Sound starts quiet"));
+    w.key(Key::U);
+    assert!(w.0.query_by_label_contains("Close: this take").is_none(), "a new message does not open it");
+}
+
+/// A message that does not fit is told once under the pointer, not once by us and once by the toolkit.
+#[test]
+fn what_is_cut_off_has_one_tooltip() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    let missing = "/no such folder/".to_owned() + &"a very long name ".repeat(30);
+    send(&mut w, Command::Session(SessionCommand::Open(vec![missing.into()])));
+    w.steps(10);
+    let told = |w: &Window| w.0.query_all_by_label_contains("it is not there").count();
+    let before = told(&w);
+    let at = w.0.query_all_by_label_contains("it is not there").next().unwrap().rect().center();
+    w.0.hover_at(at);
+    w.steps(90);
+    assert_eq!(told(&w), before + 1);
+}
+
+/// Who is about to press "Close" presses it for what stands there.
+#[test]
+fn what_is_read_is_not_replaced_under_the_pointer() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    w.press("I have read this");
+    w.key(Key::U);
+    let close = w.0.get_by_label("Close").rect();
+    w.0.hover_at(close.center());
+    w.steps(3);
+    send(&mut w, Command::Session(SessionCommand::Open(vec!["/no such folder".into()])));
+    w.steps(10);
+    assert!(w.says("this take is the only one") && !w.says("it is not there"));
+    assert_eq!(w.0.get_by_label("Close").rect(), close);
+    assert!(w.0.query_by_label("All 2: messages").is_some(), "that there is more is told");
+    w.0.hover_at(egui::pos2(600.0, 300.0));
+    w.steps(3);
+    assert!(w.says("it is not there") && !w.says("this take is the only one"));
+    assert_eq!(w.0.get_by_label("Close").rect(), close, "the next stands in the same place");
+}
