@@ -156,7 +156,7 @@ pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
         audit: rendered.looping.and_then(|l| looping::audit(&finished, l.range).ok()),
         finished,
         plain: chain::plain(&sound.analysed, &rendered).unwrap(),
-        cleaning: seamwright::app::derived::CleaningMade::of(&sound.analysed, &rendered, recipe)
+        cleaning: seamwright::app::derived::CleaningMade::of(&sound.analysed, &rendered, recipe, &|| true)
             .unwrap()
             .map(Arc::new),
         after: chain::deviation_after(&rendered, target).ok().map(Arc::new),

@@ -3,14 +3,16 @@
 //! ```text
 //! room tone ─learn→ NoiseProfile
 //! recording ─mean, high-pass→ ─hum as waves→ ─clicks between notes→ ─lows under the note→
+//!           ─read along the pitch→
 //!           ─gains at three resolutions, in each of three bands the one that is expected to err least→
-//!           what is removed
+//!           ─read back→ what is removed
 //! ```
 //! What is removed is computed; the cleaned sound is the source less that. So where all gains are
 //! one the source comes back bit for bit, nothing is delayed, and an error of the transforms is an
 //! error of the small part alone.
 //!
-//! The tracked pitch says where partials may lie: there a bin needs little evidence, and its level is
+//! A note that moves is looked at along its pitch, where its partials stand still. The tracked pitch also
+//! says where partials may lie: there a bin needs little evidence, and its level is
 //! followed along the pitch over several frames; between them there is breath, judged by the mean over
 //! many bins and the time of the note, and the room. That breath dies away with its note; under a note the
 //! room is lowered by 24 dB at most, so that no holes are left between the partials.
@@ -25,6 +27,7 @@ mod gain;
 mod layer;
 mod lines;
 mod low_band;
+mod masks;
 mod noise_profile;
 mod picture;
 mod pitch_lines;
