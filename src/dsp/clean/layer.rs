@@ -92,6 +92,9 @@ const OUTLIER: f32 = 0.25;
 /// sounds. The room's own is a little below 0 and varies by less than 0.05.
 const SOUNDS: f32 = 0.2;
 
+/// Cost of a frame that was not looked at, re full scale: more than any sound has.
+const UNKNOWN_COST: f32 = 1e6;
+
 /// What is the same for all frames of a layer, and room to work in.
 struct Rows {
     /// Least gain of each bin.
@@ -145,8 +148,15 @@ impl Layer {
         }
     }
 
-    /// Analyses `scene` at `shape` from 0 to `top_hz`. Errors: `Cancelled`.
-    pub(super) fn new(scene: &Scene, shape: Shape, top_hz: f64) -> Result<Self> {
+    /// Analyses `scene` at `shape` from 0 to `top_hz`. Frames over whose time (from and to, in seconds)
+    /// `quiet` knows of nothing but the room are not looked at and cost more than any that are.
+    /// Errors: `Cancelled`.
+    pub(super) fn new(
+        scene: &Scene,
+        shape: Shape,
+        top_hz: f64,
+        quiet: &dyn Fn(f64, f64) -> bool,
+    ) -> Result<Self> {
         let size = super::noise_profile::size_for(scene.rate, shape.at_48k);
         let mut stft = Stft::<f32>::new(size, size / 4);
         let frames = stft.frames(scene.channels[0].len());
@@ -158,7 +168,16 @@ impl Layer {
         let inverse: Vec<f32> = density.iter().map(|d| (1.0 / (d * scale)) as f32).collect();
         let mut gamma = vec![0f32; bins * frames];
         let mut spectrum = stft.spectrum();
+        let quiet: Vec<bool> = (0..frames)
+            .map(|t| stft.first(t) as f64 / scene.rate)
+            .map(|from_s| quiet(from_s, from_s + size as f64 / scene.rate))
+            .collect();
         for (t, row) in gamma.chunks_exact_mut(bins).enumerate() {
+            if quiet[t] {
+                // The room's own, as it is on the average.
+                row.fill(1.0);
+                continue;
+            }
             for x in scene.channels {
                 scene.poll.worked(size)?;
                 stft.forward(x, t, &mut spectrum);
@@ -210,7 +229,12 @@ impl Layer {
             breath: Vec::new(),
             error: vec![0.0; bins],
         };
-        for t in 0..frames {
+        for (t, quiet) in quiet.into_iter().enumerate() {
+            if quiet {
+                layer.gains[t * bins..(t + 1) * bins].copy_from_slice(&rows.floor);
+                layer.cost[t] = [UNKNOWN_COST; BANDS];
+                continue;
+            }
             scene.poll.worked(bins)?;
             layer.cost[t] = layer.gains_of(t, &work, shape, &mut rows);
         }

@@ -157,7 +157,9 @@ impl Plan {
         let channels: Vec<&[f32]> = self.looked_at.iter().map(|p| p.rest.as_slice()).collect();
         let scene =
             Scene { channels: &channels, rate: self.rate, profile, pitch, params: &self.params, poll };
-        let mut under = Layer::new(&scene, SHAPES[2], (UNDER * pitch.highest()).min(UNDER_MOST_HZ))?;
+        let top_hz = (UNDER * pitch.highest()).min(UNDER_MOST_HZ);
+        let no_note = |from_s: f64, to_s: f64| !pitch.any(from_s, to_s);
+        let mut under = Layer::new(&scene, SHAPES[2], top_hz, &no_note)?;
         let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
         under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), self.rate);
         self.under = under;
@@ -183,8 +185,13 @@ impl Plan {
         let along = self.along.as_ref();
         let scene =
             Scene { channels: &channels, rate: self.rate, profile, pitch, params: &self.params, poll };
-        let layers = SHAPES.iter().map(|s| Layer::new(&scene, *s, self.rate / 2.0));
-        let mut layers: Vec<Layer> = layers.collect::<Result<_>>()?;
+        let top_hz = self.rate / 2.0;
+        let finest = Layer::new(&scene, SHAPES[0], top_hz, &|_, _| false)?;
+        // Where nothing sounds the finest does, whatever the others would give.
+        let nothing_sounds = |from_s: f64, to_s: f64| !finest.sounds(from_s * self.rate, to_s * self.rate);
+        let others = SHAPES[1..].iter().map(|s| Layer::new(&scene, *s, top_hz, &nothing_sounds));
+        let others: Vec<Layer> = others.collect::<Result<_>>()?;
+        let mut layers: Vec<Layer> = std::iter::once(finest).chain(others).collect();
         if along.is_some() {
             layers.iter_mut().for_each(Layer::split_at_the_top);
         }
@@ -362,6 +369,14 @@ impl Layer {
             }
         }
         Ok(out)
+    }
+
+    /// Whether anything sounds in the frames that reach into the samples `from` to `to`.
+    fn sounds(&self, from: f64, to: f64) -> bool {
+        let (hop, first) = (self.stft.hop() as f64, self.stft.first(0) as f64);
+        let frame = |n: f64| (((n - first) / hop).max(0.0) as usize).min(self.frames);
+        let (from, to) = (frame(from - self.size as f64), frame(to) + 1);
+        self.sounding[from..to.min(self.frames)].contains(&true)
     }
 
     /// Leaves what the reading does not hold to [`Layer::taken_above`]; what is to be taken there goes on as
