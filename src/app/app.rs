@@ -1,6 +1,6 @@
 //! The program's window: what it holds, and what happens in a frame.
 
-use std::collections::HashSet;
+use std::collections::{HashSet, VecDeque};
 use std::path::PathBuf;
 use std::sync::{Arc, OnceLock};
 use std::time::Duration;
@@ -74,6 +74,8 @@ pub struct App {
     scaled: Option<f32>,
     /// What came in during a gesture and would cut it in two.
     waiting: Vec<Event>,
+    /// Actions whose keys were pressed, the first of them first.
+    pressed: VecDeque<shortcuts::Action>,
 }
 
 impl App {
@@ -99,6 +101,7 @@ impl App {
             midi_looked: 0.0,
             scaled: None,
             waiting: Vec::new(),
+            pressed: VecDeque::new(),
         };
         app.open_midi(ctx);
         app.look_for_recent();
@@ -384,8 +387,18 @@ impl App {
             self.panels.type_for_list(shortcuts::typed_for_list(ui.ctx()));
             commands.extend(self.panels.take_keys(ui.ctx(), around.keyboard));
         }
-        let pressed = shortcuts::pressed(ui.ctx(), listing);
-        commands.extend(pressed.into_iter().filter_map(|a| shortcuts::wanted(a, &view, &around)));
+        if listing || ui.ctx().text_edit_focused() {
+            // What was pressed before a field had the focus was meant for the field.
+            self.pressed.clear();
+        }
+        self.pressed.extend(shortcuts::pressed(ui.ctx(), listing));
+        // One a frame: each goes on from where the one before led.
+        if let Some(action) = self.pressed.pop_front() {
+            commands.extend(shortcuts::wanted(action, &view, &around));
+        }
+        if !self.pressed.is_empty() {
+            ui.ctx().request_repaint();
+        }
         self.panels.rescue.clone_from(&self.place.rescue);
         commands.extend(self.panels.ui(ui, &view, &around));
         commands

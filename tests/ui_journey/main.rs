@@ -120,6 +120,20 @@ fn undo_all_redo_all_close_and_come_back() {
 }
 
 #[test]
+fn keys_of_one_frame_act_in_the_order_they_were_pressed() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 2);
+    let mut w = Window::proposed(&folder, 2);
+    // Whatever their order in the table of keys: each decides about the take that the one before led to.
+    w.at_once(&[Key::Y, Key::N, Key::D]);
+    let decided = states(&w);
+    assert!(decided.contains(&TakeState::Accepted) && decided.contains(&TakeState::SetAside), "{decided:?}");
+    // And the later decision counts.
+    w.at_once(&[Key::D, Key::Y]);
+    assert_eq!(states(&w), [TakeState::Accepted; 2]);
+}
+
+#[test]
 fn a_damaged_session_is_left_alone_and_its_autosave_opens() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 1);

@@ -177,6 +177,22 @@ impl Window {
         self.frames(3);
     }
 
+    /// Presses `keys` one after the other between two frames.
+    pub fn at_once(&mut self, keys: &[Key]) {
+        for key in keys {
+            for pressed in [true, false] {
+                self.h.input_mut().events.push(egui::Event::Key {
+                    key: *key,
+                    physical_key: None,
+                    pressed,
+                    repeat: false,
+                    modifiers: Modifiers::NONE,
+                });
+            }
+        }
+        self.frames(keys.len() + 2);
+    }
+
     pub fn click(&mut self, label: &str) {
         self.h.get_by_label(label).click();
         self.frames(3);

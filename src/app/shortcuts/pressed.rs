@@ -19,12 +19,6 @@ fn belongs_to_focus(s: &KeyboardShortcut) -> bool {
     s.logical_key == Key::Space
 }
 
-/// Whether two presses that come in one frame are two wishes: each goes on from where the one before led.
-fn counts(action: Action) -> bool {
-    use Action::{NextTake, NextToLookAt, PreviousTake, Redo, Undo};
-    matches!(action, Undo | Redo | NextTake | PreviousTake | NextToLookAt)
-}
-
 /// What was typed after the keys of the command list in the frame that they came in: it is meant for the
 /// list, which shows in the next. Taken out of the input.
 pub fn typed_for_list(ctx: &Context) -> String {
@@ -50,8 +44,8 @@ pub fn typed_for_list(ctx: &Context) -> String {
     })
 }
 
-/// The actions whose keys were pressed since the last frame; the keys are used up. `listing`: the command
-/// list shows, and letters are meant for it.
+/// The actions whose keys were pressed since the last frame, in the order they were pressed; the keys are
+/// used up. `listing`: the command list shows, and letters are meant for it.
 pub fn pressed(ctx: &Context, listing: bool) -> Vec<Action> {
     let typing = listing || ctx.text_edit_focused();
     let focus = ctx.memory(|m| m.focused().is_some());
@@ -61,12 +55,19 @@ pub fn pressed(ctx: &Context, listing: bool) -> Vec<Action> {
         std::cmp::Reverse(usize::from(m.command) + usize::from(m.shift) + usize::from(m.alt))
     });
     keys.retain(|(_, k)| (!typing || works_while_typing(k)) && !(focus && belongs_to_focus(k)));
+    // Of the keys that fit, the one that names most modifiers.
+    let meant = |key: Key, held: egui::Modifiers| {
+        let fits = |k: &KeyboardShortcut| k.logical_key == key && held.matches_logically(k.modifiers);
+        keys.iter().find(|(_, k)| fits(k)).map(|(action, _)| *action)
+    };
+    let mut found = Vec::new();
     ctx.input_mut(|i| {
-        keys.iter()
-            .flat_map(|(a, k)| {
-                let times = i.count_and_consume_key(k.modifiers, k.logical_key);
-                std::iter::repeat_n(*a, if counts(*a) { times } else { times.min(1) })
-            })
-            .collect()
-    })
+        i.events.retain(|e| {
+            let egui::Event::Key { key, pressed: true, modifiers, .. } = e else { return true };
+            let action = meant(*key, *modifiers);
+            found.extend(action);
+            action.is_none()
+        });
+    });
+    found
 }
