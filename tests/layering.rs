@@ -1,8 +1,9 @@
 //! The arrows between modules point one way. This reads the `use` lines and paths of every source
 //! file and says which one breaks which rule.
 
+mod source_support;
+
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
 
 /// Which modules of the crate each module may name.
 fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
@@ -45,27 +46,9 @@ const ONLY: &[(&str, &str)] = &[
     ("indicatif", "cli/"),
 ];
 
+/// Every source file without its comments.
 fn sources() -> Vec<(String, String)> {
-    fn walk(dir: &Path, into: &mut Vec<PathBuf>) {
-        for entry in std::fs::read_dir(dir).unwrap().flatten() {
-            let path = entry.path();
-            if path.is_dir() {
-                walk(&path, into);
-            } else if path.extension().is_some_and(|e| e == "rs") {
-                into.push(path);
-            }
-        }
-    }
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    let mut files = Vec::new();
-    walk(&root, &mut files);
-    files
-        .into_iter()
-        .map(|f| {
-            let name = f.strip_prefix(&root).unwrap().to_string_lossy().replace('\\', "/");
-            (name, code_of(&std::fs::read_to_string(&f).unwrap()))
-        })
-        .collect()
+    source_support::sources().into_iter().map(|(name, text)| (name, code_of(&text))).collect()
 }
 
 /// The text without comments (prose may name what it likes).

@@ -1,8 +1,9 @@
 //! Every sign in the program's words has a glyph in the fonts that are shipped or in those that the toolkit
 //! has behind them: what is missing would be an empty box on the screen.
 
+mod source_support;
+
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
 
 use egui::{FontFamily, FontId, Key, KeyboardShortcut, Modifiers};
 use seamwright::app::shortcuts::{TABLE, key_words};
@@ -11,25 +12,11 @@ use seamwright::app::theme;
 /// The words of these are not for the window: they are printed, written into files or read from them.
 const ELSEWHERE: &[&str] = &["cli/", "demo/", "render/report", "render/beside", "main.rs"];
 
+/// Every source file whose words may reach the window.
 fn sources() -> Vec<(String, String)> {
-    fn walk(dir: &Path, into: &mut Vec<PathBuf>) {
-        for entry in std::fs::read_dir(dir).unwrap().flatten() {
-            let path = entry.path();
-            if path.is_dir() {
-                walk(&path, into);
-            } else if path.extension().is_some_and(|e| e == "rs") {
-                into.push(path);
-            }
-        }
-    }
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("src");
-    let mut files = Vec::new();
-    walk(&root, &mut files);
-    let named = files.into_iter().map(|f| {
-        let name = f.strip_prefix(&root).unwrap().to_string_lossy().replace('\\', "/");
-        (name, std::fs::read_to_string(&f).unwrap())
-    });
-    named.filter(|(name, _)| !ELSEWHERE.iter().any(|e| name.starts_with(e))).collect()
+    let mut all = source_support::sources();
+    all.retain(|(name, _)| !ELSEWHERE.iter().any(|e| name.starts_with(e)));
+    all
 }
 
 /// The texts in quotation marks of a source file, without those of its tests; characters alone count as well.

@@ -5,7 +5,7 @@ mod bench_support;
 
 use std::sync::Arc;
 
-use bench_support::{RATE, World, analyse, bare, made};
+use bench_support::{RATE, World, analyse, bare, made, type_number};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Vec2, pos2, vec2};
 use egui_kittest::Harness;
@@ -379,18 +379,6 @@ fn escape_gives_up_every_drag_of_the_room() {
         h.run_steps(3);
         assert_eq!(setup(&h), before, "{name}: and it stays so");
     }
-}
-
-/// Replaces what stands in a number field and leaves it with Enter.
-fn type_number(h: &mut Harness<'_, State>, name: &str, text: &str) {
-    h.get_by_role_and_label(Role::SpinButton, name).focus();
-    h.run_steps(3);
-    h.key_press_modifiers(Modifiers::COMMAND, Key::A);
-    h.run_steps(2);
-    h.event(egui::Event::Text(text.into()));
-    h.run_steps(2);
-    h.key_press(Key::Enter);
-    h.run_steps(3);
 }
 
 #[test]

@@ -4,8 +4,8 @@ mod bench_support;
 
 use std::sync::Arc;
 
-use bench_support::{World, bare, note, worked};
-use egui::{Key, Modifiers, Role};
+use bench_support::{World, bare, note, type_number, worked};
+use egui::{Key, Role};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use seamwright::app::command::{Command, EditCommand, GoCommand, Room};
@@ -204,18 +204,6 @@ fn a_wrong_note_is_kept_or_moved_to_its_name() {
     assert_eq!(label, "Move the note to its name");
     let tune = &edit.apply(&before).unwrap().takes[0].recipe.as_ref().unwrap().tune.clone();
     assert_eq!((tune.target, tune.moved), (MidiNote(59), 2));
-}
-
-/// Replaces what stands in a number field.
-fn type_number(h: &mut Harness<'_, World>, name: &str, text: &str) {
-    h.get_by_role_and_label(Role::SpinButton, name).focus();
-    h.run_steps(3);
-    h.key_press_modifiers(Modifiers::COMMAND, Key::A);
-    h.run_steps(2);
-    h.event(egui::Event::Text(text.into()));
-    h.run_steps(2);
-    h.key_press(Key::Enter);
-    h.run_steps(3);
 }
 
 #[test]

@@ -5,7 +5,10 @@
 
 use std::sync::Arc;
 
-use egui::Ui;
+use egui::accesskit::Role;
+use egui::{Key, Modifiers, Ui};
+use egui_kittest::Harness;
+use egui_kittest::kittest::Queryable as _;
 use seamwright::app::command::{Command, EditCommand, Room};
 use seamwright::app::derived::{Derived, FromRecipe, FromSource, LoopMap};
 use seamwright::app::panels::bench::BenchPanel;
@@ -261,4 +264,16 @@ impl World {
         }
         self.log.extend(commands);
     }
+}
+
+/// Replaces what stands in a number field and leaves it with Enter.
+pub fn type_number<S>(h: &mut Harness<'_, S>, name: &str, text: &str) {
+    h.get_by_role_and_label(Role::SpinButton, name).focus();
+    h.run_steps(3);
+    h.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    h.run_steps(2);
+    h.event(egui::Event::Text(text.into()));
+    h.run_steps(2);
+    h.key_press(Key::Enter);
+    h.run_steps(3);
 }
