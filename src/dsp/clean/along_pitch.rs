@@ -67,7 +67,7 @@ impl AlongPitch {
         };
         let map = pitch_map(&d, &params, 0.0, len as f64, rate, rate).ok()?;
         let onto = on_grid(map.frames(), |m| map.source_at(m));
-        let back = on_grid(len, |p| map.output_at(p));
+        let back = inverse(&onto, len);
         Some(Self { map, rate: rate.as_f64(), onto, back })
     }
 
@@ -151,7 +151,7 @@ fn notes(track: &F0Track, gap: usize) -> Vec<std::ops::Range<usize>> {
 }
 
 /// `f` at 0..`count`, by straight lines between every [`GRID`]th.
-fn on_grid(count: usize, f: impl Fn(f64) -> f64) -> Vec<f64> {
+fn on_grid(count: usize, mut f: impl FnMut(f64) -> f64) -> Vec<f64> {
     let mut out = Vec::with_capacity(count + GRID);
     let mut a = f(0.0);
     while out.len() < count {
@@ -162,6 +162,20 @@ fn on_grid(count: usize, f: impl Fn(f64) -> f64) -> Vec<f64> {
     }
     out.truncate(count);
     out
+}
+
+/// Where the positions 0..`count` lie in `positions`, which rise: by straight lines between its values at
+/// every [`GRID`]th; beyond its end one for one.
+fn inverse(positions: &[f64], count: usize) -> Vec<f64> {
+    let mut i = 0;
+    on_grid(count, move |p| {
+        while i + 1 < positions.len() && positions[i + 1] <= p {
+            i += 1;
+        }
+        let Some(&a) = positions.get(i) else { return p };
+        let step = positions.get(i + 1).map_or(1.0, |b| b - a);
+        i as f64 + (p - a) / step
+    })
 }
 
 #[cfg(test)]

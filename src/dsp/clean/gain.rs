@@ -194,6 +194,13 @@ pub(super) fn fast_log2(x: f32) -> f32 {
     (bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0
 }
 
+/// The mean of [`fast_log2`] over `values`, which are positive: a float's bits are that logarithm.
+pub(super) fn mean_log2(values: &[f32]) -> f32 {
+    // A cell is short: the sum of so few bits does not run over.
+    let sum: u64 = values.iter().map(|v| u64::from(v.max(1e-30).to_bits())).sum();
+    (sum as f64 / values.len() as f64 / 8_388_608.0 - 127.0) as f32
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

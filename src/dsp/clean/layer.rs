@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use super::bands::{self, BANDS};
 use super::filter;
-use super::gain::{Breath, Evidence, Gains, fast_log2};
+use super::gain::{Breath, Evidence, Gains, fast_log2, mean_log2};
 use super::low_band::dot;
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
@@ -109,6 +109,8 @@ struct Rows {
     between: Vec<(usize, f32)>,
     /// What sounds between the partials, cell by cell.
     breath: Vec<Breath>,
+    /// Gain of each bin without its floor.
+    bare: Vec<f32>,
     /// Expected error in each bin.
     error: Vec<f32>,
 }
@@ -227,6 +229,7 @@ impl Layer {
             runs: Vec::new(),
             between: (0..bins).map(between).collect(),
             breath: Vec::new(),
+            bare: vec![0.0; bins],
             error: vec![0.0; bins],
         };
         for (t, quiet) in quiet.into_iter().enumerate() {
@@ -253,26 +256,40 @@ impl Layer {
         let levels = work.between[row.clone()].iter().zip(&work.lasting[row]);
         rows.breath.clear();
         rows.breath.extend(levels.map(|(around, lasting)| Breath::new(*around, *lasting, pitched)));
-        let Rows { floor, power, table, steady, between, breath, error, .. } = rows;
+        if !pitched {
+            hold_lowest(&mut rows.breath, shape.reach.0 + 1);
+        }
+        let Rows { floor, power, table, steady, between, breath, bare, error, .. } = rows;
         let least = if work.pitch[t].is_some() { LEAST_IN_NOTE } else { 0.0 };
         let smooth = &work.smooth[range.clone()];
-        for (k, gain) in self.gains[range].iter_mut().enumerate() {
+        for (k, bare) in bare.iter_mut().enumerate() {
             let (cell, part) = between[k];
             let (a, b) = (breath[cell], breath[(cell + 1).min(breath.len() - 1)]);
             let known = if partial[k] { steady[k] } else { smooth[k] };
-            let g = table.of(Evidence {
+            *bare = table.of(Evidence {
                 power: known,
                 breath: a.level + (b.level - a.level) * part,
                 lasts: if part < 0.5 { a.lasts } else { b.lasts },
                 partial: partial[k],
                 pitched,
             });
-            let f = floor[k].max(least);
+        }
+        for ((gain, g), f) in self.gains[range].iter_mut().zip(&*bare).zip(&*floor) {
+            let f = f.max(least);
             *gain = f + (1.0 - f) * g;
-            error[k] = power[k] * (g * g + (1.0 - g) * (1.0 - g) * (smooth[k] - 1.0).max(0.0));
+        }
+        for (((e, g), p), s) in error.iter_mut().zip(&*bare).zip(&*power).zip(smooth) {
+            *e = p * (g * g + (1.0 - g) * (1.0 - g) * (s - 1.0).max(0.0));
         }
         std::array::from_fn(|b| dot(error, &self.weights[b]))
     }
+}
+
+/// Holds the lowest `count` cells to what the next one has: at the end of the spectrum a mean is over few
+/// bins, and where the room rumbles below them all hold the same.
+fn hold_lowest(breath: &mut [Breath], count: usize) {
+    let Some(next) = breath.get(count).map(|b| b.level) else { return };
+    breath[..count].iter_mut().for_each(|b| b.level = b.level.min(next));
 }
 
 /// Weighted means over three frames and three bins (weights 1, 2, 1).
@@ -310,17 +327,18 @@ impl Work {
             let (smooth, gamma, partial) =
                 (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
             for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
-                *l = s.iter().map(|v| fast_log2(*v)).sum::<f32>() / s.len() as f32;
+                *l = mean_log2(s);
             }
             for c in 0..cells {
                 let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
                 let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp2();
                 let sum = &mut sums[t * cells + c];
-                for k in c * shape.cell..((c + 1) * shape.cell).min(bins) {
-                    if !partial[k] && smooth[k] < limit {
-                        sum[0] += gamma[k];
-                        sum[1] += 1.0;
-                    }
+                let cell = c * shape.cell..((c + 1) * shape.cell).min(bins);
+                let each = gamma[cell.clone()].iter().zip(&smooth[cell.clone()]).zip(&partial[cell]);
+                for ((g, s), partial) in each {
+                    let counts = f32::from(u8::from(!partial & (*s < limit)));
+                    sum[0] += g * counts;
+                    sum[1] += counts;
                 }
             }
         }

@@ -107,6 +107,28 @@ fn step_s(rate: f64) -> f64 {
     step_frames(rate) as f64 / rate
 }
 
+/// How many turned phases are kept, from which those of a long wave are made piece by piece.
+const TURNS: usize = 512;
+
+/// The unit phase at 0..`count` frames of a wave of `cycles` a frame; a turn's rounding is below 1e-13.
+fn turns(cycles: f64, count: usize) -> Vec<Complex<f32>> {
+    let turn = Complex::from_polar(1.0, std::f64::consts::TAU * cycles);
+    let mut phase = Complex::new(1.0, 0.0);
+    (0..count)
+        .map(|_| {
+            let now = Complex::new(phase.re as f32, phase.im as f32);
+            phase *= turn;
+            now
+        })
+        .collect()
+}
+
+/// The unit phase after `cycles`.
+fn start(cycles: f64) -> Complex<f32> {
+    let phase = Complex::from_polar(1.0, std::f64::consts::TAU * cycles.fract());
+    Complex::new(phase.re as f32, phase.im as f32)
+}
+
 /// Complex amplitude of `x` at `hz` every step, with the phase of frame 0.
 fn phasors(x: &[f32], rate: f64, hz: f64) -> Vec<Complex<f64>> {
     let step = step_frames(rate);
@@ -114,17 +136,12 @@ fn phasors(x: &[f32], rate: f64, hz: f64) -> Vec<Complex<f64>> {
     let window: Vec<f32> = (0..2 * half)
         .map(|i| (0.5 - 0.5 * (std::f64::consts::PI * (i as f64 + 0.5) / half as f64).cos()) as f32)
         .collect();
-    let turn = Complex::from_polar(1.0, -std::f64::consts::TAU * hz / rate);
+    let turns = turns(-hz / rate, TURNS);
     let (mut re, mut im) = (Vec::with_capacity(x.len()), Vec::with_capacity(x.len()));
-    for (b, piece) in x.chunks(512).enumerate() {
-        // Set afresh now and then: nothing builds up.
-        let start = (hz * (512 * b) as f64 / rate).fract();
-        let mut phase = Complex::from_polar(1.0, -std::f64::consts::TAU * start);
-        for v in piece {
-            re.push((phase.re * f64::from(*v)) as f32);
-            im.push((phase.im * f64::from(*v)) as f32);
-            phase *= turn;
-        }
+    for (b, piece) in x.chunks(TURNS).enumerate() {
+        let start = start(-hz * (TURNS * b) as f64 / rate);
+        re.extend(piece.iter().zip(&turns).map(|(v, t)| v * (start.re * t.re - start.im * t.im)));
+        im.extend(piece.iter().zip(&turns).map(|(v, t)| v * (start.re * t.im + start.im * t.re)));
     }
     (0..=x.len() / step)
         .map(|j| {
@@ -203,15 +220,16 @@ pub(super) fn waves(low: &[f32], rate: f64, trusted: &[Trust]) -> Vec<f32> {
         let (mean, known) = smoothed(&c, &t.weight, rate);
         // Believed less the less of it was heard nearby, and not at all where nothing was.
         let c: Vec<Complex<f64>> = mean.iter().zip(&known).map(|(c, k)| c * (k / (k + 0.02))).collect();
-        let turn = Complex::from_polar(1.0, std::f64::consts::TAU * t.line.hz / rate);
+        let turns = turns(t.line.hz / rate, step);
+        let narrow = |z: Complex<f64>| Complex::new(z.re as f32, z.im as f32);
         for (j, piece) in out.chunks_mut(step).enumerate() {
-            let start = (j * step) as f64 * t.line.hz / rate;
-            let mut phase = Complex::from_polar(1.0, std::f64::consts::TAU * start.fract());
+            // Turned to the phase of the piece's first frame.
+            let from = start((j * step) as f64 * t.line.hz / rate);
             let (a, b) = (c[j], c.get(j + 1).copied().unwrap_or(c[j]));
-            for (i, o) in piece.iter_mut().enumerate() {
-                let z = a + (b - a) * (i as f64 / step as f64);
-                *o += (z * phase).re as f32;
-                phase *= turn;
+            let (a, rise) = (narrow(a) * from, narrow((b - a) / step as f64) * from);
+            for ((i, o), turn) in piece.iter_mut().enumerate().zip(&turns) {
+                let i = i as f32;
+                *o += (a.re + rise.re * i) * turn.re - (a.im + rise.im * i) * turn.im;
             }
         }
     }
