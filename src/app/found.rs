@@ -42,17 +42,18 @@ impl Provisional {
         let moves: Vec<_> = document
             .takes
             .iter()
-            .filter(|t| t.state == TakeState::New)
+            // A recipe that the program proposed meanwhile is nobody's decision about the place.
+            .filter(|t| matches!(t.state, TakeState::New | TakeState::Proposed))
             .filter_map(|t| {
                 let path = &document.source(t.source)?.path;
                 let now = settled.get(&(path.clone(), t.span))?;
                 let before = self.0.get(&(path.clone(), t.span))?;
                 let untouched = *before == (t.note, t.layer);
                 let note = now.note?;
-                (untouched && (now.note, now.layer) != *before).then_some(Edit::Place {
+                (untouched && (now.note, now.layer) != *before).then_some(Edit::SettlePlace {
                     take: t.id,
-                    note,
-                    layer: now.layer,
+                    from: *before,
+                    to: (note, now.layer),
                 })
             })
             .collect();

@@ -4,7 +4,9 @@
 use std::ffi::OsStr;
 use std::path::{Component, Path, PathBuf};
 
+use super::surveying;
 use crate::error::{Error, ErrorKind, Result};
+use crate::render::intake;
 use crate::session::store::{self, Lock};
 use crate::session::{Document, Setup};
 use crate::survey;
@@ -95,14 +97,18 @@ fn stored(path: PathBuf, also: Vec<PathBuf>) -> Result<Outcome> {
         }
         Err(e) => return Err(e),
     };
+    let mut document = opened.document;
+    document.unread.retain(|u| intake::is_there(&path, u));
     let folder = path.parent().map(Path::to_path_buf);
     let survey = match folder {
-        Some(folder) if also.is_empty() && opened.document.takes.is_empty() => vec![folder],
+        Some(folder) if also.is_empty() && document.takes.is_empty() => vec![folder],
+        // What could not be read may be readable by now.
+        _ if also.is_empty() => surveying::still_there(&path, &document),
         _ => also,
     };
     Ok(Outcome::Session(Box::new(Opening {
         path,
-        document: opened.document,
+        document,
         lock: opened.lock,
         read_only_because: opened.read_only_because,
         words: opened.problems,

@@ -93,6 +93,9 @@ impl OpenSession {
         let job = Job::new();
         let found = output.with_progress(&job, || survey::survey_files(&files, options, &job, &|_| {}))?;
         self.document = intake::found(&self.path, &found.files).apply(&self.document)?;
+        if let Some(edit) = intake::settle_unread(&self.path, &self.document, &found, true) {
+            self.document = edit.apply(&self.document)?;
+        }
         for c in &found.concerns {
             output.say(&c.text);
         }

@@ -24,4 +24,4 @@ pub use history::History;
 pub use recipe::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, TrimRecipe, TuneRecipe};
 pub use sheet::{Cell, Sheet};
 pub use stack::StackSetup;
-pub use take::{Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState};
+pub use take::{Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState, Unread};

@@ -62,6 +62,15 @@ impl Source {
     }
 }
 
+/// A sound file that could not be read when it was looked at last.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unread {
+    /// Where it is, as [`Source::path`].
+    pub path: PathBuf,
+    /// What was wrong with it, in a sentence.
+    pub why: String,
+}
+
 /// The note and layer that a file's name claims.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Named {

@@ -6,6 +6,7 @@ use super::{hearing, keeper};
 use crate::app::command::{Command, EditCommand, GoCommand, Room};
 use crate::app::shortcuts::{Action, command_for, tip};
 use crate::app::theme::strong;
+use crate::app::triage::{Filter, Listing};
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
 use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
@@ -54,11 +55,15 @@ impl DetailsPanel {
             heading(ui, view, take);
             picture(ui, view, take);
             hearing(ui, view, take, &mut commands);
-            deciding(ui, view, take, &mut commands);
-            concerns(ui, view, take);
-            goes_elsewhere(ui, view, take, &mut commands);
-            keeper::choice(ui, view, take, &mut commands);
-            self.place(ui, view, take, &mut commands);
+            left_out(ui, view, take, &mut commands);
+            // What is not seen in the sheet is not changed.
+            ui.add_enabled_ui(!view.is_left_out(take.id), |ui| {
+                deciding(ui, view, take, &mut commands);
+                concerns(ui, view, take);
+                goes_elsewhere(ui, view, take, &mut commands);
+                keeper::choice(ui, view, take, &mut commands);
+                self.place(ui, view, take, &mut commands);
+            });
             facts(ui, view, take, source);
             follow_focus(ui);
         });
@@ -202,6 +207,21 @@ fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
         ui.spacing_mut().item_spacing.x = 4.0;
         hearing::buttons(ui, view, take, commands);
     });
+}
+
+/// The filter leaves the take out of the sheet: that, and the way back.
+fn left_out(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    if !view.is_left_out(take.id) {
+        return;
+    }
+    ui.add_space(4.0);
+    let text =
+        "The filter leaves this take out of the sheet, so nothing is decided about it or changed here.";
+    ui.add(egui::Label::new(text).wrap());
+    if ui.button("Show it again").on_hover_text("Clears the filter; this take stays selected").clicked() {
+        let listing = Listing { filter: Filter::default(), ..view.triage.listing };
+        commands.push(Command::Go(GoCommand::List(listing)));
+    }
 }
 
 fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
