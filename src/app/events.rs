@@ -127,6 +127,11 @@ fn show(app: &mut App, o: Opening) {
         let text = format!("This session can be looked at and heard here, not changed: {reason}.");
         app.notices.warn_of(About::Session, text);
     }
+    if known && o.unknown > 0 {
+        let files = if o.unknown == 1 { "1 sound file".into() } else { format!("{} sound files", o.unknown) };
+        app.notices
+            .say(format!("Not in the sheet yet: {files} of this folder. “Survey again” looks through them."));
+    }
     // What nothing is known of yet is looked through also where nothing can be kept.
     if !o.survey.is_empty() && (!known || !app.session.read_only()) {
         surveying::begin(app, o.survey);

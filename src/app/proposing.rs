@@ -156,7 +156,12 @@ pub(super) fn stop(app: &mut App, id: u64) {
     app.work.stop_proposing(id);
     app.session.close_step(id);
     if all {
-        app.notices.say("No more recipes are proposed; those that are there stay, and undo takes them back.");
+        let there = app.session.history().has_step(id);
+        app.notices.say(if there {
+            "No more recipes are proposed; those that are there stay, and undo takes them back."
+        } else {
+            "No recipes are proposed any more."
+        });
     }
 }
 

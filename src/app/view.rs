@@ -49,8 +49,8 @@ pub struct JobView {
     pub counts: (u64, u64),
     /// Seconds left by the pace so far.
     pub seconds_left: Option<f64>,
-    /// Why there may be more to do than is counted.
-    pub still: Option<&'static str>,
+    /// There may be more to do than is counted.
+    pub more: bool,
     /// Escape in the sheet stops it.
     pub escape: bool,
     /// It finds takes.

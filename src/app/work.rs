@@ -152,7 +152,7 @@ impl Work {
                 fraction: job.fraction(),
                 counts: (0, 0),
                 seconds_left: job.time_left(since).map(|d| d.as_secs_f64()),
-                still: None,
+                more: false,
                 escape: false,
                 finds: false,
             });

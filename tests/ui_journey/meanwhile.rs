@@ -183,6 +183,24 @@ fn a_file_that_cannot_be_read_is_shown_also_after_reopening_and_comes_in_when_it
 }
 
 #[test]
+fn files_that_a_stopped_survey_left_out_are_told_of() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 2);
+    Window::over(&folder, 2).close();
+    let told = |w: &Window| w.words().iter().any(|t| t.contains("Not in the sheet yet: 2 sound files"));
+    let w = Window::over(&folder, 2);
+    assert!(!told(&w) && w.words().is_empty(), "{:?}", w.words());
+    w.close();
+    for (name, hz) in [("bottle C5.wav", 523.25), ("bottle D5.wav", 587.33)] {
+        write_wav(&folder.join(name), &note(hz, 3.0, 9));
+    }
+    let mut w = Window::over(&folder, 2);
+    assert!(told(&w), "{:?}", w.words());
+    w.click("Survey again");
+    w.until("they are found", |w| w.document().takes.len() == 4 && w.is_idle());
+}
+
+#[test]
 fn a_selected_take_survives_takes_that_sort_before_it() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 2);

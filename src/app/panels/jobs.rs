@@ -57,14 +57,12 @@ pub fn jobs(ui: &mut Ui, area: Rect, view: &View<'_>, out: &mut Vec<Command>) {
 pub fn words_of(job: &JobView) -> String {
     let (done, total) = job.counts;
     let mut text = match (total, job.fraction) {
-        (0, _) if job.still.is_some() => "none yet".into(),
+        (0, _) if job.more => "none yet".into(),
+        _ if job.more => format!("{done} of {total} so far"),
         (0, f) if f > 0.0 => format!("{:.0} %", f * 100.0),
         (0, _) => "going on".into(),
         _ => format!("{done} of {total}"),
     };
-    if let Some(still) = job.still {
-        text += &format!(", {still}");
-    }
     if let Some(left) = job.seconds_left.filter(|s| job.fraction < 1.0 && *s >= 1.0) {
         text += &format!(", about {} left", words::duration(left));
     }
@@ -121,7 +119,7 @@ mod tests {
             fraction: 0.5,
             counts: (3, 6),
             seconds_left: Some(12.0),
-            still: None,
+            more: false,
             escape: false,
             finds: false,
         };
@@ -132,9 +130,9 @@ mod tests {
         assert_eq!(words_of(&job), "50 %");
         job.fraction = 0.0;
         assert_eq!(words_of(&job), "going on");
-        job.still = Some("still finding takes");
-        assert_eq!(words_of(&job), "none yet, still finding takes");
+        job.more = true;
+        assert_eq!(words_of(&job), "none yet");
         job.counts = (12, 30);
-        assert_eq!(words_of(&job), "12 of 30, still finding takes");
+        assert_eq!(words_of(&job), "12 of 30 so far");
     }
 }

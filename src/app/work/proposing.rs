@@ -38,17 +38,21 @@ impl Proposing {
         let job = self.job.and_then(|id| running.iter().find(|r| r.id == id)).map(Running::view);
         let done = (self.done + job.as_ref().map_or(0, |j| j.counts.0)).saturating_sub(self.again);
         let total = self.asked.len() as u64;
-        let still = (self.all && finding).then_some("still finding takes");
+        let more = self.all && finding;
         // With more to come than the job at work knows of, its pace tells little.
-        let seconds_left =
-            job.filter(|_| still.is_none() && self.waiting.is_empty()).and_then(|j| j.seconds_left);
+        let seconds_left = job.filter(|_| !more && self.waiting.is_empty()).and_then(|j| j.seconds_left);
         JobView {
             id: self.id,
-            stage: if total == 1 && !self.all { "Proposing a recipe" } else { PROPOSING }.into(),
+            stage: match total {
+                _ if more => "Proposing; still finding takes",
+                1 if !self.all => "Proposing a recipe",
+                _ => PROPOSING,
+            }
+            .into(),
             fraction: if total == 0 { 0.0 } else { (done as f32 / total as f32).min(1.0) },
             counts: (done, total),
             seconds_left,
-            still,
+            more,
             escape: self.all,
             finds: false,
         }

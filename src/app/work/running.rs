@@ -42,7 +42,7 @@ impl Running {
             fraction,
             counts,
             seconds_left,
-            still: None,
+            more: false,
             escape: false,
             finds: self.name == SURVEYING,
         }

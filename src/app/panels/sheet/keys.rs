@@ -58,7 +58,7 @@ fn along(
 impl SheetPanel {
     /// Whether keys are for the sheet now: nothing else has the focus, and no menu is open. A key that
     /// leaves a field or closes a menu is not ours either, so it counts how it was a frame ago too.
-    fn keys_are_ours(&mut self, ui: &Ui, focused: bool) -> bool {
+    pub(super) fn keys_are_ours(&mut self, ui: &Ui, focused: bool) -> bool {
         let other = ui.memory(|m| m.focused().is_some()) && !focused;
         let elsewhere = other || Popup::is_any_open(ui.ctx());
         !(std::mem::replace(&mut self.keys_elsewhere, elsewhere) || elsewhere)

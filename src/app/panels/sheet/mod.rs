@@ -81,6 +81,9 @@ impl SheetPanel {
         ui.add_space(4.0);
         if view.document.takes.is_empty() {
             nothing_yet(ui, view);
+            if self.keys_are_ours(ui, false) {
+                keys::common(ui, view, self.covered, &mut commands);
+            }
             return commands;
         }
         match view.triage.listing.form {
