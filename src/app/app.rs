@@ -10,7 +10,6 @@ use super::command::{Command, Room, SessionCommand, ThemeChoice};
 use super::derived::Derived;
 use super::environment::Environment;
 use super::focus;
-use super::found::Provisional;
 use super::keyboard::{Keyboard, KeyboardView};
 use super::notices::{About, Notices};
 use super::panels::Panels;
@@ -43,8 +42,6 @@ pub(super) struct Place {
     pub shown: Shown,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
-    /// Where takes stand until the survey knows the whole set.
-    pub provisional: Provisional,
     /// The survey that runs looks at the whole folder.
     pub whole_survey: bool,
     /// It looks at files that could not be read before, because the user asked for it.

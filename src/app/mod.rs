@@ -17,7 +17,6 @@ mod dispatch;
 mod environment;
 mod events;
 mod focus;
-mod found;
 pub mod keyboard;
 mod midi_in;
 mod notices;

@@ -1,12 +1,13 @@
 //! What a survey finds, taken into the document: takes as they come, and files that cannot be read.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use super::app::App;
 use super::notices::About;
 use super::{choosing, proposing};
 use crate::error::{Error, Result};
-use crate::render::intake;
+use crate::render::{intake, settling};
 use crate::session::store;
 use crate::survey::{FileSurvey, SetSurvey, SurveyOptions};
 
@@ -69,8 +70,12 @@ pub(super) fn found_file(app: &mut App, file: &FileSurvey) {
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
     app.derived.heard(Some(&file.path));
     let edit = intake::found(&session, std::slice::from_ref(file));
-    app.place.provisional.note(app.session.document(), &session, file);
+    let before = Arc::clone(app.session.document());
     if app.notices.check(app.session.amend(&edit)).is_some() {
+        if let Some(edit) = settling::note(&before, app.session.document()) {
+            let noted = app.session.amend(&edit);
+            app.notices.check(noted);
+        }
         select_something(app);
         proposing::follow(app);
     }
@@ -104,7 +109,7 @@ fn take_in(app: &mut App, survey: &SetSurvey, tried_again: bool) {
         return;
     }
     let whole = app.place.whole_survey;
-    let settled = app.place.provisional.settle(app.session.document(), &session, &survey.files);
+    let settled = settling::settle(app.session.document(), &session, &survey.files);
     for edit in
         settled.into_iter().chain(intake::settle_unread(&session, app.session.document(), survey, whole))
     {
@@ -114,8 +119,7 @@ fn take_in(app: &mut App, survey: &SetSurvey, tried_again: bool) {
     app.work.focus().0.retry_failed(&app.derived);
     tell_unread(app, survey, tried_again);
     select_something(app);
-    let silent = survey.files.iter().all(|f| f.takes.is_empty());
-    if silent && !(survey.files.is_empty() && !survey.failed.is_empty()) {
+    if !survey.files.is_empty() && survey.files.iter().all(|f| f.takes.is_empty()) {
         app.notices.warn_of(
             About::Survey,
             "No take was found: nothing in these files rises clearly above the room. Takes need to be at least 9 dB louder than the quiet between them and a quarter of a second long.",

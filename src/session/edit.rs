@@ -7,7 +7,7 @@ use super::cleaning::CleanRecipe;
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
 use super::stack::StackSetup;
-use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState, Unread};
+use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState, Unread, Unsettled};
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, MiddleC, MidiNote};
 
@@ -117,6 +117,8 @@ pub enum Edit {
     SetSetup(Box<Setup>),
     /// Replaces the list of files that could not be read; a fact, no step.
     SetUnread(Vec<Unread>),
+    /// Replaces the list of takes that stand where their file alone put them; a fact, no step.
+    SetUnsettled(Vec<Unsettled>),
     /// Replaces how the layers of a note are listened to together; a fact, no step.
     SetStack(Box<StackSetup>),
     /// Several, as one.
@@ -173,6 +175,7 @@ impl Edit {
             }
             Self::SetSetup(setup) => d.setup = (**setup).clone(),
             Self::SetUnread(files) => d.unread.clone_from(files),
+            Self::SetUnsettled(takes) => d.unsettled.clone_from(takes),
             Self::SetStack(stack) => d.stack = (**stack).clone(),
             Self::Many(edits) => {
                 for e in edits {

@@ -71,6 +71,17 @@ pub struct Unread {
     pub why: String,
 }
 
+/// Where a take was put by its file alone, while the survey of the whole set has not come to its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unsettled {
+    /// Which take.
+    pub take: TakeId,
+    /// The note it was put at.
+    pub note: Option<MidiNote>,
+    /// The layer it was put in.
+    pub layer: u16,
+}
+
 /// The note and layer that a file's name claims.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Named {

@@ -107,21 +107,48 @@ fn the_selection_stays_while_takes_come_in() {
 }
 
 /// One file a layer, its notes in order: which layer a file is, only the whole set tells.
-#[test]
-fn what_is_proposed_early_comes_to_the_place_that_the_whole_set_tells() {
-    let dir = tempfile::tempdir().unwrap();
-    let folder = dir.path().join("passes");
+fn passes(dir: &Path) -> std::path::PathBuf {
+    let folder = dir.join("passes");
     std::fs::create_dir(&folder).unwrap();
     for (i, name) in ["one", "two", "three", "four"].iter().enumerate() {
         let seed = i as u64 + 1;
         let sound: Vec<f32> = [220.0, 261.63, 329.63].iter().flat_map(|hz| note(*hz, 3.0, seed)).collect();
         write_wav(&folder.join(format!("{name}.wav")), &sound);
     }
-    let places = |w: &Window| {
-        let mut all: Vec<_> = w.document().takes.iter().map(|t| (t.layer, t.note.map(|n| n.0))).collect();
-        all.sort_unstable();
-        all
-    };
+    folder
+}
+
+fn places(w: &Window) -> Vec<(u16, Option<u8>)> {
+    let mut all: Vec<_> = w.document().takes.iter().map(|t| (t.layer, t.note.map(|n| n.0))).collect();
+    all.sort_unstable();
+    all
+}
+
+#[test]
+fn a_survey_taken_up_again_settles_what_an_earlier_one_could_not() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = passes(dir.path());
+    let w = Window::over(&folder, 12);
+    let plain = places(&w);
+    assert!(w.document().unsettled.is_empty());
+    w.close();
+    std::fs::remove_file(session_of(&folder)).unwrap();
+    // Closed before the whole set was known.
+    let w = first_found(&folder);
+    assert!(w.document().takes.len() < 12, "the survey is still at work");
+    w.close();
+    let mut w = Window::new();
+    w.open(&folder);
+    w.until("it is open", |w| !w.document().takes.is_empty() && w.is_idle());
+    w.click("Survey again");
+    w.until("all is found", |w| w.document().takes.len() == 12 && w.is_idle());
+    assert_eq!(places(&w), plain);
+}
+
+#[test]
+fn what_is_proposed_early_comes_to_the_place_that_the_whole_set_tells() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = passes(dir.path());
     let mut w = Window::over(&folder, 12);
     let plain = places(&w);
     w.close();
