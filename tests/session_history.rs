@@ -237,15 +237,127 @@ fn a_drag_is_one_step_and_escape_aborts_it() {
     assert_eq!(h.undo_label(), Some("Propose"));
 }
 
+/// What a job brings for a take that has no recipe and stands at C4 or D4 as it did.
+fn brought(id: u32) -> impl Fn(&Document) -> Option<Edit> {
+    move |d| d.take(TakeId(id)).filter(|t| t.state == TakeState::New).map(|_| propose(id, 60))
+}
+
+fn state(h: &History, id: u32) -> TakeState {
+    h.document().take(TakeId(id)).unwrap().state
+}
+
 #[test]
 fn one_job_is_one_step() {
     let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
     for id in 1..=3 {
-        h.apply_grouped("Propose all", &propose(id, 60), Some(7)).unwrap();
+        assert!(h.join(7, brought(id)).unwrap());
     }
-    assert_eq!(h.labels().collect::<Vec<_>>(), ["Propose all"]);
+    assert_eq!(h.names().collect::<Vec<_>>(), ["Propose all: 3 takes"]);
     h.undo();
     assert!(h.document().takes.iter().all(|t| t.recipe.is_none()));
+    h.redo();
+    assert!(h.document().takes.iter().all(|t| t.recipe.is_some()));
+}
+
+#[test]
+fn what_a_job_brings_later_joins_its_step_and_touches_no_other() {
+    let aside = |id| Edit::SetState { take: TakeId(id), state: TakeState::SetAside };
+    let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
+    h.apply("Set aside 1", &aside(1)).unwrap();
+    h.apply("Set aside 2", &aside(2)).unwrap();
+    h.undo();
+    // The first was set aside meanwhile: nothing is brought for it. The third is as it was.
+    assert!(!h.join(7, brought(1)).unwrap());
+    assert!(h.join(7, brought(3)).unwrap());
+    assert_eq!(
+        h.labels().collect::<Vec<_>>(),
+        ["Propose all", "Set aside 1"],
+        "in the place where it was asked for"
+    );
+    assert_eq!(
+        h.undone_labels().collect::<Vec<_>>(),
+        ["Set aside 2"],
+        "and what was undone can be made again"
+    );
+    // Undo takes back exactly the user's own act.
+    assert_eq!(h.undo().as_deref(), Some("Set aside 1"));
+    assert_eq!((state(&h, 1), state(&h, 3)), (TakeState::New, TakeState::Proposed));
+    h.redo();
+    h.redo();
+    assert_eq!(
+        (1..=3).map(|id| state(&h, id)).collect::<Vec<_>>(),
+        [TakeState::SetAside, TakeState::SetAside, TakeState::Proposed]
+    );
+    // Back to before the job: every recipe that it brought goes.
+    h.go_to(0);
+    assert!((1..=3).all(|id| state(&h, id) == TakeState::New));
+    // And nothing comes any more, not even when the step is made again.
+    h.redo();
+    assert_eq!(state(&h, 3), TakeState::Proposed);
+    assert!(!h.join(7, brought(2)).unwrap());
+}
+
+#[test]
+fn what_was_made_of_a_proposal_goes_and_comes_with_it() {
+    let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
+    h.join(7, brought(1)).unwrap();
+    let gain = LevelRecipe { gain: Decibels(-3.0) };
+    h.apply("Set gain", &Edit::SetLevel { take: TakeId(1), level: gain }).unwrap();
+    h.join(7, brought(2)).unwrap();
+    let worked = h.document().clone();
+    h.go_to(0);
+    assert!(h.document().take(TakeId(1)).unwrap().recipe.is_none());
+    h.go_to(2);
+    assert_eq!(*h.document(), worked);
+    assert_eq!(h.document().take(TakeId(1)).unwrap().recipe.as_ref().unwrap().level, gain);
+}
+
+/// An act that was taken back keeps what it had made of a take, where the job brings it something too.
+#[test]
+fn what_can_be_made_again_stays_as_it_was() {
+    let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
+    h.apply("Set aside", &Edit::SetState { take: TakeId(3), state: TakeState::SetAside }).unwrap();
+    h.undo();
+    assert!(h.join(7, brought(3)).unwrap());
+    assert_eq!(state(&h, 3), TakeState::Proposed);
+    h.redo();
+    assert_eq!(state(&h, 3), TakeState::SetAside);
+}
+
+#[test]
+fn a_job_that_brought_nothing_leaves_no_step() {
+    let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
+    assert_eq!(h.undo_label(), Some("Propose all"), "it can be taken back from the start");
+    h.undo();
+    assert_eq!(h.redo_label(), None, "there is nothing to make again");
+    h.open_step("Propose all", 8);
+    h.apply("Set aside", &Edit::SetState { take: TakeId(1), state: TakeState::SetAside }).unwrap();
+    h.close_step(8);
+    assert_eq!(h.labels().collect::<Vec<_>>(), ["Set aside"]);
+    // One that brought something stays.
+    h.open_step("Propose all", 9);
+    h.join(9, brought(2)).unwrap();
+    h.close_step(9);
+    assert_eq!(h.place(), 2);
+}
+
+#[test]
+fn another_layer_leaves_the_pitch_alone() {
+    let moved = |d: &Document| tune(d, 1).moved;
+    let d = propose(1, 60).apply(&three_takes()).unwrap();
+    let up = TuneRecipe { moved: -2, ..tune(&d, 1) };
+    let d = Edit::SetTune { take: TakeId(1), tune: up }.apply(&d).unwrap();
+    let to = |d: &Document, note, layer| {
+        Edit::Place { take: TakeId(1), note: MidiNote(note), layer }.apply(d).unwrap()
+    };
+    let d = to(&d, 60, 5);
+    assert_eq!(moved(&d), -2);
+    assert_eq!(moved(&to(&d, 62, 5)), 0, "another note is another target");
 }
 
 #[test]

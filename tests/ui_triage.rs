@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
-use egui_kittest::kittest::Queryable as _;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use seamwright::app::command::Room;
 use seamwright::app::triage::{Form, Order};
 use seamwright::render::plan::plan;
@@ -195,6 +195,91 @@ fn a_filter_dims_the_cells_and_keys_pass_them_by() {
     w.press("Show states");
     w.press("missing (1)");
     assert!(w.says("D4, layer 3: missing; nobody played it"));
+}
+
+#[test]
+fn what_the_filter_leaves_out_is_not_decided_about() {
+    let mut w = Window::of(with_concerns(), vec2(1280.0, 800.0));
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.click("C4, layer 3", Modifiers::COMMAND);
+    w.click("C4, layer 2", Modifiers::COMMAND);
+    assert_eq!((w.selected(), w.chosen()), (2, vec![1, 2, 3]));
+    w.press("Show concerns");
+    w.press("noisy (2)");
+    // Of several, what is seen counts.
+    assert!(w.says("1 take selected"));
+    w.key(Key::D);
+    assert_eq!(w.states(&[1, 2, 3]), [Proposed, Proposed, SetAside]);
+    w.undo();
+    w.press("Show all");
+    assert_eq!(w.chosen(), [1, 2, 3], "the filter only hides");
+    // One that is hidden stays selected, and it is said; nothing is done to it.
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.press("Show concerns");
+    w.press("noisy (2)");
+    assert_eq!(w.selected(), 1);
+    assert!(w.says("The filter leaves this take out of the sheet"));
+    let accept = w.0.get_by_role_and_label(Role::Button, "Accept");
+    assert!(accept.accesskit_node().is_disabled());
+    let before = w.document().clone();
+    for key in [Key::Y, Key::D, Key::B, Key::U, Key::P, Key::L, Key::K] {
+        w.key(key);
+        assert_eq!(*w.document(), before, "{key:?}");
+    }
+    assert!(w.says("C4, layer 1 is selected, but the filter leaves it out"));
+    assert!(w.steps_done().is_empty());
+    // The keys go on among what is seen; on the bench the take itself is seen.
+    w.key(Key::N);
+    assert_eq!(w.selected(), 3);
+    w.key(Key::Y);
+    assert_eq!(w.states(&[3]), [Accepted]);
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.press("Show it again");
+    assert_eq!(w.selected(), 1);
+    assert!(!w.says("The filter leaves this take out"));
+    w.key(Key::Y);
+    assert_eq!(w.states(&[1]), [Accepted]);
+}
+
+#[test]
+fn a_range_counts_from_the_last_click_and_joins_with_both_keys() {
+    let mut w = Window::three();
+    let both = Modifiers::COMMAND | Modifiers::SHIFT;
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.click("D4, layer 1", Modifiers::COMMAND);
+    w.click("D4, layer 2", both);
+    assert_eq!(w.chosen(), [1, 7, 8], "what was picked stays");
+    w.click("C#4, layer 2", both);
+    assert_eq!(w.chosen(), [1, 4, 5, 7, 8], "still from where the last one was picked");
+    w.click("C#4, layer 1", Modifiers::SHIFT);
+    assert_eq!(w.chosen(), [4, 7], "with Shift alone the range and nothing else");
+    w.press("List");
+    w.click_row("C4, layer 1", Modifiers::NONE);
+    w.click_row("C#4, layer 1", Modifiers::COMMAND);
+    w.click_row("C#4, layer 3", both);
+    assert_eq!(w.chosen(), [1, 4, 5, 6]);
+    w.click_row("C4, layer 3", Modifiers::SHIFT);
+    assert_eq!(w.chosen(), [3, 4]);
+}
+
+#[test]
+fn what_is_typed_after_move_takes_the_place_of_what_stood_there() {
+    let mut w = Window::three();
+    w.click("C4, layer 2", Modifiers::NONE);
+    w.key(Key::M);
+    w.0.event(egui::Event::Text("Eb4".into()));
+    w.steps(2);
+    w.key(Key::Enter);
+    assert_eq!(w.place(2), (Some(63), 1));
+}
+
+#[test]
+fn an_empty_undo_list_says_why() {
+    let mut w = Window::three();
+    w.keys(Modifiers::COMMAND, Key::U);
+    assert!(w.says("Nothing was changed since this session was opened"));
+    w.key(Key::Y);
+    assert!(!w.says("Nothing was changed since") && w.says("A click takes back or makes again"));
 }
 
 #[test]

@@ -2,7 +2,6 @@
 
 use std::collections::{HashSet, VecDeque};
 use std::path::PathBuf;
-use std::sync::{Arc, OnceLock};
 use std::time::Duration;
 
 use egui::{Context, Ui};
@@ -11,7 +10,6 @@ use super::command::{Command, Room, SessionCommand, ThemeChoice};
 use super::derived::Derived;
 use super::environment::Environment;
 use super::focus;
-use super::found::Provisional;
 use super::keyboard::{Keyboard, KeyboardView};
 use super::notices::{About, Notices};
 use super::panels::Panels;
@@ -24,8 +22,7 @@ use super::view::{Around, Devices, Shown, View};
 use super::widgets::typed;
 use super::work::{Event, PROGRESS_EVERY, Work};
 use super::{choosing, dispatch, events, shortcuts};
-use crate::error::{Error, ErrorKind, Result};
-use crate::jobs::Interrupt;
+use crate::error::Result;
 use crate::playback::midi::MidiListener;
 use crate::session::{Edit, TakeId};
 
@@ -33,22 +30,22 @@ use crate::session::{Edit, TakeId};
 const AT_THE_END: Duration = Duration::from_secs(5);
 
 /// The smallest window, in points.
-const LEAST: [f32; 2] = [760.0, 480.0];
+pub(super) const LEAST: [f32; 2] = [760.0, 480.0];
 
 /// Where the user is; may be lost.
 #[derive(Debug, Default)]
 pub(super) struct Place {
     pub room: Room,
     pub selected: Option<TakeId>,
-    /// The user chose it; else it is what happened to be the first.
-    pub chosen: bool,
     /// What else is selected, and what the sheet shows.
     pub triage: Triage,
     pub shown: Shown,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
-    /// Where takes stand until the survey knows the whole set.
-    pub provisional: Provisional,
+    /// The survey that runs looks at the whole folder.
+    pub whole_survey: bool,
+    /// It looks at files that could not be read before, because the user asked for it.
+    pub tried_again: bool,
     /// The revision of which the user was told that it cannot be saved.
     pub told_unsaved: Option<u64>,
 }
@@ -356,6 +353,7 @@ impl App {
             keyboard: self.keyboard.view(),
             history: self.session.history(),
             unsaved: self.session.is_dirty(),
+            save_failed: self.session.save_failed(),
             read_only_because: self.session.read_only_because(),
             latency: self.sound.latency(),
             devices: &self.devices,
@@ -486,38 +484,4 @@ pub(super) fn preference(choice: ThemeChoice) -> egui::ThemePreference {
         ThemeChoice::Light => egui::ThemePreference::Light,
         ThemeChoice::Dark => egui::ThemePreference::Dark,
     }
-}
-
-/// Opens the window and returns when it is closed. `paths`: a folder, sound files or a session to
-/// open; may be empty. Errors: `Device` where no window can be opened.
-pub fn run(paths: Vec<PathBuf>) -> Result<()> {
-    let environment = Environment::of_user();
-    let (settings, _) = SettingsStore::load(environment.settings.clone());
-    let icon = eframe::icon_data::from_png_bytes(include_bytes!("../../assets/icon.png"))
-        .map_err(|e| Error::new(ErrorKind::Internal, format!("the icon cannot be read: {e}")))?;
-    let viewport = egui::ViewportBuilder::default()
-        .with_title("Seamwright")
-        .with_app_id("seamwright")
-        .with_icon(icon)
-        .with_inner_size(settings.get().window)
-        .with_min_inner_size(LEAST);
-    let options = eframe::NativeOptions { viewport, persist_window: false, ..Default::default() };
-    // Ctrl-C closes the window as its button does: what was changed is saved.
-    let window = Arc::new(OnceLock::<egui::Context>::new());
-    let opened = Arc::clone(&window);
-    let _interrupt = Interrupt::calls(move || {
-        if let Some(ctx) = opened.get() {
-            ctx.send_viewport_cmd(egui::ViewportCommand::Close);
-        }
-    });
-    let create: eframe::AppCreator<'_> = Box::new(move |cc| {
-        window.get_or_init(|| cc.egui_ctx.clone());
-        Ok(Box::new(App::new(&cc.egui_ctx, &environment, paths)?))
-    });
-    eframe::run_native("Seamwright", options, create).map_err(|e| {
-        Error::new(
-            ErrorKind::Device,
-            format!("no window can be opened ({e}); the commands work without one: try seamwright --help"),
-        )
-    })
 }

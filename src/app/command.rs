@@ -143,6 +143,9 @@ pub enum EditCommand {
     Decide(Vec<TakeId>, Decision),
     /// Keeps this take of several for one cell: it is accepted, the others are set aside.
     Keep(TakeId),
+    /// What was tried would change this take, which the filter leaves out: nothing is changed, and it is
+    /// said why.
+    IsLeftOut(TakeId),
     /// What was tried would move the locked loop of this take: nothing is changed, and it is said why.
     LoopIsLocked(TakeId),
 }
@@ -240,7 +243,9 @@ pub enum GoCommand {
 pub enum WorkCommand {
     /// Looks through the session's files again.
     Survey,
-    /// Fills the recipes of all takes that are new.
+    /// Looks again at the files that could not be read.
+    TryUnread,
+    /// Fills the recipes of all takes that are new, and of those that a running survey still finds.
     ProposeAll,
     /// Fills (again) the recipe of one take.
     Propose(TakeId),

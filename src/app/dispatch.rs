@@ -4,6 +4,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::Context;
+use egui::text::{CCursor, CCursorRange};
+use egui::text_edit::TextEditState;
 
 use super::app::{App, preference};
 use super::command::{
@@ -16,7 +18,7 @@ use super::panels::details::place_field;
 use super::sound::From;
 use super::words;
 use super::work::Purpose;
-use super::{choosing, events};
+use super::{choosing, proposing, surveying};
 use crate::render::apart::layers_of;
 use crate::render::audition::Judged;
 use crate::render::intake;
@@ -52,9 +54,18 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Look(LookCommand::GoOn(on)) => app.settings.change().go_on = on,
         Command::Look(LookCommand::AskPlace) => {
             app.place.room = Room::Sheet;
-            ctx.memory_mut(|m| m.request_focus(place_field()));
+            ask_in(ctx, place_field());
         }
     }
+}
+
+/// Goes to a field with all that stands in it selected, so that what is typed takes its place.
+fn ask_in(ctx: &Context, field: egui::Id) {
+    ctx.memory_mut(|m| m.request_focus(field));
+    let all = CCursorRange::two(CCursor::new(0), CCursor::new(usize::from(u16::MAX)));
+    let mut state = TextEditState::load(ctx, field).unwrap_or_default();
+    state.cursor.set_char_range(Some(all));
+    state.store(ctx, field);
 }
 
 fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
@@ -96,12 +107,18 @@ fn edit(app: &mut App, command: EditCommand) {
             let before = Arc::clone(app.session.document());
             let done = if command == EditCommand::Undo { app.session.undo() } else { app.session.redo() };
             choosing::show_changed(app, &before);
+            proposing::mind_history(app);
             done.map(drop)
         }
         EditCommand::Decide(takes, decision) => return choosing::decide_all(app, &takes, decision),
         EditCommand::Keep(take) => placing::keep(app.session.document(), take)
             .and_then(|named| app.session.apply(&named.label, &named.edit)),
-        EditCommand::GoTo(place) => app.session.go_to(place),
+        EditCommand::GoTo(place) => {
+            let done = app.session.go_to(place);
+            proposing::mind_history(app);
+            done
+        }
+        EditCommand::IsLeftOut(take) => return is_left_out(app, take),
         EditCommand::LoopIsLocked(take) => return loop_is_locked(app, take),
         EditCommand::SetState(take, state) => {
             let label = match state {
@@ -120,6 +137,18 @@ fn edit(app: &mut App, command: EditCommand) {
     };
     app.notices.check_of(About::Edit, result);
     choosing::forget_gone(app);
+}
+
+/// Says why nothing is done to a take that is not seen, until something else is changed.
+fn is_left_out(app: &mut App, take: TakeId) {
+    let Some(take) = app.session.document().take(take) else { return };
+    let name = app.session.document().name_of(take);
+    app.notices.warn_of(
+        About::Edit,
+        format!(
+            "{name} is selected, but the filter leaves it out of the sheet, so nothing was done to it. “Show all” brings it back; N goes to the next one shown."
+        ),
+    );
 }
 
 /// Says why a loop does not move, until it is unlocked or something else is changed.
@@ -269,7 +298,6 @@ fn apart(app: &mut App, notes: Vec<MidiNote>) {
 }
 
 fn go(app: &mut App, command: GoCommand) {
-    app.place.chosen |= !matches!(command, GoCommand::Room(_) | GoCommand::List(_));
     match command {
         GoCommand::Room(room) => {
             if app.place.room != room {
@@ -319,6 +347,7 @@ pub(super) fn select(app: &mut App, id: TakeId) {
 
 fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
     match command {
+        WorkCommand::Cancel(id) if app.work.is_proposing(id) => proposing::stop(app, id),
         WorkCommand::Cancel(id) => app.work.cancel(id),
         WorkCommand::Thumbnails(takes) => app.work.thumbs().0.want(takes),
         WorkCommand::ChooseDeliverFolder => {
@@ -341,10 +370,11 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
         WorkCommand::RemoveOrphans(folder, names) => app.work.remove_orphans(folder, names),
         WorkCommand::Survey => {
             if let Some(folder) = app.session.folder().map(Path::to_path_buf) {
-                events::survey(app, vec![folder]);
+                surveying::survey(app, vec![folder]);
             }
         }
-        WorkCommand::Propose(take) => propose(app, vec![take]),
+        WorkCommand::TryUnread => surveying::try_unread(app),
+        WorkCommand::Propose(take) => proposing::these(app, vec![take]),
         WorkCommand::ProposeThese(takes) => {
             let document = app.session.document();
             let with_note = |id: &TakeId| document.take(*id).is_some_and(|t| t.note.is_some());
@@ -352,34 +382,14 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
             if takes.is_empty() {
                 app.notices.say("None of these takes has a note yet; give them one first.");
             } else {
-                propose(app, takes);
+                proposing::these(app, takes);
             }
         }
-        WorkCommand::ProposeAll => {
-            let document = app.session.document();
-            let new = |id: &TakeId| {
-                document.take(*id).is_some_and(|t| t.state == TakeState::New && t.note.is_some())
-            };
-            let takes: Vec<_> = app.session.sheet().walk().into_iter().filter(new).collect();
-            if takes.is_empty() {
-                app.notices.say("No take is new: all have a recipe already, or no note yet.");
-            } else {
-                propose(app, takes);
-            }
-        }
+        WorkCommand::ProposeAll => proposing::all(app),
         WorkCommand::LoopNear { take, start, end, reach_s } => loop_near(app, take, (start, end, reach_s)),
         WorkCommand::CopyLoopLength(take) => copy_loop_length(app, take),
         WorkCommand::AcceptPassing => accept_passing(app),
     }
-}
-
-fn propose(app: &mut App, takes: Vec<TakeId>) {
-    if app.session.read_only() {
-        return;
-    }
-    let Some(path) = app.session.path().map(Path::to_path_buf) else { return };
-    app.notices.mended(About::Propose);
-    app.work.propose(&path, app.session.document(), takes);
 }
 
 fn loop_near(app: &App, take: TakeId, place: (f64, f64, f64)) {

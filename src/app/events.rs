@@ -1,25 +1,22 @@
 //! What the jobs report, taken into the document and the derived data.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use egui::Context;
 
 use super::app::App;
-use super::choosing;
 use super::command::{Command, Room, SessionCommand};
 use super::notices::About;
 use super::opening::{Opening, Outcome};
 use super::session_state::SessionState;
 use super::work::{Changed, Event, Purpose};
+use super::{proposing, surveying};
 use crate::error::{Error, ErrorKind, Result};
 use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
-use crate::render::intake;
 use crate::render::loops::CopiedLength;
-use crate::render::propose::Proposal;
 use crate::session::{Edit, LoopRecipe, Recipe, Take};
-use crate::survey::{FileSurvey, SetSurvey};
 
 /// Takes one event in.
 pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
@@ -27,19 +24,16 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
         Event::Opened { job, result } => opened(app, job, result),
         Event::Saved { revision, result, .. } => saved(app, revision, result),
         Event::Verified { job, result } => verified(app, job, result),
-        Event::Found { file, .. } => found_file(app, &file),
+        Event::Found { file, .. } => surveying::found_file(app, &file),
         Event::Heard { job, path, done, wave } => {
             app.derived.hear(path, done, wave);
             let partly: f64 = app.derived.listening().iter().map(|l| l.done).sum();
             app.work.partly(job, partly as f32);
         }
-        Event::NotRead { error, .. } => app.notices.error_of(About::Survey, &error),
-        Event::Surveyed { job, result } => surveyed(app, job, result),
-        Event::Proposed { job, before, result } => proposed(app, job, &before, result),
-        Event::ProposeEnded { job, result } => {
-            app.work.ended(job);
-            app.notices.check(result);
-        }
+        Event::NotRead { path, error, .. } => surveying::not_read(app, &path, error),
+        Event::Surveyed { job, result } => surveying::surveyed(app, job, result),
+        Event::Proposed { job, before, result } => proposing::take_in(app, job, &before, result),
+        Event::ProposeEnded { job, result } => proposing::job_ended(app, job, result),
         Event::Apart { job, result } => apart(app, job, result),
         Event::LoopNear { before, result, .. } => loop_near(app, &before, result),
         Event::LengthCopied { job, result } => length_copied(app, job, result),
@@ -96,7 +90,7 @@ fn opened(app: &mut App, job: u64, result: Result<Outcome>) {
     match app.notices.check_of(About::Opening, result) {
         None => {}
         Some(Outcome::Here(files)) if files.is_empty() => app.notices.say("This session is open already."),
-        Some(Outcome::Here(files)) => survey(app, files),
+        Some(Outcome::Here(files)) => surveying::survey(app, files),
         Some(Outcome::Damaged(path, error)) => {
             app.place.rescue = Some(path);
             app.notices.error_of(About::Opening, &error);
@@ -133,9 +127,14 @@ fn show(app: &mut App, o: Opening) {
         let text = format!("This session can be looked at and heard here, not changed: {reason}.");
         app.notices.warn_of(About::Session, text);
     }
+    if known && o.unknown > 0 {
+        let files = if o.unknown == 1 { "1 sound file".into() } else { format!("{} sound files", o.unknown) };
+        app.notices
+            .say(format!("Not in the sheet yet: {files} of this folder. “Survey again” looks through them."));
+    }
     // What nothing is known of yet is looked through also where nothing can be kept.
     if !o.survey.is_empty() && (!known || !app.session.read_only()) {
-        begin_survey(app, o.survey);
+        surveying::begin(app, o.survey);
     }
 }
 
@@ -173,98 +172,6 @@ fn verified(app: &mut App, job: u64, result: Result<Vec<Changed>>) {
         }
         app.notices.warn_of(About::Survey, text);
     }
-}
-
-/// Surveys `paths` into the open session.
-pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
-    if !app.session.read_only() {
-        begin_survey(app, paths);
-    }
-}
-
-fn begin_survey(app: &mut App, paths: Vec<PathBuf>) {
-    app.notices.mended(About::Survey);
-    let setup = &app.session.document().setup;
-    let options =
-        crate::survey::SurveyOptions { a4: setup.a4, middle_c: setup.middle_c, layout: setup.layout };
-    app.work.survey(paths, options);
-}
-
-/// As long as nobody has chosen a take, the first that needs a look is selected: while files come in,
-/// that may become another.
-fn select_something(app: &mut App) {
-    let known = app.place.selected.is_some_and(|id| app.session.document().take(id).is_some());
-    if !known || !(app.place.chosen || app.sound.is_on() || app.session.history().in_gesture()) {
-        app.place.selected = choosing::first(&app.session);
-    }
-}
-
-fn found_file(app: &mut App, file: &FileSurvey) {
-    let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
-    app.derived.heard(Some(&file.path));
-    let edit = intake::found(&session, std::slice::from_ref(file));
-    app.place.provisional.note(app.session.document(), &session, file);
-    if app.notices.check(app.session.amend(&edit)).is_some() {
-        select_something(app);
-    }
-}
-
-fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
-    app.work.ended(job);
-    app.derived.heard(None);
-    let Some(survey) = app.notices.check(result) else { return };
-    let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
-    if app.notices.check(app.session.amend(&intake::found(&session, &survey.files))).is_none() {
-        return;
-    }
-    if let Some(edit) = app.place.provisional.settle(app.session.document(), &session, &survey.files) {
-        let settled = app.session.amend(&edit);
-        app.notices.check(settled);
-    }
-    app.work.focus().0.retry_failed(&app.derived);
-    // Each was told when it failed; the older of many messages are gone by now.
-    if survey.failed.len() > 4 {
-        let names: Vec<_> = survey
-            .failed
-            .iter()
-            .map(|(p, _)| p.file_name().unwrap_or(p.as_os_str()).to_string_lossy())
-            .collect();
-        app.notices
-            .warn_of(About::Survey, format!("{} files could not be read: {}", names.len(), names.join(", ")));
-    }
-    select_something(app);
-    if survey.files.iter().all(|f| f.takes.is_empty()) {
-        app.notices.warn_of(
-            About::Survey,
-            "No take was found: nothing in these files rises clearly above the room. Takes need to be at least 9 dB louder than the quiet between them and a quarter of a second long.",
-        );
-    }
-}
-
-fn proposed(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Proposal>>) {
-    let name = |app: &App| super::words::take_name(app.session.document(), before);
-    let proposal = match result {
-        Ok(p) => *p,
-        Err(e) => {
-            if !e.is_cancelled() {
-                let text = format!("{}: {e}", name(app));
-                app.notices.warn_of(About::Propose, text);
-            }
-            return;
-        }
-    };
-    if app.session.document().take(before.id).is_none_or(|now| now != before) {
-        let text = format!("{}: left as it is, because it was changed meanwhile.", name(app));
-        app.notices.say(text);
-        return;
-    }
-    if let Some(audit) = proposal.audit {
-        app.derived.set_audit(before.id, Arc::new(proposal.recipe.clone()), audit);
-    }
-    let edit =
-        Edit::Propose { take: before.id, recipe: Box::new(proposal.recipe), concerns: proposal.concerns };
-    let done = app.session.apply_grouped("Propose recipes", &edit, job);
-    app.notices.check(done);
 }
 
 /// One step for all notes; a take that was changed meanwhile leaves its whole note as it is.

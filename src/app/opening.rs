@@ -1,10 +1,13 @@
 //! From paths that somebody typed, dropped or chose to what is to be shown. Runs on a worker: a
 //! folder may hold a great many files.
 
+use std::collections::HashSet;
 use std::ffi::OsStr;
 use std::path::{Component, Path, PathBuf};
 
+use super::surveying;
 use crate::error::{Error, ErrorKind, Result};
+use crate::render::intake;
 use crate::session::store::{self, Lock};
 use crate::session::{Document, Setup};
 use crate::survey;
@@ -33,6 +36,8 @@ pub struct Opening {
     pub words: Vec<String>,
     /// Files and folders to look through.
     pub survey: Vec<PathBuf>,
+    /// Sound files of its folder that it knows nothing of: a survey was stopped, or they came later.
+    pub unknown: usize,
 }
 
 /// What `paths` lead to: a session file, a folder (its session, or a new one) or sound files (the
@@ -84,6 +89,7 @@ pub fn rescue(path: PathBuf) -> Result<Outcome> {
         lock,
         words,
         survey: Vec::new(),
+        unknown: 0,
     })))
 }
 
@@ -95,19 +101,34 @@ fn stored(path: PathBuf, also: Vec<PathBuf>) -> Result<Outcome> {
         }
         Err(e) => return Err(e),
     };
+    let mut document = opened.document;
+    document.unread.retain(|u| intake::is_there(&path, u));
     let folder = path.parent().map(Path::to_path_buf);
+    let unknown =
+        folder.as_deref().filter(|_| also.is_empty()).map_or(0, |f| unknown_in(f, &path, &document));
     let survey = match folder {
-        Some(folder) if also.is_empty() && opened.document.takes.is_empty() => vec![folder],
+        Some(folder) if also.is_empty() && document.takes.is_empty() => vec![folder],
+        // What could not be read may be readable by now.
+        _ if also.is_empty() => surveying::still_there(&path, &document),
         _ => also,
     };
     Ok(Outcome::Session(Box::new(Opening {
         path,
-        document: opened.document,
+        document,
         lock: opened.lock,
         read_only_because: opened.read_only_because,
         words: opened.problems,
         survey,
+        unknown,
     })))
+}
+
+/// How many sound files of a folder a session knows nothing of.
+fn unknown_in(folder: &Path, session: &Path, document: &Document) -> usize {
+    let sources = document.sources.iter().map(|s| &s.path);
+    let known: HashSet<&PathBuf> = sources.chain(document.unread.iter().map(|u| &u.path)).collect();
+    let files = survey::sound_files(&[folder.to_path_buf()]).unwrap_or_default();
+    files.iter().filter(|f| !known.contains(&store::path_in_session(session, f))).count()
 }
 
 fn fresh(folder: &Path, path: PathBuf, files: Vec<PathBuf>) -> Result<Outcome> {
@@ -127,6 +148,7 @@ fn fresh(folder: &Path, path: PathBuf, files: Vec<PathBuf>) -> Result<Outcome> {
         lock,
         words: Vec::new(),
         survey: files,
+        unknown: 0,
     })))
 }
 

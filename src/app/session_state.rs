@@ -173,9 +173,23 @@ impl SessionState {
         self.change(|h| h.apply(label, edit))
     }
 
-    /// A step of a background job; all of one `group` are undone together.
-    pub fn apply_grouped(&mut self, label: &str, edit: &Edit, group: u64) -> Result<()> {
-        self.change(|h| h.apply_grouped(label, edit, Some(group)))
+    /// Opens the step of a background job.
+    pub fn open_step(&mut self, label: &str, job: u64) -> Result<()> {
+        self.change(|h| {
+            h.open_step(label, job);
+            Ok(())
+        })
+    }
+
+    /// Adds to the step of a background job, as [`History::join`] does.
+    pub fn join(&mut self, job: u64, change: impl Fn(&Document) -> Option<Edit>) -> Result<bool> {
+        self.change(|h| h.join(job, change))
+    }
+
+    /// A background job has ended; a step that nothing came into goes.
+    pub fn close_step(&mut self, job: u64) {
+        self.history.close_step(job);
+        self.refresh();
     }
 
     /// Facts, not a step. They are entered also where nothing may be changed, so that the takes of a folder
@@ -231,6 +245,11 @@ impl SessionState {
     /// Whether something is not on disk yet and may be put there.
     pub fn is_dirty(&self) -> bool {
         self.lock.is_some() && self.history.revision() != self.saved_revision
+    }
+
+    /// The last save failed, and none has succeeded since.
+    pub fn save_failed(&self) -> bool {
+        self.retry_at.is_some()
     }
 
     /// Whether the time to save has come at `now` (seconds), or how long to wait for it.

@@ -49,6 +49,12 @@ pub struct JobView {
     pub counts: (u64, u64),
     /// Seconds left by the pace so far.
     pub seconds_left: Option<f64>,
+    /// There may be more to do than is counted.
+    pub more: bool,
+    /// Escape in the sheet stops it.
+    pub escape: bool,
+    /// It finds takes.
+    pub finds: bool,
 }
 
 /// A message for the user.
@@ -134,6 +140,8 @@ pub struct Around<'a> {
     pub history: &'a History,
     /// Something is not on disk yet.
     pub unsaved: bool,
+    /// It could not be put there; that is tried again.
+    pub save_failed: bool,
     /// Why nothing may be changed, if so.
     pub read_only_because: Option<&'a str>,
     /// How long a sound takes.
@@ -155,11 +163,24 @@ impl<'a> View<'a> {
         self.selected == Some(id) || self.triage.also.contains(&id)
     }
 
-    /// All takes that are selected, in the order of the sheet.
+    /// Whether the sheet's filter leaves a take out of what is seen. In the other rooms nothing is left out.
+    pub fn is_left_out(&self, id: TakeId) -> bool {
+        let filter = self.triage.listing.filter;
+        self.room == Room::Sheet && self.document.take(id).is_some_and(|t| !filter.shows(t))
+    }
+
+    /// The selected take, where the filter leaves it out.
+    pub fn left_out(&self) -> Option<TakeId> {
+        self.selected.filter(|id| self.is_left_out(*id))
+    }
+
+    /// All takes that are selected and seen, in the order of the sheet: what is decided is decided about
+    /// these.
     pub fn chosen(&self) -> Vec<TakeId> {
+        let seen = |id: &TakeId| self.document.take(*id).is_some() && !self.is_left_out(*id);
         if self.triage.also.is_empty() {
-            return self.selected.filter(|id| self.document.take(*id).is_some()).into_iter().collect();
+            return self.selected.filter(seen).into_iter().collect();
         }
-        self.sheet.walk().into_iter().filter(|id| self.is_chosen(*id)).collect()
+        self.sheet.walk().into_iter().filter(|id| self.is_chosen(*id) && seen(id)).collect()
     }
 }

@@ -1,6 +1,7 @@
 //! Long work: starts it, names it, stops it, and hands on what it reports.
 
 mod event;
+mod proposing;
 mod runner;
 mod running;
 
@@ -26,7 +27,6 @@ use crate::playback::{device, midi};
 use crate::render::apart::apart;
 use crate::render::batch::{DeliverOptions, deliver, remove_orphans};
 use crate::render::chain::Analysed;
-use crate::render::intake;
 use crate::render::level::Loudness;
 use crate::render::loops::copy_length;
 use crate::render::standing::measure_levels;
@@ -37,6 +37,7 @@ use crate::units::{Cents, MidiNote};
 
 use event::Belongs;
 pub use event::{Changed, Event, Purpose};
+use proposing::{PROPOSING, Proposing};
 pub use runner::Runner;
 use running::Running;
 
@@ -49,6 +50,8 @@ const OF_FOCUS: u64 = u64::MAX;
 const OPENING: &str = "Opening";
 /// Choosing loops for the layers of a note together, as the user knows it.
 const APART: &str = "Choosing loops that stay apart";
+/// Surveying, as the user knows it.
+const SURVEYING: &str = "Looking for takes";
 /// Delivering, as the user knows it.
 const DELIVERING: &str = "Delivering";
 
@@ -61,6 +64,8 @@ pub struct Work {
     /// Small waves: never before either.
     light: Runner,
     running: Vec<Running>,
+    /// Recipes that are on their way.
+    proposing: Vec<Proposing>,
     views: Vec<JobView>,
     next: AtomicU64,
     /// Counts the sessions opened, so that late results of an old one are known.
@@ -88,6 +93,7 @@ impl Work {
             quick: runner(1, Duration::ZERO)?,
             light: runner(1, PROGRESS_EVERY)?,
             running: Vec::new(),
+            proposing: Vec::new(),
             views: Vec::new(),
             next: AtomicU64::new(1),
             session: 1,
@@ -102,6 +108,7 @@ impl Work {
     /// Forgets everything that belongs to the session before.
     pub fn new_session(&mut self) {
         self.running.drain(..).for_each(|r| r.job.cancel.cancel());
+        self.proposing.clear();
         self.views.clear();
         self.session += 1;
         self.focus = Focus::default();
@@ -133,7 +140,11 @@ impl Work {
                 (r.stage, r.since, r.partly) = (stage, Instant::now(), 0.0);
             }
         }
-        self.views = self.running.iter().map(Running::view).collect();
+        let finding = self.is_surveying();
+        let proposing = self.proposing.iter().map(|p| p.view(&self.running, finding));
+        // First, because in a small window there is room for one: it tells of the takes that are still found too.
+        let others = self.running.iter().filter(|r| r.name != PROPOSING);
+        self.views = proposing.chain(others.map(Running::view)).collect();
         if let Some((what, job, since)) = self.focus.going_on() {
             self.views.push(JobView {
                 id: OF_FOCUS,
@@ -141,6 +152,9 @@ impl Work {
                 fraction: job.fraction(),
                 counts: (0, 0),
                 seconds_left: job.time_left(since).map(|d| d.as_secs_f64()),
+                more: false,
+                escape: false,
+                finds: false,
             });
         }
     }
@@ -152,7 +166,7 @@ impl Work {
 
     /// Whether anything with progress to show runs.
     pub fn is_busy(&self) -> bool {
-        !self.running.is_empty() || self.focus.is_busy()
+        !self.running.is_empty() || !self.proposing.is_empty() || self.focus.is_busy()
     }
 
     /// Asks a job to stop.
@@ -173,8 +187,12 @@ impl Work {
         self.running.retain(|r| r.id != id);
     }
 
+    fn fresh_id(&self) -> u64 {
+        self.next.fetch_add(1, Relaxed)
+    }
+
     fn begin(&mut self, name: &'static str, total: u64) -> (u64, Job) {
-        let id = self.next.fetch_add(1, Relaxed);
+        let id = self.fresh_id();
         let job = Job::new();
         job.begin(name, total);
         self.running.push(Running {
@@ -227,6 +245,11 @@ impl Work {
             move |_, _| Ok(paths.into_iter().filter(|p| !p.exists()).collect()),
             |missing: Result<_>| Event::Missing(missing.unwrap_or_default()),
         );
+    }
+
+    /// Whether takes are being looked for.
+    pub fn is_surveying(&self) -> bool {
+        self.running.iter().any(|r| r.name == SURVEYING)
     }
 
     /// Whether a delivery runs.
@@ -309,7 +332,7 @@ impl Work {
 
     /// Surveys files and folders.
     pub fn survey(&mut self, paths: Vec<PathBuf>, options: SurveyOptions) -> u64 {
-        let (id, job) = self.begin("Looking for takes", 0);
+        let (id, job) = self.begin(SURVEYING, 0);
         self.heavy.spawn(
             &job,
             move |job, report| {
@@ -318,32 +341,11 @@ impl Work {
                     report(match e {
                         SurveyEvent::File(file) => Event::Found { job: id, file },
                         SurveyEvent::Heard { path, done, wave } => Event::Heard { job: id, path, done, wave },
-                        SurveyEvent::Failed(path, error) => {
-                            Event::NotRead { job: id, error: error.in_file(&path) }
-                        }
+                        SurveyEvent::Failed(path, error) => Event::NotRead { job: id, path, error },
                     });
                 })
             },
             move |result| Event::Surveyed { job: id, result },
-        );
-        id
-    }
-
-    /// Proposes recipes for `takes`.
-    pub fn propose(&mut self, session: &Path, document: &Arc<Document>, takes: Vec<TakeId>) -> u64 {
-        let stage = if takes.len() == 1 { "Proposing a recipe" } else { "Proposing recipes" };
-        let (id, job) = self.begin(stage, takes.len() as u64);
-        let (session, document) = (session.to_path_buf(), Arc::clone(document));
-        self.heavy.spawn(
-            &job,
-            move |job, report| {
-                intake::propose_takes(&session, &document, &takes, job, &|take, result| {
-                    if let Some(before) = document.take(take).map(Arc::clone) {
-                        report(Event::Proposed { job: id, before, result: result.map(Box::new) });
-                    }
-                })
-            },
-            move |result| Event::ProposeEnded { job: id, result },
         );
         id
     }

@@ -7,8 +7,8 @@ use super::output::Output;
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode::has_sound_ending;
 use crate::jobs::Job;
-use crate::render::intake;
 use crate::render::propose::Proposal;
+use crate::render::{intake, settling};
 use crate::session::{Document, Edit, TakeId, store};
 use crate::survey::{self, SurveyOptions};
 
@@ -93,6 +93,11 @@ impl OpenSession {
         let job = Job::new();
         let found = output.with_progress(&job, || survey::survey_files(&files, options, &job, &|_| {}))?;
         self.document = intake::found(&self.path, &found.files).apply(&self.document)?;
+        let settled = settling::settle(&self.document, &self.path, &found.files);
+        let unread = intake::settle_unread(&self.path, &self.document, &found, true);
+        for edit in settled.into_iter().chain(unread) {
+            self.document = edit.apply(&self.document)?;
+        }
         for c in &found.concerns {
             output.say(&c.text);
         }

@@ -12,9 +12,9 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::io::decode;
 use crate::jobs::Job;
 use crate::session::{
-    Concern, ConcernKind, Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, store,
+    Concern, ConcernKind, Document, Edit, RoomTone, Source, SourceId, Take, TakeId, TakeState, Unread, store,
 };
-use crate::survey::{FileSurvey, FoundTake};
+use crate::survey::{FileSurvey, FoundTake, SetSurvey};
 use crate::units::FrameRange;
 
 /// The edit that enters surveyed files into the document of the session at `session_path`.
@@ -37,6 +37,51 @@ pub fn found(session_path: &Path, files: &[FileSurvey]) -> Edit {
         takes.extend(file.takes.iter().map(|t| take(id, t)));
     }
     Edit::AddFound { sources, takes }
+}
+
+/// A file that could not be read as the document keeps it.
+pub fn unread(session_path: &Path, file: &Path, error: &Error) -> Unread {
+    let (text, name) = (error.to_string(), file.display().to_string());
+    let begins = [format!("cannot read {name}: "), format!("{name}: ")];
+    let why = begins.iter().find_map(|b| text.strip_prefix(b.as_str())).unwrap_or(&text);
+    let short = file.file_name().unwrap_or(file.as_os_str()).to_string_lossy();
+    // The folder may be elsewhere when it is read.
+    let why = why.replace(&name, &short);
+    // What is not Unicode a session cannot keep; such a file is told by what can be read of its name.
+    let file = Path::new(&*file.to_string_lossy()).to_path_buf();
+    Unread { path: store::path_in_session(session_path, &file), why }
+}
+
+/// The edit that adds a file that could not be read to those known; none where it is known so already.
+pub fn found_unread(document: &Document, file: Unread) -> Option<Edit> {
+    let known = document.unread.iter().position(|u| u.path == file.path);
+    if known.is_some_and(|i| document.unread[i] == file) {
+        return None;
+    }
+    let mut all = document.unread.clone();
+    match known {
+        Some(i) => all[i] = file,
+        None => all.push(file),
+    }
+    Some(Edit::SetUnread(all))
+}
+
+/// The edit that enters which files could not be read after a survey: those it met, and those known from
+/// before that it did not look at (`whole`: it looked at everything) and that are there still. None where
+/// nothing changes.
+pub fn settle_unread(session_path: &Path, document: &Document, set: &SetSurvey, whole: bool) -> Option<Edit> {
+    let failed: Vec<Unread> = set.failed.iter().map(|(p, e)| unread(session_path, p, e)).collect();
+    let left = |u: &&Unread| !whole && is_there(session_path, u) && failed.iter().all(|f| f.path != u.path);
+    let mut all: Vec<Unread> = document.unread.iter().filter(left).cloned().collect();
+    all.extend(failed);
+    all.sort_by(|a, b| a.path.cmp(&b.path));
+    (all != document.unread).then_some(Edit::SetUnread(all))
+}
+
+/// Whether a file that could not be read is still there, as far as its name can tell.
+pub fn is_there(session_path: &Path, file: &Unread) -> bool {
+    let lossy = file.path.to_string_lossy().contains(char::REPLACEMENT_CHARACTER);
+    lossy || std::fs::symlink_metadata(store::source_path(session_path, &file.path)).is_ok()
 }
 
 /// A found take as the document keeps it. Its id is given when it is entered.

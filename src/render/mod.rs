@@ -19,6 +19,7 @@ pub mod plan;
 pub mod propose;
 pub mod report;
 pub mod room;
+pub mod settling;
 pub mod shape;
 pub mod standing;
 mod take_file;

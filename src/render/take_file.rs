@@ -57,6 +57,16 @@ impl Item<'_> {
             .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe; propose one first"))
     }
 
+    /// The same without what no file tells of: what guards a setting from being changed.
+    fn delivered_recipe(&self, document: &Document, gain: Decibels) -> Result<Recipe> {
+        let mut recipe = self.recipe(document, gain)?;
+        recipe.clean.own = false;
+        if let Some(l) = &mut recipe.looping {
+            l.locked = false;
+        }
+        Ok(recipe)
+    }
+
     /// Hash of what decides the sound but for the delivery's gain.
     pub(super) fn sound(&self, document: &Document) -> Result<String> {
         let s = &document.setup;
@@ -64,7 +74,7 @@ impl Item<'_> {
             PROGRAM,
             &self.source.hash,
             self.take.span,
-            self.recipe(document, Decibels(0.0))?,
+            self.delivered_recipe(document, Decibels(0.0))?,
             self.room(document),
             (s.a4, s.delivery_rate, s.delivery.pre_roll, s.delivery.tail),
         ))
@@ -76,7 +86,7 @@ impl Item<'_> {
             PROGRAM,
             &self.source.hash,
             self.take.span,
-            self.recipe(document, self.gain)?,
+            self.delivered_recipe(document, self.gain)?,
             self.room(document),
             self.setup_hash(document)?,
             self.name,
@@ -180,7 +190,7 @@ pub(super) fn write(run: &Run<'_>, item: &Item<'_>) -> Result<Entry> {
         from: item.from(run.document)?,
         is,
         source: item.source.hash.clone(),
-        recipe: hash_of(&item.recipe(run.document, item.gain)?)?,
+        recipe: hash_of(&item.delivered_recipe(run.document, item.gain)?)?,
         setup: item.setup_hash(run.document)?,
         program: PROGRAM.into(),
         facts: Some(facts),

@@ -8,7 +8,7 @@ use super::cleaning::{CleanRecipe, RoomFrom};
 use super::delivery::DeliverySetup;
 use super::recipe::LoopSearch;
 use super::stack::StackSetup;
-use super::take::{Source, SourceId, Take, TakeId};
+use super::take::{Source, SourceId, Take, TakeId, Unread, Unsettled};
 use crate::units::{Hertz, MiddleC, MidiNote, STANDARD_A4_HZ, SampleRate};
 
 /// Settings of the whole set.
@@ -82,6 +82,12 @@ pub struct Document {
     pub sources: Vec<Arc<Source>>,
     /// The takes, in the order they were found.
     pub takes: Vec<Arc<Take>>,
+    /// Sound files that could not be read.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unread: Vec<Unread>,
+    /// Takes whose place the survey of the whole set has still to tell.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unsettled: Vec<Unsettled>,
     /// How the layers of a note are listened to together.
     #[serde(default)]
     pub stack: StackSetup,

@@ -7,7 +7,7 @@ use super::cleaning::CleanRecipe;
 use super::document::{Document, Setup};
 use super::recipe::{LevelRecipe, LoopRecipe, Recipe, TrimRecipe, TuneRecipe};
 use super::stack::StackSetup;
-use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState};
+use super::take::{Concern, ConcernKind, Source, SourceId, Take, TakeId, TakeState, Unread, Unsettled};
 use crate::error::{Error, ErrorKind, Result};
 use crate::units::{FrameRange, MiddleC, MidiNote};
 
@@ -51,6 +51,16 @@ pub enum Edit {
         note: MidiNote,
         /// Its layer now, from 0.
         layer: u16,
+    },
+    /// Gives a take the place that the whole set tells, where it still stands at the one that its file alone
+    /// told; a fact, no step.
+    SettlePlace {
+        /// Which take.
+        take: TakeId,
+        /// Its note and layer by its file alone.
+        from: (Option<MidiNote>, u16),
+        /// Its note and layer by the whole set.
+        to: (MidiNote, u16),
     },
     /// Sets or clears the whole recipe and the state that goes with it.
     Propose {
@@ -105,6 +115,10 @@ pub enum Edit {
     },
     /// Replaces the settings of the set.
     SetSetup(Box<Setup>),
+    /// Replaces the list of files that could not be read; a fact, no step.
+    SetUnread(Vec<Unread>),
+    /// Replaces the list of takes that stand where their file alone put them; a fact, no step.
+    SetUnsettled(Vec<Unsettled>),
     /// Replaces how the layers of a note are listened to together; a fact, no step.
     SetStack(Box<StackSetup>),
     /// Several, as one.
@@ -131,14 +145,16 @@ impl Edit {
             Self::Place { take, note, layer } => {
                 let middle_c = d.setup.middle_c;
                 let t = take_mut(d, *take)?;
-                t.note = Some(*note);
-                t.layer = *layer;
-                if let Some(r) = &mut t.recipe {
+                let other = t.note != Some(*note);
+                (t.note, t.layer) = (Some(*note), *layer);
+                // Another layer does not change how it sounds.
+                if let Some(r) = t.recipe.as_mut().filter(|_| other) {
                     (r.tune.target, r.tune.moved) = (*note, 0);
                 }
                 judge_note(t, middle_c);
                 judge_cells(d);
             }
+            Self::SettlePlace { take, from, to } => settle_place(d, *take, *from, *to)?,
             Self::Propose { take, recipe, concerns } => {
                 let t = take_mut(d, *take)?;
                 t.recipe = Some((**recipe).clone());
@@ -158,6 +174,8 @@ impl Edit {
                 s.room_marked.clone_from(stretches);
             }
             Self::SetSetup(setup) => d.setup = (**setup).clone(),
+            Self::SetUnread(files) => d.unread.clone_from(files),
+            Self::SetUnsettled(takes) => d.unsettled.clone_from(takes),
             Self::SetStack(stack) => d.stack = (**stack).clone(),
             Self::Many(edits) => {
                 for e in edits {
@@ -196,6 +214,28 @@ fn recipe_mut(d: &mut Document, id: TakeId) -> Result<&mut Recipe> {
         .recipe
         .as_mut()
         .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe yet; propose one first"))
+}
+
+/// A recipe that was proposed meanwhile goes by what sounds, where something does: that stays.
+fn settle_place(
+    d: &mut Document,
+    take: TakeId,
+    from: (Option<MidiNote>, u16),
+    (note, layer): (MidiNote, u16),
+) -> Result<()> {
+    let middle_c = d.setup.middle_c;
+    let t = take_mut(d, take)?;
+    if (t.note, t.layer) != from {
+        return Ok(());
+    }
+    (t.note, t.layer) = (Some(note), layer);
+    let silent = t.f0.is_none();
+    if let Some(r) = t.recipe.as_mut().filter(|_| silent) {
+        r.tune.target = note;
+    }
+    judge_note(t, middle_c);
+    judge_cells(d);
+    Ok(())
 }
 
 /// A take that was given another note no longer has the concern that its file's name gave it; one
@@ -293,6 +333,7 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
         let old = d.sources.iter().position(|s| s.path == fresh.path);
         fresh.id = old.map_or_else(|| d.free_source_id(), |i| d.sources[i].id);
         let id = fresh.id;
+        d.unread.retain(|u| u.path != fresh.path);
         // What the user marked survives, as far as the file still has it.
         if let Some(i) = old {
             fresh.room_marked.clone_from(&d.sources[i].room_marked);

@@ -3,6 +3,11 @@
 //! A gesture (a drag) is explicit: [`History::begin`], any number of [`History::preview`], then
 //! [`History::commit`] or [`History::abort`]; it makes one step. Facts (what a survey finds) are
 //! no steps: [`History::amend`] writes them into every snapshot, so undo never loses a take.
+//!
+//! A background job has a step too, from the moment it was asked for: [`History::open_step`]. What the
+//! job brings joins that step ([`History::join`]), however many steps came after it: it is written into
+//! every later snapshot, so undoing a later step undoes that one alone, and nothing that can be made
+//! again is lost.
 
 use std::sync::Arc;
 
@@ -16,8 +21,8 @@ struct Step {
     label: String,
     /// Which takes it changed, in words; none: no take.
     about: Option<String>,
-    /// Steps of one background job share a group and are undone together.
-    group: Option<u64>,
+    /// The background job that fills it, if one does.
+    job: Option<u64>,
     before: Arc<Document>,
 }
 
@@ -55,25 +60,70 @@ impl History {
 
     /// Makes one step. An open gesture is committed first.
     pub fn apply(&mut self, label: &str, edit: &Edit) -> Result<()> {
-        self.apply_grouped(label, edit, None)
-    }
-
-    /// Makes a step that joins the step before it if that belongs to the same `group`.
-    pub fn apply_grouped(&mut self, label: &str, edit: &Edit, group: Option<u64>) -> Result<()> {
         self.commit(label);
         let next = edit.apply(&self.now)?;
         if next == *self.now {
             return Ok(());
         }
-        let joins = group.is_some() && self.done.last().is_some_and(|s| s.group == group);
         let before = std::mem::replace(&mut self.now, Arc::new(next));
-        match self.done.last_mut().filter(|_| joins) {
-            Some(step) => step.about = step_name::about(&step.before, &self.now),
-            None => self.push(label, group, before),
-        }
+        self.push(label, before);
         self.undone.clear();
         self.revision += 1;
         Ok(())
+    }
+
+    /// Opens the step of `job`, with nothing in it yet. An open gesture is committed first.
+    pub fn open_step(&mut self, label: &str, job: u64) {
+        self.commit(label);
+        let before = Arc::clone(&self.now);
+        self.done.push(Step { label: label.into(), about: None, job: Some(job), before });
+        self.undone.clear();
+        self.revision += 1;
+    }
+
+    /// Whether the step of `job` stands.
+    pub fn has_step(&self, job: u64) -> bool {
+        self.step_of(job).is_some()
+    }
+
+    fn step_of(&self, job: u64) -> Option<usize> {
+        self.done.iter().position(|s| s.job == Some(job))
+    }
+
+    /// The document as it was right after the step at `place`.
+    fn after(&self, place: usize) -> &Arc<Document> {
+        let next = self.done.get(place + 1).map(|s| &s.before);
+        next.or(self.gesture.as_ref()).unwrap_or(&self.now)
+    }
+
+    /// Adds what `job` brings to its step, and so to all that came after: `change` gives the edit for one
+    /// state of the document, or none where that state is not what the job worked on. Whether it was added;
+    /// not where the step does not stand any more, or the document as it is now is not as it was.
+    pub fn join(&mut self, job: u64, change: impl Fn(&Document) -> Option<Edit>) -> Result<bool> {
+        let Some(place) = self.step_of(job) else { return Ok(false) };
+        let Some(edit) = change(&self.now) else { return Ok(false) };
+        let now = edit.apply(&self.now)?;
+        let later = self.done.iter_mut().skip(place + 1).map(|s| &mut s.before);
+        let undone = self.undone.iter_mut().flat_map(|(s, after)| [&mut s.before, after]);
+        for s in later.chain(undone).chain(self.gesture.iter_mut()) {
+            // Where somebody had changed it, what they did stays.
+            if let Some(Ok(joined)) = change(s).map(|edit| edit.apply(s)) {
+                *s = Arc::new(joined);
+            }
+        }
+        self.now = Arc::new(now);
+        self.done[place].about = step_name::about(&self.done[place].before, self.after(place));
+        self.revision += 1;
+        Ok(true)
+    }
+
+    /// The job has ended: a step that nothing came into goes.
+    pub fn close_step(&mut self, job: u64) {
+        let Some(place) = self.step_of(job) else { return };
+        if self.done[place].before == *self.after(place) {
+            self.done.remove(place);
+            self.revision += 1;
+        }
     }
 
     /// Writes facts into the present and into every snapshot; not a step.
@@ -121,14 +171,14 @@ impl History {
         if let Some(before) = self.gesture.take()
             && *before != *self.now
         {
-            self.push(label, None, before);
+            self.push(label, before);
             self.undone.clear();
         }
     }
 
-    fn push(&mut self, label: &str, group: Option<u64>, before: Arc<Document>) {
+    fn push(&mut self, label: &str, before: Arc<Document>) {
         let about = step_name::about(&before, &self.now);
-        self.done.push(Step { label: label.into(), about, group, before });
+        self.done.push(Step { label: label.into(), about, job: None, before });
     }
 
     /// Ends the gesture, if any, as if it had not been.
@@ -145,7 +195,10 @@ impl History {
         let step = self.done.pop()?;
         let after = std::mem::replace(&mut self.now, Arc::clone(&step.before));
         let label = step.label.clone();
-        self.undone.push((step, after));
+        // A job's step that nothing had come into leaves nothing to make again.
+        if step.job.is_none() || step.before != after {
+            self.undone.push((step, after));
+        }
         self.revision += 1;
         Some(label)
     }
@@ -156,7 +209,8 @@ impl History {
         let (step, after) = self.undone.pop()?;
         self.now = after;
         let label = step.label.clone();
-        self.done.push(step);
+        // What was still on its way when it was taken back does not come any more.
+        self.done.push(Step { job: None, ..step });
         self.revision += 1;
         Some(label)
     }

@@ -24,4 +24,6 @@ pub use history::History;
 pub use recipe::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, TrimRecipe, TuneRecipe};
 pub use sheet::{Cell, Sheet};
 pub use stack::StackSetup;
-pub use take::{Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState};
+pub use take::{
+    Concern, ConcernKind, Named, RoomTone, Source, SourceId, Take, TakeId, TakeState, Unread, Unsettled,
+};

@@ -62,6 +62,26 @@ impl Source {
     }
 }
 
+/// A sound file that could not be read when it was looked at last.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unread {
+    /// Where it is, as [`Source::path`].
+    pub path: PathBuf,
+    /// What was wrong with it, in a sentence.
+    pub why: String,
+}
+
+/// Where a take was put by its file alone, while the survey of the whole set has not come to its end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Unsettled {
+    /// Which take.
+    pub take: TakeId,
+    /// The note it was put at.
+    pub note: Option<MidiNote>,
+    /// The layer it was put in.
+    pub layer: u16,
+}
+
 /// The note and layer that a file's name claims.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Named {

@@ -9,7 +9,8 @@ use seamwright::io::SoundForm;
 use seamwright::jobs::Job;
 use seamwright::render::batch::{self, DeliverOptions, Delivery};
 use seamwright::render::standing::{FileStanding, standing};
-use seamwright::session::{Document, store};
+use seamwright::session::{CleanRecipe, Document, Edit, LevelRecipe, LoopRecipe, TakeState, store};
+use seamwright::units::Decibels;
 
 /// The chunks of a RIFF file, walked here by the published layout.
 fn chunks(bytes: &[u8]) -> Vec<(String, Vec<u8>)> {
@@ -205,6 +206,41 @@ fn a_cancel_keeps_what_is_known_of_the_files_it_did_not_touch() {
     assert_eq!(now.count(FileStanding::Same), 3 - done.written.len(), "{:?}", now.files);
     let again = batch::deliver(&session, &d, &out, &DeliverOptions { resume: true }, &Job::new()).unwrap();
     assert_eq!(again.kept.len(), 3 - done.written.len());
+}
+
+/// What changes no file is no change since the delivery: a guard on the loop or on the cleaning, a decision
+/// that was taken back, a take that was moved and moved back.
+#[test]
+fn only_what_is_delivered_counts_as_changed() {
+    let dir = folder_of_three();
+    let session = accepted(dir.path());
+    let d = store::read(&session).unwrap();
+    let out = dir.path().join("out");
+    batch::deliver(&session, &d, &out, &DeliverOptions::default(), &Job::new()).unwrap();
+    let count = |d: &Document, what| standing(&session, d, &out, &HashMap::new()).unwrap().count(what);
+    let take = d.takes[0].clone();
+    let id = take.id;
+    let with = |edits: Vec<Edit>| Edit::Many(edits).apply(&d).unwrap();
+    let recipe = take.recipe.as_ref().unwrap();
+    let lock =
+        Edit::SetLoop { take: id, looping: recipe.looping.map(|l| LoopRecipe { locked: !l.locked, ..l }) };
+    let own =
+        Edit::SetClean { take: id, clean: CleanRecipe { own: !recipe.clean.own, ..recipe.clean.clone() } };
+    let state = |state| Edit::SetState { take: id, state };
+    let place = |note, layer| Edit::Place { take: id, note, layer };
+    let note = take.note.unwrap();
+    for (what, edits) in [
+        ("locked", vec![lock]),
+        ("cleaned by settings of its own", vec![own]),
+        ("set aside and back", vec![state(TakeState::SetAside), state(TakeState::Accepted)]),
+        ("undecided and back", vec![state(TakeState::Proposed), state(TakeState::Accepted)]),
+        ("in another layer and back", vec![place(note, 7), place(note, take.layer)]),
+    ] {
+        assert_eq!(count(&with(edits), FileStanding::Same), 3, "{what}");
+    }
+    // What is heard counts.
+    let gain = LevelRecipe { gain: Decibels(recipe.level.gain.0 - 1.0) };
+    assert_eq!(count(&with(vec![Edit::SetLevel { take: id, level: gain }]), FileStanding::Changed), 1);
 }
 
 #[test]

@@ -106,6 +106,17 @@ impl Window {
 
     pub fn click(&mut self, place: &str, modifiers: Modifiers) {
         let at = self.at(place);
+        self.click_at(at, modifiers);
+    }
+
+    /// Clicks on the row of the list whose name begins so.
+    pub fn click_row(&mut self, place: &str, modifiers: Modifiers) {
+        let begins = |l: String| l.starts_with(place) && l.contains(": ");
+        let row = self.0.get_by(|n| n.role() == Role::ListBoxOption && n.label().is_some_and(begins)).rect();
+        self.click_at(row.center(), modifiers);
+    }
+
+    fn click_at(&mut self, at: Pos2, modifiers: Modifiers) {
         self.0.hover_at(at);
         self.steps(1);
         for pressed in [true, false] {

@@ -148,7 +148,9 @@ fn ten_takes_from_opening_to_the_delivered_set_and_all_the_way_back() {
     let dir = tempfile::tempdir().unwrap();
     let folder = ten(dir.path());
     let mut w = Window::proposed(&folder, 10);
-    assert_eq!(w.take().note, Some(MidiNote(57)), "the first take that needs a look");
+    // What was found first is selected, and stays so while the others come in; from there to the first.
+    w.keys(Modifiers::COMMAND, Key::Home);
+    assert_eq!(w.take().note, Some(MidiNote(57)));
     let wrong = triage(&mut w);
     put_right(&mut w, wrong);
     assert!(w.document().takes.iter().all(|t| t.state == TakeState::Accepted));
@@ -160,8 +162,7 @@ fn ten_takes_from_opening_to_the_delivered_set_and_all_the_way_back() {
 
     // The undo list knows every step and the take it was about.
     let names: Vec<String> = w.app().session().history().names().collect();
-    for part in ["Propose recipes: 10 takes", "Accept A3, layer 1", "Move the note to its name: B3, layer 2"]
-    {
+    for part in ["Propose all: 10 takes", "Accept A3, layer 1", "Move the note to its name: B3, layer 2"] {
         assert!(names.iter().any(|n| n == part), "{part} is not in {names:?}");
     }
     let done = w.document().clone();

@@ -249,6 +249,7 @@ fn a_save_that_fails_is_told_and_tried_again_and_nothing_is_lost() {
     retitle(&mut w, "kept");
     w.frames(frames_of(2.0));
     w.until("it is told", |w| w.says("saving the session") && w.says("it is tried again"));
+    assert!(w.says("Not saved: it is tried again"), "and beside it");
     assert!(w.app().session().is_dirty());
 
     // Going elsewhere does not drop it.

@@ -268,7 +268,7 @@ fn of_many_quick_changes_the_last_one_stands() {
     w.frames(60);
     assert!(w.made().is_some(), "nothing older comes in afterwards");
     let steps: Vec<_> = w.app().session().history().labels().collect();
-    assert_eq!(steps, ["Propose recipes", "Set drift"], "one drag is one step");
+    assert_eq!(steps, ["Propose all", "Set drift"], "one drag is one step");
     w.keys(Modifiers::COMMAND, Key::Z);
     assert_eq!(w.take().recipe.as_ref().unwrap().tune, tune, "one drag is one step");
 }

@@ -51,7 +51,11 @@ pub fn entries(ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Entry
 fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
     let open = if view.path.is_some() { Ok(()) } else { Err("no session is open") };
     let edits = open.and(if view.read_only { Err("this session can only be looked at") } else { Ok(()) });
-    let take = edits.and(view.selected_take().ok_or("no take is selected"));
+    let none_unread = view.document.unread.is_empty();
+    let unread = edits.and(if none_unread { Err("every file could be read") } else { Ok(()) });
+    let seen =
+        if view.left_out().is_some() { Err("the filter leaves the selected take out") } else { Ok(()) };
+    let take = edits.and(view.selected_take().ok_or("no take is selected")).and_then(|t| seen.map(|()| t));
     let has_loop = take.and_then(|t| {
         let looped = t.recipe.as_ref().is_some_and(|r| r.looping.is_some());
         if looped { Ok(t.id) } else { Err("the selected take has no loop") }
@@ -61,6 +65,11 @@ fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
     [
         ("Open a path: folder, sound file or session", "Session", look(LookCommand::OpenPath(true))),
         ("Look through the files again", "Session", edits.map(|()| Command::Work(WorkCommand::Survey))),
+        (
+            "Try the files again that could not be read",
+            "Session",
+            unread.map(|()| Command::Work(WorkCommand::TryUnread)),
+        ),
         (
             "Give the note's other layers this loop length",
             "Loop",

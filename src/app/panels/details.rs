@@ -6,6 +6,7 @@ use super::{hearing, keeper};
 use crate::app::command::{Command, EditCommand, GoCommand, Room};
 use crate::app::shortcuts::{Action, command_for, tip};
 use crate::app::theme::strong;
+use crate::app::triage::{Filter, Listing};
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
 use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
@@ -54,11 +55,15 @@ impl DetailsPanel {
             heading(ui, view, take);
             picture(ui, view, take);
             hearing(ui, view, take, &mut commands);
+            left_out(ui, view, take, &mut commands);
             deciding(ui, view, take, &mut commands);
             concerns(ui, view, take);
-            goes_elsewhere(ui, view, take, &mut commands);
-            keeper::choice(ui, view, take, &mut commands);
-            self.place(ui, view, take, &mut commands);
+            // What is not seen in the sheet is not changed.
+            ui.add_enabled_ui(!view.is_left_out(take.id), |ui| {
+                goes_elsewhere(ui, view, take, &mut commands);
+                keeper::choice(ui, view, take, &mut commands);
+                self.place(ui, view, take, &mut commands);
+            });
             facts(ui, view, take, source);
             follow_focus(ui);
         });
@@ -204,14 +209,34 @@ fn hearing(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
     });
 }
 
+/// The filter leaves the take out of the sheet: that, and the way back.
+fn left_out(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
+    if !view.is_left_out(take.id) {
+        return;
+    }
+    ui.add_space(4.0);
+    let text =
+        "The filter leaves this take out of the sheet, so nothing is decided about it or changed here.";
+    ui.add(egui::Label::new(text).wrap());
+    if ui.button("Show it again").on_hover_text("Clears the filter; this take stays selected").clicked() {
+        let listing = Listing { filter: Filter::default(), ..view.triage.listing };
+        commands.push(Command::Go(GoCommand::List(listing)));
+    }
+}
+
+/// Why nothing about the take may be changed here, if so.
+fn guarded(view: &View<'_>, take: &Take) -> Option<&'static str> {
+    let left_out = view.is_left_out(take.id).then_some("The filter leaves this take out of the sheet");
+    view.read_only.then_some(READ_ONLY).or(left_out)
+}
+
 fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command>) {
     let has_recipe = take.recipe.is_some();
     let decided = matches!(take.state, TakeState::Accepted | TakeState::SetAside);
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let mut button = |text, about, action, why_not: Option<&str>| {
-            let why_not = view.read_only.then_some(READ_ONLY).or(why_not);
-            if key_button(ui, text, about, action, why_not) {
+            if key_button(ui, text, about, action, guarded(view, take).or(why_not)) {
                 commands.extend(command_for(action, view, false));
             }
         };
@@ -230,7 +255,7 @@ fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Comman
         ui.spacing_mut().item_spacing.x = 4.0;
         let again = if has_recipe { "Propose again" } else { "Propose" };
         let why_not = match take.note {
-            _ if view.read_only => Some(READ_ONLY),
+            _ if guarded(view, take).is_some() => guarded(view, take),
             None => Some("Give the take a note first, under “Place in the sheet”"),
             Some(_) => None,
         };

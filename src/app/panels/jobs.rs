@@ -57,6 +57,8 @@ pub fn jobs(ui: &mut Ui, area: Rect, view: &View<'_>, out: &mut Vec<Command>) {
 pub fn words_of(job: &JobView) -> String {
     let (done, total) = job.counts;
     let mut text = match (total, job.fraction) {
+        (0, _) if job.more => "none yet".into(),
+        _ if job.more => format!("{done} of {total} so far"),
         (0, f) if f > 0.0 => format!("{:.0} %", f * 100.0),
         (0, _) => "going on".into(),
         _ => format!("{done} of {total}"),
@@ -85,7 +87,12 @@ fn bar(ui: &mut Ui, view: &View<'_>, job: &JobView) {
 pub fn row(ui: &mut Ui, view: &View<'_>, job: &JobView) -> bool {
     let mut cancel = false;
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-        cancel = ui.button("Cancel").on_hover_text("Stops after the step that is being done").clicked();
+        let about = if job.escape {
+            "No more recipes are made; those that are there stay. Escape in the sheet does the same"
+        } else {
+            "Stops after the step that is being done"
+        };
+        cancel = ui.button("Cancel").on_hover_text(about).clicked();
         ui.label(soft(words_of(job), view.theme));
         ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
             let name = Label::new(&job.stage).truncate();
@@ -106,8 +113,16 @@ mod tests {
 
     #[test]
     fn time_left_is_told_only_when_known() {
-        let mut job =
-            JobView { id: 1, stage: "x".into(), fraction: 0.5, counts: (3, 6), seconds_left: Some(12.0) };
+        let mut job = JobView {
+            id: 1,
+            stage: "x".into(),
+            fraction: 0.5,
+            counts: (3, 6),
+            seconds_left: Some(12.0),
+            more: false,
+            escape: false,
+            finds: false,
+        };
         assert_eq!(words_of(&job), "3 of 6, about 12 s left");
         job.seconds_left = None;
         assert_eq!(words_of(&job), "3 of 6");
@@ -115,5 +130,9 @@ mod tests {
         assert_eq!(words_of(&job), "50 %");
         job.fraction = 0.0;
         assert_eq!(words_of(&job), "going on");
+        job.more = true;
+        assert_eq!(words_of(&job), "none yet");
+        job.counts = (12, 30);
+        assert_eq!(words_of(&job), "12 of 30 so far");
     }
 }

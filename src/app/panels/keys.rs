@@ -106,12 +106,14 @@ const BENCH: [(&str, &str); 16] = [
 ];
 
 /// What keys and mouse do in the sheet.
-const SHEET: [(&str, &str); 5] = [
+const SHEET: [(&str, &str); 7] = [
     ("Arrows, Home, End", "From take to take"),
     ("With Shift, Shift+Click", "Selects a range"),
     ("Ctrl+Click", "Adds to what is selected, takes out"),
+    ("Ctrl+Shift+Click", "Adds a range"),
     ("Enter", "Opens the take on the bench"),
     ("Drag", "What is selected to another cell"),
+    ("Escape", "One selected; stops “Propose all”"),
 ];
 
 /// What the mouse does in the stack room.

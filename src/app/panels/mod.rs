@@ -95,6 +95,9 @@ impl Panels {
                 .frame(frame(theme.paper, 0))
                 .show(ui, |ui| take(self.start.ui(ui, view, around)));
         } else {
+            let s = around.shown;
+            self.sheet.covered =
+                s.keys || s.steps || s.preferences || s.open_path || s.commands || s.messages;
             take(self.room(ui, view));
         }
         if around.shown.keys {

@@ -44,7 +44,7 @@ impl SeveralPanel {
         section(ui, "Selected");
         let add = ui.ctx().format_modifiers(egui::Modifiers::COMMAND);
         let how = format!(
-            "{add}+Click adds or takes out, Shift+Click selects a range, Escape keeps only the one with the strong edge."
+            "{add}+Click adds or takes out, Shift+Click selects a range, {add}+Shift+Click adds one. Escape keeps only the one with the strong edge."
         );
         ui.label(soft(how, view.theme).small());
         ui.add_space(2.0);

@@ -26,8 +26,12 @@ impl StepsPanel {
                 ui.set_width(320.0);
                 close = heading(ui, "Undo list");
                 let place = around.history.place();
-                let about = soft("A click takes back or makes again all steps up to there.", view.theme);
-                ui.label(about);
+                let about = if place == 0 && around.history.undone_names().next().is_none() {
+                    "Nothing was changed since this session was opened. The list begins anew each time: it is not kept in the session. What was changed before stands as it was left."
+                } else {
+                    "A click takes back or makes again all steps up to there."
+                };
+                ui.label(soft(about, view.theme));
                 ScrollArea::vertical().auto_shrink([false, true]).max_height(420.0).show(ui, |ui| {
                     let undone: Vec<String> = around.history.undone_names().collect();
                     for (i, label) in undone.iter().enumerate().rev() {

@@ -67,6 +67,7 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     let Some(path) = view.path else { return };
     let saved = match (view.read_only, around.unsaved) {
         (true, _) => "Looked at only: nothing is saved here",
+        (_, true) if around.save_failed => "Not saved: it is tried again",
         (_, true) => "Changed; saved by itself in a moment",
         _ => "Saved",
     };

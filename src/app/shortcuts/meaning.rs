@@ -38,6 +38,9 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         _ => {}
     }
     view.path?;
+    if let Some(id) = unseen(action, view) {
+        return Some(Command::Edit(EditCommand::IsLeftOut(id)));
+    }
     match action {
         Action::RoomSheet => Some(Command::Go(GoCommand::Room(Room::Sheet))),
         Action::RoomBench => Some(Command::Go(GoCommand::Room(Room::Bench))),
@@ -127,6 +130,15 @@ fn needs(action: Action) -> Needs {
     }
 }
 
+/// The selected take, where an action would change it and the filter leaves it out: nothing is done to what
+/// is not seen. Of several, those that are seen count.
+fn unseen(action: Action, view: &View<'_>) -> Option<TakeId> {
+    let needs = needs(action);
+    let all = matches!(action, Action::Accept | Action::SetAside | Action::Undecide | Action::Propose);
+    let some_seen = all && !view.triage.also.is_empty() && !view.chosen().is_empty();
+    view.left_out().filter(|_| needs.writing && needs.take && !some_seen && !view.read_only)
+}
+
 /// Why an action would do nothing as things are now, as half a sentence; none: it does something.
 pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
     use Action as A;
@@ -141,6 +153,7 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
         _ if needs.writing && view.read_only => Some("this session can only be looked at"),
         _ if needs.take && view.selected_take().is_none() => Some("no take is selected"),
         _ if needs.device && view.sound.device.is_err() => Some("there is no sound device"),
+        _ if unseen(action, view).is_some() => Some("the filter leaves the selected take out"),
         _ if needs.looped && !has_loop() => Some("the selected take has no loop"),
         A::HoldStack | A::Apart if view.room != Room::Stack => Some("only in the stack room"),
         A::Messages if view.notices.is_empty() => Some("there is no message"),
@@ -156,7 +169,7 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
     }
 }
 
-/// The takes that a key is about, where it is about several: all that are selected in the sheet. In the
+/// The takes that a key is about, where it is about several: all that are selected and seen in the sheet. In the
 /// other rooms it is about the one take that is seen.
 fn several(view: &View<'_>) -> Option<Vec<TakeId>> {
     (view.room == Room::Sheet && !view.triage.also.is_empty()).then(|| view.chosen())

@@ -41,7 +41,7 @@ pub enum Event {
     /// How far a long file of a survey has come, and its wave as far as it was read.
     Heard { job: u64, path: PathBuf, done: f64, wave: Option<Arc<[Column]>> },
     /// One file of a survey could not be read.
-    NotRead { job: u64, error: Error },
+    NotRead { job: u64, path: PathBuf, error: Error },
     /// A survey is done.
     Surveyed { job: u64, result: Result<SetSurvey> },
     /// The recipe of a take, which was as `before` when the work began.

@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use super::DELIVERING;
+use super::{DELIVERING, SURVEYING};
 use crate::app::view::JobView;
 use crate::jobs::Job;
 
@@ -42,6 +42,9 @@ impl Running {
             fraction,
             counts,
             seconds_left,
+            more: false,
+            escape: false,
+            finds: self.name == SURVEYING,
         }
     }
 }

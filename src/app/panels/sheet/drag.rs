@@ -29,7 +29,8 @@ pub(super) struct Drag {
 impl Drag {
     /// A drag of `take`; where it is one of several that are selected, they come along.
     pub fn of(take: &Take, view: &View<'_>) -> Self {
-        let all = if view.is_chosen(take.id) { view.chosen() } else { vec![take.id] };
+        let together = view.is_chosen(take.id) && !view.is_left_out(take.id);
+        let all = if together { view.chosen() } else { vec![take.id] };
         Self { take: take.id, all, from: take.note.map(|n| (n, take.layer)), target: None }
     }
 

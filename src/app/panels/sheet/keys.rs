@@ -4,7 +4,7 @@ use egui::{Key, Modifiers, Popup, Ui};
 
 use super::SheetPanel;
 use super::grid::{Grid, cell_id};
-use crate::app::command::{Command, GoCommand, Room};
+use crate::app::command::{Command, GoCommand, Room, WorkCommand};
 use crate::app::view::View;
 use crate::session::TakeId;
 
@@ -15,7 +15,7 @@ fn pressed(ui: &Ui, key: Key) -> Option<bool> {
 }
 
 /// Keys that are the same in the grid and in the list.
-pub(super) fn common(ui: &Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+pub(super) fn common(ui: &Ui, view: &View<'_>, covered: bool, commands: &mut Vec<Command>) {
     if view.room != Room::Sheet {
         return;
     }
@@ -23,11 +23,18 @@ pub(super) fn common(ui: &Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     if view.selected.is_some() && key(Key::Enter) {
         commands.push(Command::Go(GoCommand::Room(Room::Bench)));
     }
+    if covered {
+        return;
+    }
     // Of several selected takes the one that all rooms show stays.
     if let (Some(one), false) = (view.selected, view.triage.also.is_empty())
         && key(Key::Escape)
     {
         commands.push(Command::Go(GoCommand::Select(one)));
+    } else if let Some(job) = view.jobs.iter().find(|j| j.escape)
+        && key(Key::Escape)
+    {
+        commands.push(Command::Work(WorkCommand::Cancel(job.id)));
     }
 }
 
@@ -51,7 +58,7 @@ fn along(
 impl SheetPanel {
     /// Whether keys are for the sheet now: nothing else has the focus, and no menu is open. A key that
     /// leaves a field or closes a menu is not ours either, so it counts how it was a frame ago too.
-    fn keys_are_ours(&mut self, ui: &Ui, focused: bool) -> bool {
+    pub(super) fn keys_are_ours(&mut self, ui: &Ui, focused: bool) -> bool {
         let other = ui.memory(|m| m.focused().is_some()) && !focused;
         let elsewhere = other || Popup::is_any_open(ui.ctx());
         !(std::mem::replace(&mut self.keys_elsewhere, elsewhere) || elsewhere)
@@ -69,7 +76,7 @@ impl SheetPanel {
         if !self.keys_are_ours(ui, focused) || self.drag.is_some() {
             return;
         }
-        common(ui, view, commands);
+        common(ui, view, self.covered, commands);
         let notes = grid.notes();
         let filter = view.triage.listing.filter;
         let filtered = view.room == Room::Sheet;
@@ -143,7 +150,7 @@ impl SheetPanel {
         if !self.keys_are_ours(ui, focused) {
             return;
         }
-        common(ui, view, commands);
+        common(ui, view, self.covered, commands);
         let Some(last) = order.len().checked_sub(1).map(|n| n as i64) else { return };
         let at = view.selected.and_then(|id| order.iter().position(|t| *t == id)).map(|i| i as i64);
         for (key, to) in [

@@ -10,6 +10,7 @@ mod list;
 mod menu;
 mod names;
 mod pick;
+mod unread;
 
 use std::collections::HashSet;
 
@@ -20,6 +21,7 @@ use self::drag::Drag;
 use self::filter::FilterRow;
 use self::grid::{CellForm, GAP, NOTE_WIDTH};
 use self::names::NamesLine;
+use self::unread::UnreadLine;
 use super::tuning::TuningPanel;
 use crate::app::command::{Command, GoCommand, LookCommand, Room, SessionCommand, WorkCommand};
 use crate::app::derived::Listening;
@@ -59,6 +61,9 @@ pub struct SheetPanel {
     asked: HashSet<TakeId>,
     tuning: TuningPanel,
     names: NamesLine,
+    unread: UnreadLine,
+    /// Something lies over the rooms, which Escape closes first.
+    pub covered: bool,
 }
 
 impl SheetPanel {
@@ -70,9 +75,15 @@ impl SheetPanel {
             self.anchor = view.selected;
         }
         self.head(ui, view, wide, &mut commands);
+        if wide {
+            self.unread.ui(ui, view, &mut commands);
+        }
         ui.add_space(4.0);
         if view.document.takes.is_empty() {
             nothing_yet(ui, view);
+            if self.keys_are_ours(ui, false) {
+                keys::common(ui, view, self.covered, &mut commands);
+            }
             return commands;
         }
         match view.triage.listing.form {
@@ -154,8 +165,10 @@ impl SheetPanel {
 
 fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Command>) {
     let read_only = view.read_only.then_some(READ_ONLY);
-    let propose = "Fills in tuning, trim and loop of every new take; you decide afterwards";
-    let none_new = (counts.state(TakeState::New) == 0).then_some("No take is new");
+    let propose = "Fills in tuning, trim and loop of every new take, and of those that are still being found; you \
+                   decide afterwards";
+    let finding = !view.derived.listening().is_empty() || view.jobs.iter().any(|j| j.finds);
+    let none_new = (counts.state(TakeState::New) == 0 && !finding).then_some("No take is new");
     if key_button(ui, "Propose all", propose, Action::ProposeAll, read_only.or(none_new)) {
         commands.push(Command::Work(WorkCommand::ProposeAll));
     }

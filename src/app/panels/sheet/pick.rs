@@ -1,5 +1,6 @@
 //! What a click on a take means: alone it selects, with Ctrl (Command) it adds or takes out, with Shift
-//! it selects everything from where the last one was. Twice: to the bench.
+//! it selects everything from where the last of either was, and with both it adds that to what is selected.
+//! Twice: to the bench.
 
 use egui::{Response, Ui};
 
@@ -30,12 +31,16 @@ pub(super) fn picked(
         return;
     }
     let m = ui.input(|i| i.modifiers);
-    let go = if m.command {
+    let go = if m.shift {
+        let from = pick.anchor.or(view.selected).unwrap_or(pick.id);
+        let mut takes = between(from, pick.id);
+        if m.command {
+            takes.extend(view.chosen());
+        }
+        GoCommand::SelectMany(pick.id, takes)
+    } else if m.command {
         *pick.anchor = Some(pick.id);
         GoCommand::Toggle(pick.id)
-    } else if m.shift {
-        let from = pick.anchor.or(view.selected).unwrap_or(pick.id);
-        GoCommand::SelectMany(pick.id, between(from, pick.id))
     } else {
         *pick.anchor = Some(pick.id);
         GoCommand::Select(pick.id)
