@@ -18,6 +18,7 @@ mod environment;
 mod events;
 mod focus;
 mod found;
+mod judging;
 pub mod keyboard;
 mod midi_in;
 mod notices;
