@@ -200,20 +200,6 @@ fn without_a_sound_device_the_strip_says_where_to_choose_one() {
     assert!(!w.says("Space play"));
 }
 
-/// A pointer at rest over a button, and a key that opens something over it.
-#[test]
-fn a_tooltip_goes_when_its_button_is_covered() {
-    let mut w = Window::bottles().click("I have read this");
-    let at = w.0.get_by_label("Open on the bench").rect().center();
-    w.0.hover_at(at);
-    w.0.run_steps(60);
-    assert!(w.says("Tune, trim and loop this take by hand"));
-    w.0.key_press(Key::F1);
-    // As many frames as the window asks for itself.
-    let _ = w.0.try_run();
-    assert!(!w.says("Tune, trim and loop this take by hand"));
-}
-
 #[test]
 fn accepting_by_key_is_a_step_that_undo_takes_back() {
     let w = Window::bottles();

@@ -29,7 +29,7 @@ use egui::{Align2, CentralPanel, Color32, FontId, Frame, Margin, Panel, Stroke, 
 use super::command::{Command, Room, SessionCommand};
 use super::keyboard::KeyboardView;
 use super::theme::{Theme, strong};
-use super::view::{Around, Shown, View};
+use super::view::{Around, View};
 
 /// Width of the details: everything that is heard stands in one row.
 const DETAILS: f32 = 424.0;
@@ -54,8 +54,6 @@ pub struct Panels {
     open_path: open_path::OpenPathPanel,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
-    /// What lay over the rooms in the pass before.
-    over: Option<Shown>,
 }
 
 /// A frame of `fill` with `margin` around what stands in it.
@@ -116,10 +114,6 @@ impl Panels {
         }
         take(self.commands.ui(ui.ctx(), view, around));
         drop_hint(ui, theme);
-        if self.over.replace(around.shown) != Some(around.shown) {
-            // One pass more: what is covered now does not know it yet, and its tooltip would stay.
-            ui.ctx().request_repaint();
-        }
         commands
     }
 
