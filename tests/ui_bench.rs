@@ -241,6 +241,94 @@ fn a_screen_reader_hears_and_sets_values() {
 }
 
 #[test]
+fn tab_goes_from_a_clicked_wave_to_its_handles() {
+    for (ground, modifiers, handle) in [
+        ("Wave from", Modifiers::NONE, "In point"),
+        ("Wave from", Modifiers::SHIFT, "Fade out"),
+        ("Visible stretch", Modifiers::NONE, "In point"),
+    ] {
+        let mut h = at_the_loop();
+        let at = h.get_by_label_contains(ground).rect().center();
+        press(&mut h, at);
+        release(&mut h, at);
+        h.key_press_modifiers(modifiers, Key::Tab);
+        h.run_steps(2);
+        assert!(h.get_by_role_and_label(Role::Slider, handle).is_focused(), "{ground} {handle}");
+    }
+    // What was clicked since then has its own order.
+    let mut h = at_the_loop();
+    let at = h.get_by_label_contains("Wave from").rect().center();
+    press(&mut h, at);
+    release(&mut h, at);
+    let elsewhere = h.get_by_label("Zoom").rect().center();
+    press(&mut h, elsewhere);
+    release(&mut h, elsewhere);
+    h.key_press(Key::Tab);
+    h.run_steps(2);
+    assert!(!h.get_by_role_and_label(Role::Slider, "In point").is_focused());
+}
+
+/// A fade of a millisecond at an onset that stands beside the in point: all three within a few points.
+#[test]
+fn the_handle_of_a_fade_is_taken_hold_of_where_lines_run_under_it() {
+    let mut h = bench(worked(1, 3.0));
+    let fade = handle_pos(&h, "Fade in");
+    let onset = h.get_by_role_and_label(Role::Slider, "Onset").rect();
+    assert!(onset.expand(2.0).contains(fade), "a line runs there: {fade} {onset}");
+    press(&mut h, fade);
+    let end = creep(&mut h, fade, 12);
+    release(&mut h, end);
+    assert_eq!(h.state().history.labels().collect::<Vec<_>>(), ["Change fade in"]);
+}
+
+/// 48 000 frames a second; the note sounds 217.7 Hz in the source, which is 220.49 frames a period.
+#[test]
+fn where_a_take_begins_ends_and_speaks_can_be_typed_in_any_unit() {
+    let mut h = bench(worked(1, 3.0));
+    h.set_size(vec2(1280.0, 2400.0));
+    h.run_steps(3);
+    let trim = |h: &Bench<'_>| {
+        let t = h.state().recipe().trim;
+        (t.range.start.0, t.onset.0, t.range.end.0)
+    };
+    for (field, typed, wanted, label) in [
+        ("In point in seconds", "450 ms", (21_600, None, None), "Move in point"),
+        ("In point in frames", "0.46 s", (22_080, None, None), "Move in point"),
+        ("In point in seconds", "100 periods", (22_049, None, None), "Move in point"),
+        ("Onset in seconds", "24500 frames", (22_049, Some(24_500), None), "Move onset"),
+        ("Out point in frames", "2.5 s", (22_049, Some(24_500), Some(120_000)), "Move out point"),
+    ] {
+        let steps = h.state().history.place();
+        bench_support::type_number(&mut h, field, typed);
+        let now = trim(&h);
+        let (start, onset, end) = wanted;
+        assert!(now.0.abs_diff(start) <= 1, "{field} {typed}: {now:?}");
+        assert!(onset.is_none_or(|o| now.1 == o) && end.is_none_or(|e| now.2 == e), "{field}: {now:?}");
+        assert_eq!(h.state().history.place(), steps + 1, "{field}: one step");
+        assert_eq!(h.state().history.undo_label(), Some(label));
+    }
+    // What is no such place is refused, and said.
+    let before = trim(&h);
+    bench_support::type_number(&mut h, "In point in seconds", "9 s");
+    assert_eq!(trim(&h), before);
+    assert!(h.query_by_label_contains("“9 s” is not within").is_some());
+}
+
+#[test]
+fn negative_numbers_have_a_minus_sign_and_are_typed_with_either() {
+    for typed in ["-12.5", "−12.5", "-12.5 cents"] {
+        let mut h = bench(worked(1, 3.0));
+        h.set_size(vec2(1280.0, 1900.0));
+        h.run_steps(3);
+        bench_support::type_number(&mut h, "Offset", typed);
+        assert_eq!(h.state().recipe().tune.offset.0, -12.5, "{typed}");
+        let texts = h.query_all_by_role_and_label(Role::SpinButton, "Offset").filter_map(|n| n.value());
+        let texts: Vec<String> = texts.collect();
+        assert!(texts.iter().any(|t| t == "−12.5 cents"), "{texts:?}");
+    }
+}
+
+#[test]
 fn a_moved_loop_has_a_new_score() {
     let mut h = at_the_loop();
     let good = looping(&h).score;

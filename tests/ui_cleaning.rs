@@ -126,9 +126,9 @@ fn switches_switch() {
     type Case = (&'static str, fn(&CleanRecipe) -> bool);
     let cases: [Case; 4] = [
         ("Remove hum", |c| c.hum),
-        ("Protect partials", |c| c.protect),
+        ("Spare soft overtones", |c| c.protect),
         ("Remove DC", |c| c.remove_dc),
-        ("Keep this take's cleaning", |c| c.own),
+        ("Lock this take's cleaning", |c| c.own),
     ];
     for (name, value) in cases {
         let mut h = bench(cleaned(1));
@@ -226,10 +226,23 @@ fn room_tone_is_dragged_nudged_added_and_found_again() {
     h.key_press(Key::Delete);
     h.run_steps(2);
     assert_eq!(source(&h).room_marked.len(), 1);
-    h.get_by_label("Use what was found").click();
+    h.get_by_label("Back to found room tone").click();
     h.run_steps(2);
     assert!(source(&h).room_marked.is_empty());
     assert_eq!(source(&h).room_stretches(), [found]);
+    // Typed.
+    h.set_size(vec2(1280.0, 2600.0));
+    h.run_steps(3);
+    bench_support::type_number(&mut h, "Room tone start in seconds", "100 ms");
+    assert_eq!(source(&h).room_marked.len(), 1);
+    assert_eq!(source(&h).room_marked[0].start.0, 4_800);
+    // Over a note: it is allowed, and said.
+    let told = "The room tone reaches into a take";
+    assert!(h.query_by_label_contains(told).is_none());
+    let into = h.state().take().span.start.0 as f64 + 4_800.0;
+    h.get_by_role_and_label(Role::Slider, "Room tone end").set_value_accesskit(into);
+    h.run_steps(3);
+    assert!(h.query_by_label_contains(told).is_some());
 }
 
 #[test]
@@ -265,7 +278,7 @@ fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
     assert_eq!(of(&h, 2), own);
     assert!((of(&h, 3).amount - 0.7).abs() < 1e-9);
     assert!((h.state().history.document().setup.clean.amount - 0.7).abs() < 1e-9, "later proposals too");
-    assert!(h.query_by_label("Cleaning kept: A3, layer 2").is_some(), "exceptions stay visible");
+    assert!(h.query_by_label("Cleaning locked: A3, layer 2").is_some(), "exceptions stay visible");
 }
 
 #[test]
@@ -332,7 +345,7 @@ fn read_only_changes_nothing() {
     let mut world = cleaned(1);
     world.read_only = true;
     let mut h = bench(world);
-    for name in ["Remove hum", "Keep this take's cleaning", "Learn the room from all files", "Mark room tone"]
+    for name in ["Remove hum", "Lock this take's cleaning", "Learn the room from all files", "Mark room tone"]
     {
         h.get_by_label(name).click();
         h.run_steps(1);

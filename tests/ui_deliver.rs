@@ -435,7 +435,9 @@ fn the_folder_tells_what_is_new_changed_and_left_over() {
 fn a_report_that_cannot_be_opened_tells_its_path() {
     let mut w = Window::of(two_layers());
     w.send(Command::Work(WorkCommand::OpenFile(PathBuf::from("/somewhere/report.html"))));
-    assert!(w.says("open /somewhere/report.html yourself"));
+    assert!(w.says("open report.html yourself"));
+    w.send(Command::Look(seamwright::app::command::LookCommand::Messages(true)));
+    assert!(w.says("open /somewhere/report.html yourself"), "where it lies, in full");
 }
 
 /// What cannot be read, or lies outside of what is allowed, stays in its field to be mended.

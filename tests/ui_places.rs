@@ -46,21 +46,25 @@ fn what_is_wrong_or_heard_moves_nothing() {
     assert!(before.len() > 8, "{before:?}");
     change(h.state_mut(), |t| t.concerns = vec![concern(); 3]);
     h.run_steps(4);
-    assert_eq!(h.query_all_by_label_contains("above the room").count(), 3);
     assert_eq!(places(&h), before, "three concerns");
+    // Whole: nothing of them has to be scrolled to.
+    let window = Rect::from_min_size(egui::Pos2::ZERO, h.ctx.content_rect().size());
+    let concerns: Vec<Rect> = h.query_all_by_label_contains("above the room").map(|n| n.rect()).collect();
+    assert_eq!(concerns.len(), 3);
+    assert!(concerns.iter().all(|r| window.contains_rect(*r)), "{concerns:?}");
     change(h.state_mut(), |t| t.concerns = vec![]);
     h.run_steps(4);
     h.get_by_label("No concerns");
     assert_eq!(places(&h), before, "no concern");
     // The seam as it was measured, and before anybody measured it.
-    h.get_by_label_contains("Heard: ");
+    h.get_by_label_contains("Seam: ");
     let entry = h.state().derived.of(TAKE).unwrap().clone();
     let mut unheard = Derived::default();
     *unheard.entry(TAKE) = entry.clone();
     unheard.entry(TAKE).recipe = entry.recipe.map(|r| FromRecipe { audit: None, ..r });
     h.state_mut().derived = unheard;
     h.run_steps(4);
-    h.get_by_label_contains("Heard: not measured");
+    h.get_by_label_contains("Seam: not measured");
     assert_eq!(places(&h), before, "not measured");
 }
 
@@ -89,7 +93,7 @@ fn what_decides_is_in_view_without_scrolling() {
         h.run_steps(4);
         let window = Rect::from_min_size(egui::Pos2::ZERO, size);
         let score = h.state().recipe().looping.unwrap().score;
-        let names = ["Accept", "Set aside", &format!("score {score:.0} of 100"), "Loop", "Heard: "];
+        let names = ["Accept", "Set aside", &format!("score {score:.0} of 100"), "Loop", "Seam: "];
         let places = |h: &Bench| -> Vec<Rect> {
             names.iter().flat_map(|n| h.query_all_by_label_contains(n).next()).map(|n| n.rect()).collect()
         };

@@ -39,7 +39,7 @@ fn several_are_accepted_and_taken_back_in_one_step() {
     // The buttons do the same.
     w.press("Set all aside");
     assert_eq!(w.states(&[1, 4, 5, 7]), [SetAside; 4]);
-    w.press("Undecide all");
+    w.press("Decide later about all");
     assert_eq!(w.states(&[1, 4, 5, 7]), [Proposed; 4]);
     assert_eq!(w.steps_done().len(), 2);
     // Escape leaves the one that all rooms show.

@@ -161,6 +161,46 @@ fn cells_are_named_by_all_they_show() {
 }
 
 #[test]
+fn undo_and_redo_are_as_wide_whatever_they_are_about() {
+    let w = Window::bottles();
+    let places = |w: &Window| {
+        let bar = |n: &egui_kittest::Node<'_>| n.rect().bottom() < 50.0;
+        ["Sheet", "Deliver", "Undo", "Redo", "Menu"]
+            .map(|name| w.0.query_all_by_label_contains(name).find(bar).unwrap().rect())
+    };
+    let before = places(&w);
+    let w = w.key(Key::Y);
+    assert!(w.has("Undo: Accept C4, layer 1"), "its whole name is said");
+    assert_eq!(places(&w), before, "something to undo");
+    let w = w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(places(&w), before, "something to redo");
+}
+
+/// All that is heard stands in one row, and the details are as wide when nothing is in them.
+#[test]
+fn the_details_have_one_width() {
+    let mut w = Window::bottles();
+    let row = |w: &Window| ["Play", "Hear source", "Hear removed"].map(|n| w.0.get_by_label(n).rect());
+    let full = row(&w);
+    assert!(full.iter().all(|r| (r.center().y - full[0].center().y).abs() < 1.0), "one row: {full:?}");
+    let path = PathBuf::from("/not there/empty.seamwright");
+    w.0.state_mut().show_session(SessionState::unlocked(Document::default(), path));
+    w.0.run_steps(4);
+    let path = PathBuf::from("/not there/bottles.seamwright");
+    w.0.state_mut().show_session(SessionState::unlocked(bottles(), path));
+    w.0.run_steps(4);
+    assert_eq!(row(&w), full, "nothing was in them meanwhile");
+}
+
+/// In tests there is no sound device.
+#[test]
+fn without_a_sound_device_the_strip_says_where_to_choose_one() {
+    let w = Window::bottles().click("I have read this");
+    assert!(w.says("no sound device is open: choose one"));
+    assert!(!w.says("Space play"));
+}
+
+#[test]
 fn accepting_by_key_is_a_step_that_undo_takes_back() {
     let w = Window::bottles();
     assert_eq!(w.selected(), Some(1));

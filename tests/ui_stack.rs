@@ -301,7 +301,7 @@ fn a_note_whose_takes_are_all_set_aside_says_so_and_gives_them_back() {
     let mut h = window(w, vec2(1280.0, 800.0));
     assert!(says(&h, "All takes of A3 are set aside") && says(&h, "Nothing sounds together here"));
     assert!(h.get_by_label("Hold").accesskit_node().is_disabled());
-    click(&mut h, "Undecide them");
+    click(&mut h, "Decide later about them");
     let takes = vec![TakeId(1), TakeId(2)];
     let wanted = Command::Edit(EditCommand::Decide(takes, Decision::Undecide));
     assert_eq!(h.state().log, [wanted]);

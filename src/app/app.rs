@@ -433,6 +433,7 @@ impl eframe::App for App {
         }
         self.hear_midi(ctx, now);
         self.follow_selection();
+        self.keep_score();
         self.follow_keyboard();
         self.follow_deliver_room();
         self.work.refresh_views();

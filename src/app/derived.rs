@@ -8,14 +8,14 @@ pub use super::deliver_state::DeliverDerived;
 use crate::audio::{AudioBuf, level};
 use crate::dsp::clean::{GainPicture, gain_picture};
 use crate::dsp::looping::stack::Dip;
-use crate::dsp::looping::{PairMap, SeamAudit};
+use crate::dsp::looping::{LoopParts, PairMap, SeamAudit};
 use crate::dsp::peaks::{Column, Peaks};
 use crate::dsp::tune::Deviation;
 use crate::error::Result;
 use crate::render::apart::SetApart;
 use crate::render::batch::Delivery;
 use crate::render::chain::{self, Analysed, Rendered};
-use crate::render::loops::{Loopable, Loops};
+use crate::render::loops::{Loopable, Loops, score_in};
 use crate::render::room::Levels;
 use crate::session::{Recipe, Source, SourceId, Take, TakeId};
 use crate::units::{Decibels, FrameRange};
@@ -64,6 +64,8 @@ pub struct FromRecipe {
     pub cleaning: Option<Arc<CleaningMade>>,
     /// What its loop measures when it goes round; none where there is none.
     pub audit: Option<SeamAudit>,
+    /// How well its loop joins, with the parts of that: judged in this very rendering.
+    pub score: Option<(f64, LoopParts)>,
 }
 
 /// What cleaning did to a take.
@@ -77,6 +79,14 @@ pub struct CleaningMade {
     pub picture: GainPicture,
     /// The room before and after.
     pub levels: Levels,
+}
+
+impl FromRecipe {
+    /// How well the loop of `recipe` joins in what was made of it; none where there is none.
+    pub fn judge(rendered: &Rendered, recipe: &Recipe) -> Option<(f64, LoopParts)> {
+        let (l, f0) = (rendered.looping?, rendered.f0?);
+        score_in(rendered, f0, l.range, l.crossfade, recipe.looping?.even)
+    }
 }
 
 impl CleaningMade {
@@ -220,6 +230,17 @@ impl Derived {
     /// Keeps what the loop of a recipe measures.
     pub fn set_audit(&mut self, take: TakeId, recipe: Arc<Recipe>, audit: SeamAudit) {
         self.audits.insert(take, (recipe, audit));
+    }
+
+    /// The recipe of a take has another score now and is else what it was: what was made of it stays.
+    pub fn rejudged(&mut self, take: TakeId, recipe: &Recipe) {
+        let recipe = Arc::new(recipe.clone());
+        if let Some(made) = self.takes.get_mut(&take).and_then(|t| t.recipe.as_mut()) {
+            made.recipe = Arc::clone(&recipe);
+        }
+        if let Some((of, _)) = self.audits.get_mut(&take) {
+            *of = recipe;
+        }
     }
 
     /// What the last delivery did.

@@ -124,7 +124,7 @@ fn edit(app: &mut App, command: EditCommand) {
             let label = match state {
                 TakeState::Accepted => "Accept",
                 TakeState::SetAside => "Set aside",
-                TakeState::New | TakeState::Proposed => "Undecide",
+                TakeState::New | TakeState::Proposed => "Decide later",
             };
             let name = app.session.document().take(take).map(|t| app.session.document().name_of(t));
             let label = format!("{label} {}", name.unwrap_or_default());

@@ -18,7 +18,7 @@ use crate::error::Result;
 use crate::jobs::Job;
 use crate::playback::engine::MOST_IN_GROUP;
 use crate::render::apart::layers_of;
-use crate::render::chain::{clip_range, deviation_after_while, target_of};
+use crate::render::chain::{Rendered, clip_range, deviation_after_while, target_of};
 use crate::render::loops::Loops;
 use crate::render::room::{Room, Rooms, Stretches, stretches_for};
 use crate::session::store::source_path;
@@ -54,8 +54,8 @@ pub enum FocusEvent {
     FilePart(SourceId, String, Arc<[Column]>),
     /// The wave of a whole file of this hash.
     File(SourceId, String, Result<Arc<[Column]>>),
-    /// The rendered take tracked again, for the recipe it was rendered with.
-    After(TakeId, Arc<Recipe>, Result<Deviation>),
+    /// The rendered take tracked again, with the rendering it was made of.
+    After(TakeId, Arc<Rendered>, Result<Deviation>),
     /// Breaths and dips inside the loop of the rendering made with this recipe.
     Dips(TakeId, Arc<Recipe>, Result<Vec<Dip>>),
 }
@@ -126,6 +126,14 @@ pub struct About<'a> {
 }
 
 impl Focus {
+    /// The recipe of a take has another score now: nothing needs to be made anew for that.
+    pub fn rejudged(&mut self, take: TakeId, recipe: &Recipe) {
+        let Some(asked) = self.asked.get_mut(&take) else { return };
+        for key in [&mut asked.recipe, &mut asked.after].into_iter().flatten() {
+            key.1 = recipe.clone();
+        }
+    }
+
     /// Starts the next piece of work, if there is one and none is going on.
     pub fn step(&mut self, about: &About<'_>, derived: &mut Derived, runner: &Runner, session: u64) {
         let Some((take, source)) = about.document.take_and_source(about.selected) else { return };
@@ -316,13 +324,13 @@ impl Focus {
         asked.after = Some(key);
         let id = take.id;
         let a4 = start.about.document.setup.a4;
-        let recipe = Arc::clone(&made.recipe);
+        let rendered = Arc::clone(&made.rendered);
         start.run(
             move |job| {
                 let go_on = || !job.cancel.is_cancelled();
                 deviation_after_while(&made.rendered, target_of(&made.recipe.tune, a4), &go_on)
             },
-            move |r| FocusEvent::After(id, recipe, r),
+            move |r| FocusEvent::After(id, rendered, r),
         );
         true
     }

@@ -17,6 +17,7 @@ mod dispatch;
 mod environment;
 mod events;
 mod focus;
+mod judging;
 pub mod keyboard;
 mod midi_in;
 mod notices;

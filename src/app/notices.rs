@@ -2,6 +2,7 @@
 //! is closed, or until what it tells of is so no more.
 
 use super::view::NoticeView;
+use super::words::{short_paths, typeset};
 use crate::error::Error;
 
 /// More than this many at once nobody reads; the oldest go.
@@ -66,9 +67,10 @@ impl Notices {
     }
 
     fn push(&mut self, is_error: bool, about: About, text: String) {
-        self.shown.retain(|n| n.view.text != text);
+        let in_full = typeset(&text);
+        self.shown.retain(|n| n.view.in_full != in_full);
         self.next += 1;
-        let view = NoticeView { id: self.next, is_error, text };
+        let view = NoticeView { id: self.next, is_error, text: short_paths(&in_full), in_full };
         self.shown.push(Notice { view, about, since: None });
         let extra = self.shown.len().saturating_sub(KEPT);
         self.shown.drain(..extra);
@@ -180,6 +182,17 @@ mod tests {
         assert_eq!(texts(&n), ["b", "a"]);
         n.dismiss(n.views()[0].id);
         assert_eq!(n.views().len(), 1);
+    }
+
+    #[test]
+    fn files_are_told_by_their_names_and_in_full_where_asked() {
+        let mut n = Notices::default();
+        let path = std::path::Path::new("/home/anna/Cellar bottles/take 3.wav");
+        let gone = std::io::Error::from(std::io::ErrorKind::NotFound);
+        n.error(&Error::io("read", path, &gone));
+        let view = &n.views()[0];
+        assert_eq!(view.text, "cannot read take 3.wav: it is not there; was it moved or renamed?");
+        assert!(view.in_full.contains("/home/anna/Cellar bottles/take 3.wav"));
     }
 
     #[test]

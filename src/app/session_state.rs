@@ -200,6 +200,11 @@ impl SessionState {
         result
     }
 
+    /// What follows from the present; no step, see [`History::complete`].
+    pub fn complete(&mut self, edit: &Edit) -> Result<()> {
+        self.change(|h| h.complete(edit))
+    }
+
     /// Why nothing may be changed, if so.
     pub fn read_only_because(&self) -> Option<&str> {
         self.read_only.as_deref()

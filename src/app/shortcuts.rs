@@ -193,8 +193,8 @@ pub const TABLE: &[Shortcut] = table! {
     Softer HEAR "Softer by 3 dB": key(Key::V);
     Accept DECIDE "Accept (yes)": key(Key::Y);
     SetAside DECIDE "Set aside (drop it)": key(Key::D);
-    Undecide DECIDE "Undecide": key(Key::B);
-    GoOn DECIDE "Going on after a decision: on, off": shift(Key::N);
+    Undecide DECIDE "Decide later (take the decision back)": key(Key::B);
+    GoOn DECIDE "Next take by itself after a decision: on, off": shift(Key::N);
     Keep DECIDE "Use this of several takes for a cell": key(Key::U);
     Move DECIDE "Move: another note or layer": key(Key::M);
     Propose DECIDE "Propose a recipe for this take": key(Key::P);

@@ -64,8 +64,10 @@ pub struct NoticeView {
     pub id: u64,
     /// Whether something went wrong.
     pub is_error: bool,
-    /// The sentence.
+    /// The sentence, with files by their names.
     pub text: String,
+    /// The same with where the files lie.
+    pub in_full: String,
 }
 
 /// Everything a panel may see.

@@ -4,6 +4,9 @@ use crate::dsp::looping::SeamAudit;
 use crate::session::{Document, Take, TakeState};
 use crate::units::MidiNote;
 
+/// Takes a decision about a take back.
+pub const DECIDE_LATER: &str = "Decide later";
+
 /// `1 take`, `3 takes`.
 pub fn takes(n: usize) -> String {
     if n == 1 { "1 take".into() } else { format!("{n} takes") }
@@ -58,6 +61,65 @@ pub fn signed(value: f64, digits: usize) -> String {
     }
 }
 
+/// A text with real minus signs before its numbers, as the window writes them; where it comes from (a
+/// session, a command's output) they are hyphens.
+pub fn typeset(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut before = ' ';
+    let mut rest = text.chars().peekable();
+    while let Some(c) = rest.next() {
+        let signs = c == '-'
+            && matches!(before, ' ' | '(' | '[' | '“' | '"' | '=' | ':')
+            && rest.peek().is_some_and(char::is_ascii_digit);
+        out.push(if signs { '−' } else { c });
+        before = c;
+    }
+    out
+}
+
+/// A text in which files stand by their names alone, without the folders they lie in.
+pub fn short_paths(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = path_start(rest) {
+        out += &rest[..at];
+        let path = &rest[at..at + path_len(&rest[at..])];
+        let trimmed = path.trim_end_matches(SEPARATORS);
+        out += trimmed.rsplit(SEPARATORS).next().filter(|name| !name.is_empty()).unwrap_or(path);
+        rest = &rest[at + path.len()..];
+    }
+    out + rest
+}
+
+const SEPARATORS: [char; 2] = ['/', '\\'];
+
+/// Where the first whole path of a text begins: a slash, or a drive's letter, at the beginning of a word.
+fn path_start(text: &str) -> Option<usize> {
+    text.char_indices().find_map(|(i, _)| {
+        let begins = text[..i].chars().next_back().is_none_or(|b| matches!(b, ' ' | '(' | '“' | '"' | '\n'));
+        let here = &text[i..];
+        let mut two = here.chars();
+        let (first, second, third) = (two.next()?, two.next(), two.next());
+        let is_root = first == '/' && second.is_some_and(|c| !c.is_whitespace());
+        let is_drive = first.is_ascii_alphabetic() && second == Some(':') && third == Some('\\');
+        (begins && (is_root || is_drive)).then_some(i)
+    })
+}
+
+/// How long the path is that a text begins with. Folders may have spaces in their names, so it reaches to the
+/// end of the sentence's part that holds its last separator, and there to the end of the name.
+fn path_len(text: &str) -> usize {
+    const ENDS: [&str; 9] = [": ", "; ", ", ", ". ", "\n", "\"", "”", ")", " is "];
+    let part = ENDS.iter().filter_map(|e| text.find(e)).min().unwrap_or(text.len());
+    let (part, name) = (&text[..part], text[..part].rfind(SEPARATORS).map_or(0, |i| i + 1));
+    // A name with an ending that is one ends there; words may follow it.
+    let after = part[name..].char_indices().find_map(|(i, c)| {
+        let (dot, ends) = (part[name..name + i].rfind('.')?, c == ' ');
+        (ends && !part[name + dot + 1..name + i].contains(' ') && dot > 0).then_some(name + i)
+    });
+    after.unwrap_or(part.len())
+}
+
 /// A level in dB with a real minus sign.
 pub fn decibels(value: f64) -> String {
     format!("{}{:.1} dB", if value < -0.05 { "−" } else { "" }, value.abs())
@@ -85,17 +147,56 @@ pub fn duration(seconds: f64) -> String {
     }
 }
 
-/// A seam audit in a few words.
-pub fn audit_words(a: &SeamAudit) -> String {
+/// What a score says: how alike the two ends of a loop are, before they are joined. What is heard of them
+/// once they are is told by [`seam_words`].
+pub fn score_words(score: f64) -> &'static str {
+    match score {
+        s if s >= 95.0 => "both ends are as one",
+        s if s >= 80.0 => "both ends are alike",
+        s if s >= 50.0 => "both ends are partly alike",
+        s if s >= 20.0 => "both ends differ",
+        _ => "both ends have little in common",
+    }
+}
+
+/// Up to here nothing is heard of a seam, and up to here hardly anything (points of 100, see
+/// [`crate::dsp::looping::audit()`]).
+const UNHEARD: f64 = 5.0;
+const JUST_HEARD: f64 = 20.0;
+/// From here on the ends of a loop are so alike that nothing should be heard.
+const ALIKE: f64 = 80.0;
+
+/// What is heard of a finished seam, in a few words.
+pub fn seam_words(a: &SeamAudit) -> String {
     let how = match a.audibility {
-        v if v < 5.0 => "inaudible",
-        v if v < 20.0 => "hardly heard",
+        v if v < UNHEARD => "not heard",
+        v if v < JUST_HEARD => "hardly heard",
         v if v < 45.0 => "heard by who listens for it",
-        _ => "clearly heard",
+        _ => "plainly heard",
     };
-    let mostly = a.worst().filter(|_| a.audibility >= 5.0);
-    let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
-    format!("{:.0} of 100, {how}{mostly}", a.audibility)
+    let mostly = a.worst().filter(|_| a.audibility >= UNHEARD);
+    mostly.map_or_else(|| how.to_owned(), |part| format!("{how}, mostly its {part}"))
+}
+
+/// Of 100, how much of a seam is hidden: 100 is best, as it is for scores.
+pub fn seam_hidden(audibility: f64) -> f64 {
+    (100.0 - audibility).round().clamp(0.0, 100.0)
+}
+
+/// How score and finished seam go together where they differ, in a sentence; `faded`: there is a crossfade.
+pub fn seam_and_score(score: f64, audibility: f64, faded: bool) -> Option<&'static str> {
+    match (score, audibility) {
+        (s, a) if s < ALIKE && a < UNHEARD && faded => {
+            Some("The ends are not alike, but the crossfade hides that: the finished seam counts.")
+        }
+        (s, a) if s < ALIKE && a < UNHEARD => {
+            Some("The ends are not quite alike, but nothing is heard of it: the finished seam counts.")
+        }
+        (s, a) if s >= ALIKE && a >= JUST_HEARD => {
+            Some("The ends are alike, but the finished seam is heard all the same, and that counts.")
+        }
+        _ => None,
+    }
 }
 
 /// A size in bytes: `840 kB`, `12.3 MB` (thousands, as disks are sold).
@@ -123,5 +224,35 @@ mod tests {
         assert_eq!(duration(3900.0), "1 h 5 min");
         assert_eq!(bytes(12_345_678), "12.3 MB");
         assert_eq!(takes(1), "1 take");
+    }
+
+    #[test]
+    fn paths_are_told_by_the_names_of_their_files() {
+        for (long, short) in [
+            ("cannot read /a/My takes/x 1.wav: it is not there", "cannot read x 1.wav: it is not there"),
+            ("/a/b/c.wav is a source; deliver elsewhere", "c.wav is a source; deliver elsewhere"),
+            (r"cannot write D:\\sets\\Bottles\\out: the disk is full", "cannot write out: the disk is full"),
+            ("open /tmp/Set A/notes.html yourself.", "open notes.html yourself."),
+            ("in and/or out, 3 / 4 takes", "in and/or out, 3 / 4 takes"),
+            ("a/b.wav was found again as /x y/c/b.wav", "a/b.wav was found again as b.wav"),
+        ] {
+            let long = long.replace("\\\\", "\\");
+            assert_eq!(short_paths(&long), short);
+        }
+    }
+
+    #[test]
+    fn hyphens_before_numbers_are_minus_signs() {
+        assert_eq!(typeset("a minor third below (-302 cents)"), "a minor third below (−302 cents)");
+        assert_eq!(typeset("-3 dB; B-flat, 3-4 takes, C-1"), "−3 dB; B-flat, 3-4 takes, C-1");
+    }
+
+    #[test]
+    fn score_and_seam_are_told_apart_only_where_they_differ() {
+        assert_eq!(seam_hidden(0.0), 100.0, "100 is best, as for scores");
+        assert!(seam_and_score(66.0, 0.0, true).is_some_and(|t| t.contains("crossfade")));
+        assert!(seam_and_score(66.0, 0.0, false).is_some_and(|t| !t.contains("crossfade")));
+        assert!(seam_and_score(96.0, 30.0, true).is_some());
+        assert_eq!((seam_and_score(96.0, 0.0, true), seam_and_score(40.0, 60.0, true)), (None, None));
     }
 }

@@ -239,7 +239,7 @@ fn unopened(why: impl std::fmt::Display) -> Error {
     Error::new(
         ErrorKind::Device,
         format!(
-            "no sound device could be opened: {why}; plug one in or choose one in the system settings, then press Try again; everything else works without"
+            "no sound device could be opened: {why}; plug one in or choose one in the system settings, then press Look for sound; everything else works without"
         ),
     )
 }

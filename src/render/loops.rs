@@ -7,8 +7,8 @@ use super::chain::{Analysed, Rendered, evened, render};
 use super::intake::analyse_takes;
 use super::room::Rooms;
 use crate::dsp::looping::{
-    self, HEARD_LEVEL_DB, LoopCandidate, LoopParams, PairMap, SeamAudit, best_near, best_of_length,
-    find_loops,
+    self, HEARD_LEVEL_DB, LoopCandidate, LoopParams, LoopParts, PairMap, SeamAudit, best_near,
+    best_of_length, find_loops,
 };
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
@@ -35,6 +35,27 @@ pub struct Loopable {
     pub rendered: Rendered,
     f0: Hertz,
     params: LoopParams,
+}
+
+/// How well the loop `range` of `rendered` joins, with its parts: in the sound as it was before any evening,
+/// evened here where `even` asks for it; `crossfade` in frames, `f0` the note's fundamental. None where it
+/// cannot be scored.
+pub fn score_in(
+    rendered: &Rendered,
+    f0: Hertz,
+    range: FrameRange,
+    crossfade: u64,
+    even: bool,
+) -> Option<(f64, LoopParts)> {
+    let audio = rendered.uneven.as_ref().unwrap_or(&rendered.audio);
+    // The score looks only at the surroundings of both ends: a part is enough, and quick in a long take.
+    let room = u64::from(audio.rate().hz()).max(crossfade);
+    let from = range.start.0.saturating_sub(room);
+    let part = audio.part(FrameRange::new(from, range.end.0.saturating_add(room)));
+    let range = FrameRange::new(range.start.0 - from, range.end.0 - from);
+    let part = if even { evened(&part, range).ok()?.0 } else { part };
+    let c = looping::score_loop(&part, f0, range, crossfade).ok()?;
+    Some((c.score, c.parts))
 }
 
 impl Loopable {

@@ -107,7 +107,7 @@ pub fn copy_cleaning(d: &Document, from: TakeId, to: &[TakeId]) -> Result<NamedE
     if edits.is_empty() {
         return Err(Error::new(
             ErrorKind::Nothing,
-            "none of these takes takes it: they have no recipe yet, or their cleaning is kept",
+            "none of these takes takes it: they have no recipe yet, or their cleaning is locked",
         ));
     }
     Ok(NamedEdit { label: label_for(edits.len()), edit: Edit::Many(edits) })

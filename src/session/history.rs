@@ -146,6 +146,14 @@ impl History {
         Ok(())
     }
 
+    /// Completes the present by what follows from it (such as a score, judged once it was rendered); not a
+    /// step: it belongs to the present alone, and goes and comes back with the step that led to it.
+    pub fn complete(&mut self, edit: &Edit) -> Result<()> {
+        self.now = Arc::new(edit.apply(&self.now)?);
+        self.revision += 1;
+        Ok(())
+    }
+
     /// Opens a gesture; previews that follow make one step.
     pub fn begin(&mut self) {
         if self.gesture.is_none() {

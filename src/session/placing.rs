@@ -70,7 +70,7 @@ pub fn decide(d: &Document, takes: &[TakeId], decision: Decision) -> Several {
         match decision {
             Decision::Accept => format!("Accept {takes}"),
             Decision::SetAside => format!("Set aside {takes}"),
-            Decision::Undecide => format!("Undecide {takes}"),
+            Decision::Undecide => format!("Decide later about {takes}"),
         }
     })
 }

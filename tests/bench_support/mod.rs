@@ -155,6 +155,7 @@ pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
     let target = chain::target_of(&recipe.tune, setup.a4);
     let finished = chain::finished(&rendered).unwrap();
     FromRecipe {
+        score: FromRecipe::judge(&rendered, recipe),
         recipe: Arc::new(recipe.clone()),
         audit: rendered.looping.and_then(|l| looping::audit(&finished, l.range).ok()),
         finished,

@@ -140,6 +140,7 @@ fn made_quickly(sound: &FromSource, recipe: &Recipe) -> seamwright::app::derived
     let _ = made; // used by the tests
     seamwright::app::derived::FromRecipe {
         audit: None,
+        score: None,
         recipe: Arc::new(recipe.clone()),
         finished: chain::finished(&rendered).unwrap(),
         plain: rendered.audio.clone(),

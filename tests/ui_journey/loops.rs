@@ -40,6 +40,32 @@ fn a_place_of_the_map_becomes_the_loop_as_one_step() {
     assert_eq!(looping(&w), before, "one step");
 }
 
+/// The loop of a flattened note, and then the note as it was played under it.
+#[test]
+fn a_loop_is_judged_anew_when_the_sound_under_it_changes() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
+    let before = looping(&w);
+    let take = w.selected();
+    let mut tune = w.take().recipe.as_ref().unwrap().tune.clone();
+    (tune.drift, tune.vibrato) = (0.0, 0.0);
+    let edit = Edit::SetTune { take, tune };
+    w.send(Command::Edit(EditCommand::Do { label: "Set drift".into(), edit }));
+    let steps = w.app().session().history().place();
+    let made = w.until_made();
+    let judged = made.score.unwrap();
+    assert!((judged.0 - before.score).abs() > 2.0, "another sound: {judged:?} {}", before.score);
+    let now = looping(&w);
+    assert_eq!((now.score, now.parts), judged);
+    assert_eq!((now.start, now.end), (before.start, before.end));
+    assert_eq!(w.app().session().history().place(), steps, "no step of its own");
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(looping(&w), before, "it goes with the step that led to it");
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    w.until_made();
+    assert_eq!((looping(&w).score, looping(&w).parts), judged, "and comes back with it");
+}
+
 #[test]
 fn keys_nudge_both_ends_and_lock() {
     let dir = tempfile::tempdir().unwrap();

@@ -106,6 +106,7 @@ pub(super) fn from_recipe(
     let cleaning = CleaningMade::of(a, &rendered, &recipe, &go_on)?;
     let finished = finished(&rendered)?;
     Ok(FromRecipe {
+        score: FromRecipe::judge(&rendered, &recipe),
         // A loop that cannot be measured has no measure; it is no reason to show nothing.
         audit: rendered.looping.and_then(|l| audit(&finished, l.range).ok()),
         finished,

@@ -107,9 +107,9 @@ impl Focus {
                 derived.entry(id).dips = result.ok().map(|d| (recipe, Arc::new(d)));
                 None
             }
-            FocusEvent::After(id, recipe, result) => {
+            FocusEvent::After(id, rendered, result) => {
                 if let Some(made) = &mut derived.entry(id).recipe
-                    && Arc::ptr_eq(&made.recipe, &recipe)
+                    && Arc::ptr_eq(&made.rendered, &rendered)
                 {
                     made.after = result.ok().map(Arc::new);
                 }

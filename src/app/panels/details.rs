@@ -9,11 +9,10 @@ use crate::app::theme::strong;
 use crate::app::triage::{Filter, Listing};
 use crate::app::view::View;
 use crate::app::widgets::cell::wave;
-use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, field, field_with, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
-use crate::dsp::looping::score_words;
 use crate::render::standing::FileStanding;
 use crate::session::{Source, Take, TakeId, TakeState, placing, tuning};
 use crate::survey::names::parse_note;
@@ -22,6 +21,9 @@ use crate::units::MidiNote;
 const NOTE_TIP: &str =
     "The note the take stands at in the sheet: a name such as C#4 or a number from 0 to 127, then Enter";
 const LAYER_TIP: &str = "Which pass over the notes it belongs to, from 1; then Enter";
+
+/// Below this width buttons are narrower, so that what belongs together stands in one row.
+const NARROW: f32 = 300.0;
 
 /// The field that a key goes to, to give what is selected another note or layer.
 pub fn place_field() -> Id {
@@ -52,6 +54,9 @@ impl DetailsPanel {
             *self = Self { about: Some(take.id), ..Self::default() };
         }
         ScrollArea::vertical().auto_shrink(false).show(ui, |ui| {
+            if ui.available_width() < NARROW {
+                ui.spacing_mut().button_padding.x = 5.0;
+            }
             heading(ui, view, take);
             picture(ui, view, take);
             hearing(ui, view, take, &mut commands);
@@ -79,7 +84,7 @@ impl DetailsPanel {
             ui.horizontal(|ui| {
                 ui.label("Note");
                 let id = Some(place_field());
-                note = field_called(ui, id, ("Note", NOTE_TIP), &now_note, &mut self.note, 70.0);
+                note = field_with(ui, id, ("Note", NOTE_TIP), &now_note, &mut self.note, 70.0).1;
                 ui.add_space(8.0);
                 ui.label("Layer");
                 layer = field(ui, ("Layer", LAYER_TIP), &now_layer, &mut self.layer, 46.0);
@@ -172,7 +177,7 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
             let locked = take.recipe.as_ref().and_then(|r| r.looping).is_some_and(|l| l.locked);
             let locked = if locked { ", locked" } else { "" };
             ui.label(soft(format!("loop score {score:.0}{locked}"), view.theme))
-                .on_hover_text(format!("How well the loop hides, 0 to 100: {}", score_words(score)));
+                .on_hover_text(format!("Of 100, and 100 is best: {}", words::score_words(score)));
         }
     });
     if let Some((text, about)) = delivered(view, take) {
@@ -187,9 +192,14 @@ fn heading(ui: &mut Ui, view: &View<'_>, take: &Take) {
     }
     if take.loop_score().is_some() {
         // It has its place before it is measured, so that nothing moves when it comes.
-        let heard = view.derived.audit(take).map_or("not measured yet".into(), |a| words::audit_words(&a));
-        ui.label(soft(format!("Seam heard: {heard}"), view.theme))
-            .on_hover_text("The loop as it will be delivered, played round and measured: 0 inaudible, 20 just heard, 100 obvious");
+        let heard = view.derived.audit(take).map_or("not measured yet".into(), |a| words::seam_words(&a));
+        let hidden = view.derived.audit(take).map_or_else(String::new, |a| {
+            format!("Hidden {:.0} of 100, and 100 is best. ", words::seam_hidden(a.audibility))
+        });
+        ui.label(soft(format!("Seam: {heard}"), view.theme)).on_hover_text(format!(
+            "{hidden}The loop as it will be delivered, played round and measured; the score compares its ends before \
+             they are joined"
+        ));
     }
 }
 
@@ -249,7 +259,12 @@ fn deciding(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Comman
         let why_not = (take.state == TakeState::SetAside).then_some("It is set aside already");
         button("Set aside", "This take will not be delivered; nothing is lost", Action::SetAside, why_not);
         let why_not = (!decided).then_some("It is not decided yet");
-        button("Undecide", "Takes the decision back", Action::Undecide, why_not);
+        button(
+            words::DECIDE_LATER,
+            "Takes the decision back: the take is open again",
+            Action::Undecide,
+            why_not,
+        );
     });
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
@@ -276,7 +291,7 @@ fn concerns(ui: &mut Ui, view: &View<'_>, take: &Take) {
     }
     section(ui, "Concerns");
     for c in &take.concerns {
-        glyph::concern_line(ui, view.theme, &c.text);
+        glyph::concern_line(ui, view.theme, words::typeset(&c.text));
     }
 }
 
@@ -342,11 +357,11 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
     let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB", s.0));
     let rows = [
         ("File", source.path.display().to_string()),
-        ("Span", span),
+        ("In the file", span),
         ("Named", note(take.named.and_then(|n| n.midi))),
         ("Sounding", sounding),
         ("Level", words::decibels(take.level.0)),
-        ("Above room", snr),
+        ("Over the room", snr),
         ("Format", format!("{} Hz, {}", source.rate.hz(), channels(source.channels))),
     ];
     Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {

@@ -4,6 +4,7 @@ use egui::{Button, Ui, vec2};
 
 use crate::app::command::{Command, SoundCommand};
 use crate::app::shortcuts::{Action, key_words, of, tip};
+use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::switch;
 use crate::playback::message::Side;
@@ -46,13 +47,33 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
             out.push(Command::Sound(wish));
         }
     }
+    // The three of one switch stay together.
+    if ui.layout().main_wrap() && ui.available_size_before_wrap().x < sides_width(ui) {
+        ui.end_row();
+    }
     sides(ui, view, take, silent, out);
 }
 
+/// How wide the switch of result, source and removed is.
+fn sides_width(ui: &Ui) -> f32 {
+    let font = egui::TextStyle::Button.resolve(ui.style());
+    let strong = egui::FontId::new(font.size, strong());
+    let text = |s: &str| ui.painter().layout_no_wrap(s.into(), strong.clone(), egui::Color32::PLACEHOLDER);
+    let words: f32 = SIDES.iter().map(|s| text(s).size().x + 2.0 * ui.spacing().button_padding.x).sum();
+    BEFORE_SIDES + words + 2.0 * BETWEEN_SIDES
+}
+
+/// What result, source and removed are called.
+const SIDES: [&str; 3] = ["Result", "Source", "Removed"];
+const BEFORE_SIDES: f32 = 6.0;
+const BETWEEN_SIDES: f32 = 2.0;
+
 /// Result, source or what was removed: parts of one switch.
 fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out: &mut Vec<Command>) {
-    ui.add_space(6.0);
-    let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, 2.0);
+    if ui.available_size_before_wrap().x < ui.max_rect().width() {
+        ui.add_space(BEFORE_SIDES);
+    }
+    let gap = std::mem::replace(&mut ui.spacing_mut().item_spacing.x, BETWEEN_SIDES);
     let cleaned = take.recipe.as_ref().is_some_and(|r| r.clean.is_on());
     let raised = view
         .derived
@@ -62,15 +83,15 @@ fn sides(ui: &mut Ui, view: &View<'_>, take: &Take, silent: Option<String>, out:
     let removed = format!("Hear what cleaning removed{raised}");
     let not_cleaned = "This take is not cleaned, so nothing was removed: give it an amount on the bench";
     for (text, name, side, about, key) in [
-        ("Result", "Hear result", Side::Rendered, "Hear the take as it will be delivered", Action::Compare),
+        (SIDES[0], "Hear result", Side::Rendered, "Hear the take as it will be delivered", Action::Compare),
         (
-            "Source",
+            SIDES[1],
             "Hear source",
             Side::Source,
             "Hear the recording as it was, at the level of the result and lined up with it",
             Action::Compare,
         ),
-        ("Removed", "Hear removed", Side::Removed, &removed, Action::Removed),
+        (SIDES[2], "Hear removed", Side::Removed, &removed, Action::Removed),
     ] {
         let chosen = view.sound.side == side;
         let why_not =

@@ -31,6 +31,9 @@ use super::keyboard::KeyboardView;
 use super::theme::{Theme, strong};
 use super::view::{Around, View};
 
+/// Width of the details: everything that is heard stands in one row.
+const DETAILS: f32 = 424.0;
+
 /// All panels, and where each stands.
 #[derive(Default)]
 pub struct Panels {
@@ -124,13 +127,15 @@ impl Panels {
         if view.room == Room::Sheet {
             let narrow = ui.ctx().content_rect().width() < 900.0;
             // Wide enough for everything that is heard in one row, where there is room.
-            let (least, first) = if narrow { (290.0, 290.0) } else { (350.0, 424.0) };
+            let (least, first) = if narrow { (290.0, 290.0) } else { (DETAILS, DETAILS) };
             // Each width has a size of its own: what is dragged in a large window is not meant for a small one.
             Panel::right(if narrow { "details, narrow" } else { "details" })
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
                 .default_size(first)
                 .size_range(least..=480.0)
                 .show(ui, |ui| {
+                    // As wide whatever stands in it: it would shrink around one short line, and stay so.
+                    ui.set_min_width(ui.available_width());
                     take(if view.triage.also.is_empty() {
                         self.details.ui(ui, view)
                     } else {

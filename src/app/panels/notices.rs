@@ -45,6 +45,8 @@ struct Message<'a> {
     which: Which,
     sign: bool,
     text: Cow<'a, str>,
+    /// The same with whole paths.
+    in_full: Cow<'a, str>,
     /// Its button: words, tooltip, what it does.
     button: (&'static str, &'static str, Command),
 }
@@ -65,6 +67,7 @@ fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> 
             path.file_name().unwrap_or(path.as_os_str()).to_string_lossy()
         )
         .into(),
+        in_full: format!("{} cannot be read, but an autosave stands beside it.", path.display()).into(),
         button: (
             "Open the autosave",
             "The session as it was saved last by itself",
@@ -75,6 +78,7 @@ fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> 
         which: Which::Notice(n.id),
         sign: n.is_error,
         text: n.text.as_str().into(),
+        in_full: n.in_full.as_str().into(),
         button: ("Close", "Takes this message away", Command::Session(SessionCommand::DismissNotice(n.id))),
     });
     // On the start page the caution has a place of its own.
@@ -82,6 +86,7 @@ fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> 
         which: Which::Caution,
         sign: true,
         text: CAUTION.into(),
+        in_full: CAUTION.into(),
         button: ("I have read this", "Does not show again", Command::Sound(SoundCommand::CautionRead)),
     });
     rescue.into_iter().chain(notices).chain(caution).collect()
@@ -200,9 +205,14 @@ fn line(
     ui.scope_builder(UiBuilder::new().max_rect(inner).layout(Layout::right_to_left(Align::Center)), |ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         let mut press = |ui: &mut Ui, button: Button<'_>, name: &str, about: &str| {
-            let r = ui.add(button).accessible_name(name).on_hover_text(about);
+            let r = ui.add(button).accessible_name(name);
             focused |= r.has_focus();
-            r.clicked()
+            let clicked = r.clicked();
+            // Above an open list a tooltip only lies in the way.
+            if !listed {
+                r.on_hover_text(about);
+            }
+            clicked
         };
         let (words, about, command) = &m.button;
         if m.which == Which::Caution {
@@ -229,11 +239,11 @@ fn line(
             if m.sign {
                 glyph::concern_sign(ui, theme);
             }
-            let elided = galley.elided;
+            let cut = galley.elided || m.in_full != m.text;
             let r = ui.add(Label::new(galley).show_tooltip_when_elided(false));
             announce(&r, m);
-            if elided {
-                r.on_hover_text(&*m.text);
+            if cut {
+                r.on_hover_text(&*m.in_full);
             }
         });
     });
@@ -258,7 +268,7 @@ fn card(ui: &mut Ui, theme: &Theme, m: &Message<'_>, first: bool, out: &mut Vec<
             }
             ui.with_layout(Layout::right_to_left(Align::Min), |ui| {
                 let (words, about, command) = &m.button;
-                let name = format!("{words}: {}", m.text);
+                let name = format!("{words}: {}", m.in_full);
                 let r = ui.button(*words).accessible_name(name).on_hover_text(*about);
                 if first {
                     r.request_focus();
@@ -267,7 +277,7 @@ fn card(ui: &mut Ui, theme: &Theme, m: &Message<'_>, first: bool, out: &mut Vec<
                     out.push(command.clone());
                 }
                 ui.with_layout(Layout::top_down(Align::Min), |ui| {
-                    ui.add(Label::new(RichText::new(&*m.text).color(theme.ink)).wrap());
+                    ui.add(Label::new(RichText::new(&*m.in_full).color(theme.ink)).wrap());
                 });
             });
         });

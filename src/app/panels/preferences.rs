@@ -119,8 +119,8 @@ fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
         let ms = if rate > 0.0 { format!(" ({:.1} ms)", 1e3 * f64::from(n) / rate) } else { String::new() };
         (Some(n), format!("{n} frames{ms}"))
     }));
-    let about = "Frames that the device asks for at once: fewer are heard sooner, more are safer against gaps. Not every device allows every length";
-    choice(ui, ("Block length", about), &wish.block, all, |block| {
+    let about = "How much sound is made ready before it is heard: less is heard sooner, more is safer against gaps and crackling. Not every device allows every amount";
+    choice(ui, ("Sound in advance", about), &wish.block, all, |block| {
         out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { block, ..wish.clone() })));
     });
 }
@@ -167,7 +167,7 @@ pub fn delay_words(view: &View<'_>, around: &Around<'_>) -> String {
         None => text += "; the system does not tell how long the device itself takes",
     }
     if l.complaints > 0 {
-        text += &format!("; gaps or complaints so far: {}, a longer block helps", l.complaints);
+        text += &format!("; gaps or complaints so far: {}, more sound in advance helps", l.complaints);
     }
     text + ". What a key or the mouse starts waits up to one picture of the screen more."
 }

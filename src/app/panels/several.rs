@@ -7,7 +7,7 @@ use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::shortcuts::{Action, command_for};
 use crate::app::theme::strong;
 use crate::app::view::View;
-use crate::app::widgets::control::{READ_ONLY, field, field_called, key_button, soft};
+use crate::app::widgets::control::{READ_ONLY, field, field_with, key_button, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
@@ -70,7 +70,7 @@ impl SeveralPanel {
             ui.horizontal(|ui| {
                 ui.label("Layer");
                 let id = Some(place_field());
-                layer = field_called(ui, id, ("Layer for all", LAYER_TIP), "", &mut self.layer, 46.0);
+                layer = field_with(ui, id, ("Layer for all", LAYER_TIP), "", &mut self.layer, 46.0).1;
                 ui.add_space(8.0);
                 ui.label("Note");
                 note = field(ui, ("Note for all", NOTE_TIP), "", &mut self.note, 70.0);
@@ -139,7 +139,12 @@ fn deciding(ui: &mut Ui, view: &View<'_>, chosen: &[TakeId], commands: &mut Vec<
         let about = "These takes will not be delivered; nothing is lost, one step to undo";
         button("Set all aside", about, Action::SetAside, nothing(&aside, "All are set aside already"));
         let about = "Takes the decisions back; one step to undo";
-        button("Undecide all", about, Action::Undecide, nothing(&undecide, "None of them is decided"));
+        button(
+            "Decide later about all",
+            about,
+            Action::Undecide,
+            nothing(&undecide, "None of them is decided"),
+        );
         let no_note = chosen.iter().all(|id| d.take(*id).is_none_or(|t| t.note.is_none()));
         let why_not = no_note.then_some("None of them has a note yet");
         button("Propose all selected", "Fills in tuning, trim and loop of each", Action::Propose, why_not);

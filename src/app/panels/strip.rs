@@ -78,8 +78,19 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
         .on_hover_text(path.display().to_string());
 }
 
-/// The keys that are of most use where the user is.
-fn useful(view: &View<'_>) -> &'static [(Action, &'static str)] {
+/// The keys that are of most use where the user is; without a sound device none that plays, but how to choose one.
+fn useful(view: &View<'_>) -> Vec<(Action, &'static str)> {
+    use Action::{Compare, HoldStack, Keyboard, PlayLoop, PlaySeam, PlayStop, Preferences};
+    let all = of_room(view).iter().copied();
+    if view.sound.device.is_ok() {
+        return all.collect();
+    }
+    let plays = |a| matches!(a, PlayStop | PlayLoop | PlaySeam | Compare | HoldStack | Keyboard);
+    let silent = (Preferences, "no sound device is open: choose one");
+    std::iter::once(silent).chain(all.filter(|(a, _)| !plays(*a))).collect()
+}
+
+fn of_room(view: &View<'_>) -> &'static [(Action, &'static str)] {
     use Action::{Accept, Compare, HoldStack, Keyboard, Keys, OpenFolder, PlayLoop, PlaySeam, PlayStop};
     const LOOK: (Action, &str) = (Action::NextToLookAt, "next to look at");
     const PLAY: (Action, &str) = (PlayStop, "play");
@@ -115,8 +126,8 @@ fn hints(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
     let mut job = LayoutJob::default();
     let plain = TextFormat::simple(FontId::proportional(13.0), theme.ink_soft);
     let bold = TextFormat::simple(FontId::new(13.0, strong()), theme.ink);
-    for (i, (action, words)) in useful(view).iter().enumerate() {
-        let key = key_words(ui.ctx(), &of(*action).keys[0]);
+    for (i, (action, words)) in useful(view).into_iter().enumerate() {
+        let key = key_words(ui.ctx(), &of(action).keys[0]);
         let mut longer = job.clone();
         longer.append(&key, if i == 0 { 0.0 } else { 16.0 }, bold.clone());
         longer.append(&format!(" {words}"), 0.0, plain.clone());

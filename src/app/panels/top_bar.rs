@@ -134,29 +134,42 @@ fn right_side(fold: Fold) -> f32 {
     }
 }
 
-fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
-    // The two words alone.
-    let words = 122.0;
-    let free = ui.available_width() - right_side(fold) - words;
-    if free < 0.0 {
-        return;
+/// Undo and redo alone are as wide as this; with what they are about at least so wide, and at most so wide or
+/// a quarter of what is free, whichever is more.
+const WORD_ALONE: f32 = 62.0;
+const WITH_STEP: (f32, f32) = (100.0, 170.0);
+
+/// How wide undo and redo are: the same whatever they are about, so that nothing beside them moves. None:
+/// there is no room for them.
+fn undo_width(free: f32, fold: Fold, gap: f32) -> Option<f32> {
+    let each = (free - gap) / 2.0;
+    match each {
+        w if w < WORD_ALONE => None,
+        w if fold == Fold::Open && w >= WITH_STEP.0 => Some(w.min(WITH_STEP.1.max(free / 4.0)).floor()),
+        _ => Some(WORD_ALONE),
     }
-    let named = [view.undo, view.redo].iter().flatten().count().max(1);
-    let most = (free / 7.5) as usize / named;
+}
+
+fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
+    let free = ui.available_width() - right_side(fold);
+    let Some(width) = undo_width(free, fold, ui.spacing().item_spacing.x) else { return };
     let steps = [
         ("Undo", view.undo, Action::Undo, EditCommand::Undo),
         ("Redo", view.redo, Action::Redo, EditCommand::Redo),
     ];
     for (word, label, action, command) in steps {
-        let named = label.filter(|_| fold == Fold::Open && most >= 8);
-        let text = named.map_or_else(|| word.into(), |l| format!("{word}: {}", shortened(l, most)));
+        let named = label.filter(|_| width > WORD_ALONE);
+        let text = named.map_or_else(|| word.into(), |l| format!("{word}: {l}"));
         let about =
             label.map_or_else(|| format!("Nothing to {}", word.to_lowercase()), |l| format!("{word} “{l}”"));
         let hover = tip(ui.ctx(), &about, action);
         let enabled = label.is_some() && !view.read_only;
-        let response =
-            ui.add_enabled(enabled, Button::new(text)).on_hover_text(&hover).on_disabled_hover_text(&hover);
-        if response.clicked() {
+        // Its end is cut where there is no room; the tooltip has all of it.
+        let button = Button::new(&text).truncate();
+        let size = egui::vec2(width, ui.spacing().interact_size.y);
+        let response = ui.add_enabled_ui(enabled, |ui| ui.add_sized(size, button)).inner;
+        let response = response.accessible_name(text);
+        if response.on_hover_text(&hover).on_disabled_hover_text(&hover).clicked() {
             commands.push(Command::Edit(command));
         }
     }
@@ -292,6 +305,15 @@ fn volume_words(db: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn undo_is_as_wide_as_the_window_lets_it_whatever_it_is_about() {
+        assert_eq!(undo_width(456.0, Fold::Open, 8.0), Some(WITH_STEP.1));
+        assert_eq!(undo_width(1000.0, Fold::Open, 8.0), Some(250.0));
+        assert_eq!(undo_width(260.0, Fold::Open, 8.0), Some(126.0));
+        assert_eq!(undo_width(260.0, Fold::Short, 8.0), Some(WORD_ALONE));
+        assert_eq!(undo_width(100.0, Fold::Narrow, 8.0), None);
+    }
 
     #[test]
     fn long_labels_are_cut_with_an_ellipsis() {

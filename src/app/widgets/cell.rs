@@ -7,8 +7,7 @@ use egui::{
 
 use super::glyph;
 use crate::app::theme::{Theme, mix};
-use crate::app::words::audit_words;
-use crate::dsp::looping::score_words;
+use crate::app::words::{score_words, seam_words, typeset};
 use crate::dsp::peaks::Column;
 use crate::session::{Take, TakeState};
 
@@ -90,10 +89,10 @@ impl CellLook<'_> {
                     text += &format!("\nLoop score {score:.0} of 100: {}", score_words(score));
                 }
                 if let Some(a) = &self.audit {
-                    text += &format!("\nHeard: {}", audit_words(a));
+                    text += &format!("\nSeam: {}", seam_words(a));
                 }
                 for c in &take.concerns {
-                    text += &format!("\n{}", c.text);
+                    text += &format!("\n{}", typeset(&c.text));
                 }
                 if let Some((_, about)) = &self.goes {
                     text += &format!("\n{about}");

@@ -85,33 +85,11 @@ pub fn field(
     draft: &mut Option<String>,
     width: f32,
 ) -> Option<String> {
-    field_called(ui, None, names, now, draft, width)
+    field_with(ui, None, names, now, draft, width).1
 }
 
-/// The same with its response.
-pub fn field_response(
-    ui: &mut Ui,
-    names: (&str, &str),
-    now: &str,
-    draft: &mut Option<String>,
-    width: f32,
-) -> (Response, Option<String>) {
-    field_of(ui, None, names, now, draft, width)
-}
-
-/// The same with an id of its own, so that a key can go to it.
-pub fn field_called(
-    ui: &mut Ui,
-    id: Option<Id>,
-    names: (&str, &str),
-    now: &str,
-    draft: &mut Option<String>,
-    width: f32,
-) -> Option<String> {
-    field_of(ui, id, names, now, draft, width).1
-}
-
-fn field_of(
+/// The same with its response; `id`: one of its own, so that a key can go to it.
+pub fn field_with(
     ui: &mut Ui,
     id: Option<Id>,
     (name, about): (&str, &str),

@@ -71,6 +71,8 @@ pub struct HandleMemory {
     grab: Option<Grab>,
     /// The handle touched last: it wins where handles stand close together.
     pub last: Option<Id>,
+    /// The ground that the handles stand on was clicked last: Tab goes on from there.
+    tab_from_here: bool,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -81,6 +83,15 @@ struct Grab {
     moved: bool,
     /// Where the pointer was last time: a still pointer moves nothing.
     at: Pos2,
+}
+
+/// Which handle Tab goes to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum TabTo {
+    /// The first one.
+    First,
+    /// The last one (backwards).
+    Last,
 }
 
 /// A drag, step by step.
@@ -103,6 +114,29 @@ impl HandleMemory {
     /// Whether this handle is being dragged.
     pub fn drags(&self, id: Id) -> bool {
         self.grab.is_some_and(|g| g.id == id)
+    }
+
+    /// Where Tab leads after a click into `ground`, once: to its handles, unless something else was touched
+    /// meanwhile.
+    pub fn tab_from(&mut self, ui: &Ui, ground: Rect) -> Option<TabTo> {
+        let (pressed, at, tab, shift) = ui.input(|i| {
+            (i.pointer.any_pressed(), i.pointer.interact_pos(), i.key_pressed(Key::Tab), i.modifiers.shift)
+        });
+        if pressed {
+            let here =
+                at.is_some_and(|p| ground.contains(p) && ui.ctx().layer_id_at(p) == Some(ui.layer_id()));
+            // A handle that was taken hold of has the keyboard itself.
+            self.tab_from_here = here && self.grab.is_none();
+        } else if tab {
+            return std::mem::take(&mut self.tab_from_here).then_some(if shift {
+                TabTo::Last
+            } else {
+                TabTo::First
+            });
+        } else if ui.memory(|m| m.focused().is_some()) {
+            self.tab_from_here = false;
+        }
+        None
     }
 
     /// Forgets a drag whose handle is gone; whether it had moved anything.

@@ -88,9 +88,10 @@ pub fn state_sign(ui: &mut Ui, which: TakeState, theme: &Theme) -> Response {
 }
 
 /// A concern's sign that takes its place in a row.
-pub fn concern_sign(ui: &mut Ui, theme: &Theme) {
-    let (rect, _) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
+pub fn concern_sign(ui: &mut Ui, theme: &Theme) -> Response {
+    let (rect, response) = ui.allocate_exact_size(vec2(16.0, 18.0), Sense::hover());
     concern(ui.painter(), rect.center(), 6.5, theme.warn, theme.sheet);
+    response
 }
 
 /// A line with a concern's sign before it.

@@ -187,7 +187,7 @@ fn key(painter: &Painter, rect: Rect, scale: Scale, font: &FontId, t: &Theme) {
     painter.text(
         bar.center_top() - vec2(0.0, 1.0),
         Align2::CENTER_BOTTOM,
-        "score, roughly",
+        "estimated score",
         font.clone(),
         t.ink_soft,
     );

@@ -89,9 +89,9 @@ impl Typed<'_> {
         if let Some(r) = &refused {
             let text = r.text.clone();
             drag = drag.custom_formatter(move |_, _| text.clone());
-        } else if !suffix.is_empty() {
-            // Not before: the toolkit would show it after the text, which has a unit of its own.
-            drag = drag.suffix(suffix);
+        } else {
+            // The suffix not before: the toolkit would show it after the text, which has a unit of its own.
+            drag = drag.custom_formatter(|v, _| self.shown(v)).suffix(suffix);
         }
         let response = ui.add(drag);
         self.follow(ui, id, &response, (refused, told.into_inner()), now);
@@ -120,7 +120,7 @@ impl Typed<'_> {
         if let Some(r) = &refused {
             let text = r.text.clone();
             slider = slider.custom_formatter(move |_, _| text.clone());
-        } else if !suffix.is_empty() {
+        } else {
             // In the text: the toolkit would call the field by a suffix, not by its name.
             slider = slider.custom_formatter(|v, _| format!("{}{suffix}", self.shown(v)));
         }

@@ -81,9 +81,9 @@ fn switches(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
             |c, on| c.hum = on,
         ),
         (
-            "Protect partials",
-            "Switch protection of partials",
-            "The tracked pitch tells where partials may lie: there soft ones are left",
+            "Spare soft overtones",
+            "Switch sparing of overtones",
+            "Where overtones (partials) of the note may lie, as its pitch tells, soft sound is left alone",
             clean.protect,
             |c, on| c.protect = on,
         ),
@@ -117,6 +117,13 @@ fn room_of(rows: &mut Rows<'_>, m: &Model<'_>) {
         }
         return;
     };
+    if room_lane::plays_in_room(m) {
+        glyph::concern_line(
+            rows.ui,
+            rows.theme,
+            "The room tone reaches into a take: drag it to where nobody plays",
+        );
+    }
     for (_, text) in doubts(&room.profile) {
         glyph::concern_line(rows.ui, rows.theme, text);
     }
@@ -179,6 +186,7 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
             }
         }
     });
+    room_lane::fields(rows, m);
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let about = "Marks two seconds in the longest pause; drag its ends in the File lane";
@@ -189,7 +197,7 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
             rows.out.extend(another.and_then(|all| room_lane::marked(m, all)));
         }
         let marked = !m.source.room_marked.is_empty();
-        let r = ui.add_enabled(rows.enabled && marked, Button::new("Use what was found"));
+        let r = ui.add_enabled(rows.enabled && marked, Button::new("Back to found room tone"));
         let about = "Forgets what was marked by hand; the room tone that was found counts again";
         if r.on_hover_text(about).on_disabled_hover_text("Nothing is marked by hand").clicked() {
             rows.out.extend(room_lane::marked(m, Vec::new()));
@@ -214,32 +222,33 @@ fn for_others(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
                 Some(takes) => cleaning::copy_cleaning(d, id, &takes),
             };
             let name = format!("Copy cleaning to {}", text.to_lowercase());
-            let about = format!("Gives this cleaning to {to}; takes whose cleaning is kept are left alone");
+            let about = format!("Gives this cleaning to {to}; takes whose cleaning is locked are left alone");
             let button = ui.add_enabled(rows.enabled && named.is_ok(), Button::new(text));
             let button = button.accessible_name(name);
-            let why_not = "No other take there has a recipe, or all of them keep their cleaning";
+            let why_not = "No other take there has a recipe, or the cleaning of all of them is locked";
             if button.on_hover_text(about).on_disabled_hover_text(why_not).clicked() {
                 rows.out.extend(named.ok().map(|n| step(&n.label, n.edit)));
             }
         }
     });
     let mut own = clean.own;
-    let r = rows.ui.add_enabled(rows.enabled, Checkbox::new(&mut own, "Keep this take's cleaning"));
-    let about = "Proposals and copies of other takes' cleaning leave this take alone";
+    let r = rows.ui.add_enabled(rows.enabled, Checkbox::new(&mut own, "Lock this take's cleaning"));
+    let about =
+        "A locked cleaning stays as it is: proposals and copies of other takes' cleaning leave it alone";
     if r.on_hover_text(about).changed() {
-        let label = if own { "Keep own cleaning" } else { "Let cleaning be copied" };
+        let label = if own { "Lock cleaning" } else { "Unlock cleaning" };
         rows.out.extend(edits::set_clean(m, |c| c.own = own).map(|e| step(label, e)));
     }
     let others = with_own(m);
     if !others.is_empty() {
-        rows.soft(&format!("Cleaning kept: {others}"));
+        rows.soft(&format!("Cleaning locked: {others}"));
     }
 }
 
 /// How many takes are named at most.
 const NAMED: usize = 4;
 
-/// The takes whose cleaning is kept, in words.
+/// The takes whose cleaning is locked, in words.
 fn with_own(m: &Model<'_>) -> String {
     let all = cleaning::with_own_settings(m.document);
     let named = all.iter().take(NAMED).filter_map(|id| m.document.take(*id));

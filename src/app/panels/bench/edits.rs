@@ -6,7 +6,7 @@ use crate::app::command::{Command, EditCommand};
 use crate::app::shortcuts::{By, Nudge};
 use crate::app::view::View;
 use crate::dsp::looping::{self, LoopParts};
-use crate::render::chain;
+use crate::render::loops::score_in;
 use crate::session::{CleanRecipe, Edit, LoopRecipe, TrimRecipe, TuneRecipe};
 use crate::units::{Decibels, Frame, FrameRange, Seconds};
 
@@ -43,9 +43,10 @@ pub enum Mark {
 }
 
 impl Mark {
-    /// All, in the order in which Tab goes through them.
+    /// All, in the order in which Tab goes through them. The fades come last: their handles are small and lie
+    /// over the lines, of which there is more to take hold of elsewhere.
     pub const ALL: [Self; 7] =
-        [Self::In, Self::FadeIn, Self::Onset, Self::LoopStart, Self::LoopEnd, Self::FadeOut, Self::Out];
+        [Self::In, Self::Onset, Self::LoopStart, Self::LoopEnd, Self::Out, Self::FadeIn, Self::FadeOut];
 
     /// What it is called.
     pub fn name(self) -> &'static str {
@@ -240,19 +241,9 @@ pub fn rescored(m: &Model<'_>, mut l: LoopRecipe) -> LoopRecipe {
 
 fn score(m: &Model<'_>, l: &LoopRecipe) -> Option<(f64, LoopParts)> {
     let rendered = &m.made?.rendered;
-    // As it was before any evening: what this loop's own evening makes of it comes in below.
-    let audio = rendered.uneven.as_ref().unwrap_or(&rendered.audio);
-    let (start, end) =
-        (m.frame_of(l.start).round().max(0.0) as u64, m.frame_of(l.end).round().max(0.0) as u64);
-    let fade = l.crossfade.frames(audio.rate()).0;
-    // The score looks only at the surroundings of both ends: a part is enough, and quick in a long take.
-    let room = u64::from(audio.rate().hz()).max(fade);
-    let from = start.saturating_sub(room);
-    let part = audio.part(FrameRange::new(from, end.saturating_add(room)));
-    let range = FrameRange::new(start - from, end - from);
-    let part = if l.even { chain::evened(&part, range).ok()?.0 } else { part };
-    let c = looping::score_loop(&part, m.f0()?, range, fade).ok()?;
-    Some((c.score, c.parts))
+    let frame = |source: f64| m.frame_of(source).round().max(0.0) as u64;
+    let range = FrameRange::new(frame(l.start), frame(l.end));
+    score_in(rendered, m.f0()?, range, l.crossfade.frames(rendered.audio.rate()).0, l.even)
 }
 
 /// The zero crossing next to a handle, as its value.

@@ -10,6 +10,7 @@ use crate::app::command::Command;
 use crate::app::quantity::{self, Clock};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::typed::Typed;
+use crate::app::words::minus;
 use crate::session::Edit;
 
 const NAME: f32 = 76.0;
@@ -18,8 +19,18 @@ const NUMBER: f32 = 76.0;
 const WHERE: &str = "Counted from the first frame of the file as it will be written, after tuning, trimming and \
                      the change of rate. The ruler above the wave counts in the source file.";
 
+/// What stands beside a heading whose values are counted in the source file.
+pub const IN_SOURCE: &str = "in the source file";
+const WHERE_IN_SOURCE: &str =
+    "Counted from the first frame of the file as it was recorded, as the ruler above the wave counts.";
+
 /// Makes the change that a field asks for; the flag says whether the hand is at rest.
 pub type Change<'a> = &'a dyn Fn(f64, bool) -> Option<Edit>;
+
+const PLACE_TIP: &str =
+    "In frames of the delivered file, and in seconds; typed with any unit (s, ms, frames, periods).";
+const SOURCE_PLACE_TIP: &str =
+    "In frames of the source file, and in seconds; typed with any unit (s, ms, frames, periods).";
 
 /// What a row is about.
 pub struct Field {
@@ -71,7 +82,7 @@ impl Field {
 
     /// The value as it is shown, without its unit; a value that is off brings no unit.
     fn written(&self, value: f64) -> String {
-        if value < self.off_below { "off".into() } else { format!("{value:.*}", self.decimals) }
+        if value < self.off_below { "off".into() } else { minus(value, self.decimals) }
     }
 
     /// The value that was typed, in whatever unit.
@@ -127,7 +138,7 @@ impl Rows<'_> {
             ui.label(RichText::new(text).size(13.0).family(strong()).color(self.theme.ink));
             ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
                 let soft = RichText::new(where_).size(12.0).color(self.theme.ink_soft);
-                ui.label(soft).on_hover_text(WHERE);
+                ui.label(soft).on_hover_text(if where_ == IN_SOURCE { WHERE_IN_SOURCE } else { WHERE });
             });
         });
         if self.jump == Some(text) {
@@ -221,33 +232,52 @@ impl Rows<'_> {
         });
     }
 
-    /// A place in rendered frames and in seconds.
+    /// A place in frames and in seconds, counted by `clock`.
     pub fn frames_and_seconds(
         &mut self,
         name: &'static str,
         mark: Mark,
         frames: f64,
         (low, high): (f64, f64),
-        rate: f64,
+        clock: Clock,
         change: Change<'_>,
     ) {
-        let clock = self.clock;
-        self.row(
-            name,
-            "In frames of the delivered file, and in seconds; typed with any unit (s, ms, frames, periods).",
-            |ui, gesture, out| {
-                let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
-                let mut v = frames;
-                let r = drag(ui, &f, &mut v, clock).accessible_name(format!("{name} in frames"));
-                gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
-                let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
-                    .decimals(4)
-                    .speed(0.001);
-                let mut s = frames / rate;
-                let r = drag(ui, &f, &mut s, clock).accessible_name(format!("{name} in seconds"));
-                gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
-            },
-        );
+        let tip = if mark.in_rendered() { PLACE_TIP } else { SOURCE_PLACE_TIP };
+        let rate = clock.rate;
+        self.row(name, tip, |ui, gesture, out| {
+            let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
+            let mut v = frames;
+            let r = drag(ui, &f, &mut v, Some(clock)).accessible_name(format!("{name} in frames"));
+            gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
+            let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
+                .decimals(4)
+                .speed(0.001);
+            let mut s = frames / rate;
+            let r = drag(ui, &f, &mut s, Some(clock)).accessible_name(format!("{name} in seconds"));
+            gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
+        });
+    }
+
+    /// A stretch in seconds: where it begins and where it ends, each within its limits. `change` is asked
+    /// with whether it is the end.
+    pub fn stretch(
+        &mut self,
+        (name, tip): (&str, &str),
+        label: &'static str,
+        ends: [(f64, RangeInclusive<f64>); 2],
+        clock: Clock,
+        change: &dyn Fn(bool, f64) -> Option<Edit>,
+    ) {
+        self.row(name, tip, |ui, gesture, out| {
+            for (i, (value, range)) in ends.into_iter().enumerate() {
+                let f = Field::new("", "s", range, label).decimals(3).speed(0.01);
+                let mut v = value;
+                let which = if i == 1 { "end" } else { "start" };
+                let r =
+                    drag(ui, &f, &mut v, Some(clock)).accessible_name(format!("{name} {which} in seconds"));
+                gesture.follow(ui, &r, label, |_| change(i == 1, v), out);
+            }
+        });
     }
 
     /// The loop's length in seconds and in periods.
@@ -284,7 +314,9 @@ impl Rows<'_> {
 }
 
 fn drag_value<'v>(f: &'v Field, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v).range(f.range.clone()).speed(f.speed).fixed_decimals(f.decimals)
+    let field = DragValue::new(v).range(f.range.clone()).speed(f.speed).fixed_decimals(f.decimals);
+    // What is there is never changed by being shown: a limit may lie lower for a while, before a take is rendered.
+    field.clamp_existing_to_range(false)
 }
 
 fn drag(ui: &mut Ui, f: &Field, v: &mut f64, clock: Option<Clock>) -> Response {

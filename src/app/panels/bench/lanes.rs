@@ -168,7 +168,8 @@ pub fn show(
     room_lane::show(ui, &lane(p.file, seconds), &mut bench.handles, out);
     seen = overview::show(ui, &lane(p.overview, limits), seen, shortest_s(model));
     ruler(ui, &lane(p.ruler, seen));
-    seen = wave::show(ui, &lane(p.wave, seen), &mut bench.handles, out);
+    let tab = bench.handles.tab_from(ui, p.overview.union(p.wave));
+    seen = wave::show(ui, &lane(p.wave, seen), &mut bench.handles, tab, out);
     bench.visible = Some(seen);
     if bench.cleaner.picture {
         gain_lane::show(ui, &lane(p.gain, seen), &mut bench.picture);

@@ -9,6 +9,7 @@ use super::gesture::step;
 use super::model::Model;
 use super::score;
 use crate::app::command::{Command, WorkCommand};
+use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
@@ -31,7 +32,8 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     for (name, mark, value) in [("Start", Mark::LoopStart, start), ("End", Mark::LoopEnd, end)] {
         let (low, high) = mark.limits(m).unwrap_or((value, value));
         let of = |v: f64, rest: bool| mark.edit(m, v, rest);
-        rows.frames_and_seconds(name, mark, value, (low, high), rate, &of);
+        let clock = Clock { rate, period: m.period_frames() };
+        rows.frames_and_seconds(name, mark, value, (low, high), clock, &of);
     }
     let length = |frames: f64, rest: bool| edits::loop_between(m, start, start + frames, rest);
     let longest = m.frame_of(m.recipe().map_or(0.0, |r| r.trim.range.end.0 as f64)).floor() - start;
@@ -48,7 +50,7 @@ pub fn fields(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     actions(rows, m);
     rows.ui.add_space(2.0);
     score::in_parts(rows.ui, rows.theme, l);
-    score::which_counts(rows.ui, rows.theme, l.score, audit_of(view, m));
+    score::which_counts(rows.ui, rows.theme, l, audit_of(view, m));
 }
 
 /// What is heard of the loop; the old measure stays until the new one is there.
@@ -90,7 +92,7 @@ pub fn decides(ui: &mut Ui, view: &View<'_>, m: &Model<'_>) {
             }
         });
         score::whole(ui, t, l);
-        score::heard(ui, t, audit_of(view, m), m.derived.updating);
+        score::heard(ui, t, l, audit_of(view, m), m.derived.updating);
     });
     ui.add_space(2.0);
 }

@@ -7,12 +7,13 @@ use egui::{
     Align2, Event, EventFilter, FontId, Key, Pos2, Response, Role, Sense, TextureHandle, Ui, WidgetInfo, vec2,
 };
 
+use super::edits;
 use super::model::Model;
-use super::{edits, score};
 use crate::app::command::{Command, WorkCommand};
 use crate::app::derived::LoopMap;
 use crate::app::view::View;
 use crate::app::widgets::loop_map::{self, Plane, Scale};
+use crate::app::words;
 
 /// A loop is looked for so many cells around the place.
 const REACH_CELLS: f64 = 1.5;
@@ -173,6 +174,6 @@ fn place_words(map: &LoopMap, m: &Model<'_>, (start, end): (f64, f64)) -> String
         s(start),
         s(end),
         s(end - start),
-        score::meaning(score)
+        words::score_words(score)
     )
 }

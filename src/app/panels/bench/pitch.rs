@@ -23,8 +23,13 @@ use crate::render::chain::Rendered;
 use crate::session::Edit;
 
 const LABEL: &str = "Bend strength curve";
-/// Width of the buttons above the lane.
+/// Width of the buttons above the lane, and where there is little room.
 const BUTTONS: f32 = 226.0;
+const BUTTONS_NARROW: f32 = 170.0;
+
+fn is_narrow(head: Rect) -> bool {
+    head.width() < 360.0
+}
 
 /// Draws the lane.
 pub fn show(
@@ -43,6 +48,7 @@ pub fn show(
     grid(ui, lane, &painter, &cents);
     wave::dim_outside(lane, &painter);
     traces(lane, &painter, &cents);
+    strength_label(lane, &painter);
     nodes(ui, lane, &painter, memory, &ground, out);
     summary(ui, lane, head, &ground);
     buttons(ui, lane, head, half, cents_half, out);
@@ -93,7 +99,7 @@ fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
     let Some(r) = lane.model.recipe() else { return };
     let mut name = r.tune.target.name(lane.model.document.setup.middle_c);
     if r.tune.offset.0 != 0.0 {
-        name += &format!(" {:+.1}", r.tune.offset.0);
+        name += &format!(" {}", words::signed(r.tune.offset.0, 1));
     }
     lane.gutter_text(ui, y, &name);
 }
@@ -199,7 +205,7 @@ fn summary(ui: &Ui, lane: &Lane<'_, '_>, head: Rect, ground: &egui::Response) {
         None => ("the result is not made yet".to_owned(), "not made yet".to_owned()),
     };
     // The buttons at the right keep their room.
-    let room = (head.width() - BUTTONS).max(0.0);
+    let room = (head.width() - if is_narrow(head) { BUTTONS_NARROW } else { BUTTONS }).max(0.0);
     let font = FontId::proportional(12.0);
     let mut job = egui::text::LayoutJob::simple_singleline(text.clone(), font.clone(), lane.theme().ink_soft);
     if ui.painter().layout_job(job.clone()).size().x > room {
@@ -223,7 +229,7 @@ fn space_parts(lane: &Lane<'_, '_>) -> (f64, f64) {
 fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
     let Some(curve) = curve_of(lane.model) else { return };
     let (Some(first), Some(last)) = (curve.nodes.first(), curve.nodes.last()) else { return };
-    let (onset_s, longest_s) = space_parts(lane);
+    let (onset_s, _) = space_parts(lane);
     let x = |t: f64| lane.axis.x_from_s(onset_s + t);
     let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
     let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
@@ -235,15 +241,26 @@ fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
         line.iter().map(|p| (p.x, p.y, lane.rect.bottom())),
         t.accent.gamma_multiply(0.09),
     ));
-    let end = line.last().copied().unwrap_or_default();
     painter.line(line, Stroke::new(1.2, t.accent));
+}
+
+/// How strong the curve is at its end, on a ground of its own: the pitch may run through here.
+fn strength_label(lane: &Lane<'_, '_>, painter: &Painter) {
+    let Some(last) = curve_of(lane.model).and_then(|c| c.nodes.last().copied()) else { return };
+    let (onset_s, longest_s) = space_parts(lane);
+    let x = |t: f64| lane.axis.x_from_s(onset_s + t);
+    let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
+    let line = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s }.y(last.1);
+    let t = lane.theme();
     let text = format!("strength {:.0} %", last.1 * 100.0);
     let galley = painter.layout_no_wrap(text, FontId::proportional(11.0), t.accent);
-    let below = end.y + 3.0 + galley.size().y <= lane.rect.bottom();
-    let y = if below { end.y + 3.0 } else { end.y - 3.0 - galley.size().y };
+    let below = line + 4.0 + galley.size().y <= lane.rect.bottom();
+    let y = if below { line + 4.0 } else { line - 4.0 - galley.size().y };
     // Left of the out point, where nothing is paled.
     let right = lane.rect.right().min(lane.axis.x_from_s(onset_s + longest_s)) - 6.0;
-    painter.galley(pos2(right - galley.size().x, y), galley, t.accent);
+    let words = Rect::from_min_size(pos2(right - galley.size().x, y), galley.size());
+    painter.rect_filled(words.expand2(vec2(3.0, 0.0)), 2.0, t.sheet);
+    painter.galley(words.min, galley, t.accent);
 }
 
 fn nodes(
@@ -313,7 +330,8 @@ fn buttons(
         ui.add_space(6.0);
         let plain = StrengthCurve::default();
         let changed = curve_of(lane.model).is_some_and(|c| *c != plain);
-        let reset = ui.add_enabled(lane.editable && changed, small("Reset strength"));
+        let text = if is_narrow(head) { "Reset" } else { "Reset strength" };
+        let reset = ui.add_enabled(lane.editable && changed, small(text)).accessible_name("Reset strength");
         let tip = "The attack as it was played, everything after it flattened.\n\
                    The band shows how much of drift and vibrato is taken out where. Double-click adds a \
                    node, Delete or a right click removes one.";

@@ -5,21 +5,26 @@ use egui::{
     CursorIcon, FontId, Id, Key, Modifiers, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2,
 };
 
+use super::fields::Rows;
 use super::gesture::{abort, commit, preview, step};
 use super::lanes::Lane;
 use super::model::Model;
 use super::wave;
 use crate::app::command::Command;
+use crate::app::quantity::Clock;
 use crate::app::widgets::drag_handle::{Handle, HandleEvent, HandleMemory, REACH, Steps};
 use crate::session::Edit;
 use crate::session::cleaning::mark_room;
-use crate::units::FrameRange;
+use crate::units::{Frame, FrameRange};
 
 const LABEL: &str = "Mark room tone";
 /// Shortest stretch, in seconds: less cannot be learned from.
 const SHORTEST_S: f64 = 0.1;
 /// A stretch that is added is so long where there is room, in seconds.
 const ADDED_S: f64 = 2.0;
+
+/// So many stretches can be typed; more of them are dragged.
+const TYPED: usize = 4;
 
 /// Which part of a stretch is taken hold of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -72,6 +77,12 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
 pub fn marked(m: &Model<'_>, stretches: Vec<FrameRange>) -> Option<Command> {
     let named = mark_room(m.document, m.source.id, stretches).ok()?;
     Some(step(&named.label, named.edit))
+}
+
+/// Whether a stretch that was marked by hand reaches into a take of this file.
+pub fn plays_in_room(m: &Model<'_>) -> bool {
+    let takes = || m.document.takes.iter().filter(|t| t.source == m.source.id);
+    m.source.room_marked.iter().any(|r| takes().any(|t| r.overlap(t.span).0 > 0))
 }
 
 /// The stretches with one more, in the longest pause; none where there is no pause left.
@@ -199,6 +210,49 @@ fn stretch(
     }
 }
 
+/// Where a part of the stretch `r` can go, in frames of the file.
+fn limits(m: &Model<'_>, r: FrameRange, part: Part) -> (f64, f64) {
+    let (start, end, frames) = (r.start.0 as f64, r.end.0 as f64, m.source.frames as f64);
+    let shortest = (SHORTEST_S * m.rate()).min(end - start);
+    match part {
+        Part::Start => (0.0, end - shortest),
+        Part::End => (start + shortest, frames),
+        Part::Whole => (0.0, frames - (end - start)),
+    }
+}
+
+/// The change that brings a part of stretch `i` of `all` to frame `v` of the file.
+fn changed(m: &Model<'_>, all: &[FrameRange], i: usize, part: Part, v: f64) -> Option<Edit> {
+    let mut next = all.to_vec();
+    let v = v.max(0.0) as u64;
+    next[i] = match part {
+        Part::Start => FrameRange::new(v, all[i].end.0),
+        Part::End => FrameRange::new(all[i].start.0, v),
+        Part::Whole => FrameRange::new(v, v + all[i].count().0),
+    };
+    Some(mark_room(m.document, m.source.id, next).ok()?.edit)
+}
+
+/// The stretches as numbers that can be typed.
+pub fn fields(rows: &mut Rows<'_>, m: &Model<'_>) {
+    let all = m.source.room_stretches();
+    let rate = m.rate();
+    let clock = Clock { rate, period: m.period_source() };
+    for (i, r) in all.iter().enumerate().take(TYPED) {
+        let end = |part: Part, at: Frame| {
+            let (low, high) = limits(m, *r, part);
+            (at.0 as f64 / rate, low / rate..=high / rate)
+        };
+        let ends = [end(Part::Start, r.start), end(Part::End, r.end)];
+        let name = if i == 0 { "Room tone".to_owned() } else { format!("Room tone {}", i + 1) };
+        let tip = "Where nobody plays: from and to, in seconds of the source file; typed with any unit";
+        rows.stretch((&name, tip), LABEL, ends, clock, &|is_end, s| {
+            let part = if is_end { Part::End } else { Part::Start };
+            changed(m, &all, i, part, (s * rate).round())
+        });
+    }
+}
+
 fn handle(
     ui: &Ui,
     lane: &Lane<'_, '_>,
@@ -210,14 +264,13 @@ fn handle(
 ) -> egui::Response {
     let m = lane.model;
     let Which { all, i, editable } = which;
-    let (start, end) = (all[i].start.0 as f64, all[i].end.0 as f64);
-    let (rate, frames) = (m.rate(), m.source.frames as f64);
-    let shortest = (SHORTEST_S * rate).min(end - start);
-    let (value, min, max, name) = match part {
-        Part::Start => (start, 0.0, end - shortest, "Room tone start"),
-        Part::End => (end, start + shortest, frames, "Room tone end"),
-        Part::Whole => (start, 0.0, frames - (end - start), "Room tone"),
+    let (start, end, rate) = (all[i].start.0 as f64, all[i].end.0 as f64, m.rate());
+    let (value, name) = match part {
+        Part::Start => (start, "Room tone start"),
+        Part::End => (end, "Room tone end"),
+        Part::Whole => (start, "Room tone"),
     };
+    let (min, max) = limits(m, all[i], part);
     let name = if i == 0 { name.to_owned() } else { format!("{name} {}", i + 1) };
     let id: Id = ui.scope_id().with(("room tone", i, part as u8));
     let handle = Handle {
@@ -234,16 +287,7 @@ fn handle(
         cursor: if part == Part::Whole { CursorIcon::Grab } else { CursorIcon::ResizeHorizontal },
         enabled: editable,
     };
-    let changed = |v: f64| -> Option<Edit> {
-        let mut next = all.to_vec();
-        let v = v.max(0.0) as u64;
-        next[i] = match part {
-            Part::Start => FrameRange::new(v, all[i].end.0),
-            Part::End => FrameRange::new(all[i].start.0, v),
-            Part::Whole => FrameRange::new(v, v + all[i].count().0),
-        };
-        Some(mark_room(m.document, m.source.id, next).ok()?.edit)
-    };
+    let changed = |v: f64| changed(m, all, i, part, v);
     let (response, events) = handle.show(ui, memory, |x| lane.source_at(x));
     for e in events {
         match e {

@@ -3,8 +3,8 @@
 use egui::{Align2, FontId, Rect, Sense, Ui, WidgetInfo, pos2, vec2};
 
 use crate::app::theme::Theme;
-use crate::app::words::audit_words;
-use crate::dsp::looping::{SeamAudit, score_words};
+use crate::app::words::{score_words, seam_and_score, seam_hidden, seam_words};
+use crate::dsp::looping::SeamAudit;
 use crate::session::LoopRecipe;
 
 /// Names and values of a score's parts.
@@ -27,11 +27,11 @@ const BETWEEN: f32 = 14.0;
 /// The score as a whole, large.
 pub fn whole(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
     let about = format!(
-        "{}: {}.\nMade of the parts that stand with the loop's numbers below; the worst one counts most.\n95: not \
-         heard even by who listens for it. 80: not noticed in playing. 50: as often heard as not when the note is \
-         held alone. Under 20: heard at once",
+        "{} of 100, and 100 is best: {}.\nIt compares the two ends as they are before they are joined; its parts \
+         stand with the loop's numbers below, and the worst one counts most. From 80 on the seam should not be \
+         noticed in playing. What is really heard of it says the line below",
         l.score.round(),
-        meaning(l.score)
+        score_words(l.score)
     );
     let width = ui.available_width();
     row(ui, theme, width, ("score", l.score), true, &about);
@@ -39,7 +39,7 @@ pub fn whole(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
 
 /// What the score means, and its parts, small.
 pub fn in_parts(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
-    let text = format!("Score {:.0}: {}", l.score, meaning(l.score));
+    let text = format!("Score {:.0}: {}", l.score, score_words(l.score));
     ui.label(egui::RichText::new(text).small().color(theme.ink_soft));
     let half = (ui.available_width() - BETWEEN) / 2.0;
     ui.scope(|ui| {
@@ -55,54 +55,46 @@ pub fn in_parts(ui: &mut Ui, theme: &Theme, l: &LoopRecipe) {
     });
 }
 
-/// What a score says about a loop (see [`crate::dsp::looping::score_loop`]).
-pub fn meaning(score: f64) -> &'static str {
-    score_words(score)
-}
-
 /// What the finished loop measures when it goes round, in one line.
-pub fn heard(ui: &mut Ui, t: &Theme, audit: Option<SeamAudit>, updating: bool) {
+pub fn heard(ui: &mut Ui, t: &Theme, l: &LoopRecipe, audit: Option<SeamAudit>, updating: bool) {
     let line = |text: String, ink| egui::Label::new(egui::RichText::new(text).color(ink)).truncate();
     let Some(a) = audit else {
-        let text = if updating { "Heard: being measured…" } else { "Heard: not measured" };
+        let text = if updating { "Seam: being measured…" } else { "Seam: not measured" };
         ui.add(line(text.into(), t.ink_soft));
         return;
     };
-    let text = format!("Heard: {}", audit_words(&a));
-    let parts: Vec<String> = a.parts().iter().map(|(name, v)| format!("{name} {v:.0}")).collect();
     let ink = if updating { t.ink_soft } else { t.ink };
-    ui.add(line(text.clone(), ink)).on_hover_text(format!(
-        "{text}.\nThe loop as it will be delivered, crossfade included, played round and measured: 0 inaudible, 20 just \
-         heard, 100 obvious.\nOf this alone: {}",
-        parts.join(", ")
-    ));
+    let text = format!("Seam: {}", seam_words(&a));
+    ui.add(line(text.clone(), ink)).on_hover_text(heard_about(&text, l, &a));
 }
 
-/// Room for which of the two counts: two small lines.
+/// The same in full, with its numbers: 100 is best, as for the score.
+fn heard_about(text: &str, l: &LoopRecipe, a: &SeamAudit) -> String {
+    let parts: Vec<String> =
+        a.parts().iter().map(|(name, v)| format!("{name} {:.0}", seam_hidden(*v))).collect();
+    let more = seam_and_score(l.score, a.audibility, l.crossfade.0 > 0.0);
+    format!(
+        "{text}. Hidden {:.0} of 100, and 100 is best.\nThe loop as it will be delivered, crossfade included, played \
+         round and measured: at 80 it is just heard, at 0 it is obvious.\nOf each part alone: {}{}{}",
+        seam_hidden(a.audibility),
+        parts.join(", "),
+        if more.is_some() { ".\n" } else { "" },
+        more.unwrap_or_default()
+    )
+}
+
+/// Room for how score and seam go together: two small lines.
 const COUNTS: f32 = 34.0;
 
-/// Which counts where the score and what is heard disagree. It takes the same room whatever there is to say.
-pub fn which_counts(ui: &mut Ui, t: &Theme, score: f64, audit: Option<SeamAudit>) {
+/// Which counts where the score and the finished seam differ. It takes the same room whatever there is to say.
+pub fn which_counts(ui: &mut Ui, t: &Theme, l: &LoopRecipe, audit: Option<SeamAudit>) {
     let size = vec2(ui.available_width(), COUNTS);
     ui.allocate_ui_with_layout(size, egui::Layout::top_down(egui::Align::Min), |ui| {
         ui.set_min_size(size);
-        if let Some(text) = audit.and_then(|a| differs(score, a.audibility)) {
+        if let Some(text) = audit.and_then(|a| seam_and_score(l.score, a.audibility, l.crossfade.0 > 0.0)) {
             ui.label(egui::RichText::new(text).small().color(t.ink));
         }
     });
-}
-
-/// Which of the two counts where the score and what is heard disagree.
-fn differs(score: f64, audibility: f64) -> Option<&'static str> {
-    match (score, audibility) {
-        (s, a) if s < 50.0 && a < 5.0 => Some(
-            "The score compares the two ends before they are joined; what is heard of the finished loop counts.",
-        ),
-        (s, a) if s >= 80.0 && a >= 20.0 => {
-            Some("The ends are alike, but the finished loop is heard: what is heard counts.")
-        }
-        _ => None,
-    }
 }
 
 fn row(ui: &mut Ui, t: &Theme, width: f32, (name, value): (&str, f64), whole: bool, about: &str) {

@@ -1,7 +1,7 @@
 //! Beside the lanes: the take's state and concerns, and every number of its recipe as a field that
 //! can be typed into.
 
-use egui::{Button, RichText, ScrollArea, Ui, vec2};
+use egui::{Button, Frame, Margin, Panel, RichText, ScrollArea, Ui, vec2};
 
 use super::cleaning::{self, CleaningSide};
 use super::gesture::{Gesture, step};
@@ -48,15 +48,16 @@ pub struct Pictures<'a> {
     pub cleaner: &'a mut CleaningSide,
 }
 
-/// Height of the lower picture, by the height of the column.
-fn below(column: f32) -> f32 {
-    (column * 0.2).clamp(116.0, 220.0)
+/// Height of the lower picture, by the height of the window: it stays the same however much of the column
+/// the concerns take.
+fn below(window: f32) -> f32 {
+    (window * 0.14).clamp(116.0, 220.0)
 }
 
 impl Pictures<'_> {
     fn show(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
         let looped = model.looping().is_some();
-        let height = below(ui.clip_rect().height());
+        let height = below(ui.ctx().content_rect().height());
         ui.add_space(4.0);
         if looped {
             self.seam.show(ui, view, model, out);
@@ -103,10 +104,20 @@ pub fn show(
     state_buttons(ui, view, model, out);
     loop_side::decides(ui, view, model);
     let jump = jumps(ui, model);
-    concerns(ui, view, model, out);
+    let at_foot = ui.available_height() >= FOOT_FROM;
+    if at_foot {
+        concerns(ui, view, model, out);
+    }
     ScrollArea::vertical().auto_shrink([false, false]).show(ui, |ui| {
         ui.spacing_mut().item_spacing = vec2(6.0, 4.0);
         ui.set_max_width(ui.available_width() - 6.0);
+        if !at_foot {
+            let frame = Frame::new().fill(view.theme.paper).corner_radius(3);
+            frame.inner_margin(Margin::symmetric(8, 5)).show(ui, |ui| {
+                ui.set_min_width(ui.available_width());
+                all_concerns(ui, view, model, out);
+            });
+        }
         let Some(recipe) = model.recipe() else { return };
         pictures.show(ui, view, model, out);
         let clock = Some(Clock { rate: model.out_rate(), period: model.period_frames() });
@@ -127,6 +138,8 @@ pub fn show(
         loop_side::search(&mut rows, model);
         rows.heading("Tuning", "");
         tune_fields(&mut rows, model, recipe);
+        rows.heading("Trim", fields::IN_SOURCE);
+        trim_fields(&mut rows, model);
         rows.heading("Fades and level", "");
         level_fields(&mut rows, model, recipe);
         cleaning::show(&mut rows, view, model, recipe, pictures.cleaner);
@@ -144,6 +157,7 @@ fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
         for (text, heading, about) in [
             ("Loop", "Loop", "Ends, crossfade, the score in parts, candidates"),
             ("Tuning", "Tuning", "Target note and strengths"),
+            ("Trim", "Trim", "In point, out point and onset"),
             ("Level", "Fades and level", "Fades and gain"),
             ("Cleaning", "Cleaning", "What is taken of the room"),
         ] {
@@ -169,6 +183,9 @@ fn header(ui: &mut Ui, view: &View<'_>, model: &Model<'_>) {
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
             ui.label(RichText::new(take.state.word()).color(t.ink));
             glyph::state_sign(ui, take.state, t);
+            if let Some(worst) = take.worst_concern() {
+                glyph::concern_sign(ui, t).on_hover_text(words::typeset(&worst.text));
+            }
         });
     });
 }
@@ -181,7 +198,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         ui.spacing_mut().item_spacing.x = 4.0;
         let set = |s: TakeState| Command::Edit(EditCommand::SetState(id, s));
         let (text, to) = match take.state {
-            TakeState::Accepted => ("Undecide", TakeState::Proposed),
+            TakeState::Accepted => (words::DECIDE_LATER, TakeState::Proposed),
             _ => ("Accept", TakeState::Accepted),
         };
         let ready = free && take.recipe.is_some() && take.note.is_some();
@@ -194,7 +211,7 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
         }
         let aside = take.state == TakeState::SetAside;
         let back = if take.recipe.is_some() { TakeState::Proposed } else { TakeState::New };
-        let text = if aside { "Undecide" } else { "Set aside" };
+        let text = if aside { words::DECIDE_LATER } else { "Set aside" };
         let r = ui.add_enabled(free, Button::new(text));
         let about = "A take set aside will not be delivered; nothing is lost";
         let about = tip(ui.ctx(), about, if aside { Action::Undecide } else { Action::SetAside });
@@ -214,49 +231,55 @@ fn state_buttons(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<
     ui.add_space(4.0);
 }
 
-/// Height of what is wrong with the take, by the height of the window: the same whatever there is to say,
-/// so that nothing below it moves.
-fn concerns_height(column: f32) -> f32 {
-    (column * 0.1).clamp(78.0, 104.0)
-}
+/// From this height of what is left of the column, what is wrong with the take stands at its foot; below it
+/// there is no room for that, and it scrolls with the rest.
+const FOOT_FROM: f32 = 360.0;
+/// What is wrong with the take takes at most so much of what is left of the column.
+const MOST_CONCERNS: f32 = 0.55;
 
+/// What is wrong with the take, whole, at the foot of the column: it grows upwards over what scrolls, so that
+/// nothing moves when there is more or less to say.
 fn concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
-    let t = view.theme;
-    let height = concerns_height(ui.ctx().content_rect().height());
-    let size = vec2(ui.available_width(), height);
-    let (rect, _) = ui.allocate_exact_size(size, egui::Sense::hover());
-    ui.painter().rect_filled(rect, 3.0, t.paper);
-    let inside = egui::UiBuilder::new().max_rect(rect.shrink2(vec2(8.0, 5.0))).id_salt("concerns");
-    ui.scope_builder(inside, |ui| {
-        ScrollArea::vertical().id_salt("concerns").auto_shrink(false).show(ui, |ui| {
-            ui.spacing_mut().item_spacing.y = 3.0;
-            // What can be done about it comes first: it is never scrolled out of sight. Small enough that
-            // both ways stand side by side, with words below them.
-            ui.scope(|ui| {
-                ui.spacing_mut().button_padding.x = 5.0;
-                ui.spacing_mut().item_spacing.x = 4.0;
-                if let Some(font) = ui.style_mut().text_styles.get_mut(&egui::TextStyle::Button) {
-                    font.size = 12.0;
-                }
-                details::put_right(ui, view, model.take, out);
-            });
-            if let Some(why) = &model.derived.failed {
-                glyph::concern_line(ui, t, why);
-            }
-            let mut all: Vec<_> = model.take.concerns.iter().collect();
-            all.sort_by_key(|c| c.kind);
-            for c in &all {
-                glyph::concern_line(ui, t, &c.text).on_hover_text(c.kind.words());
-            }
-            let about = words::goes_about(model.document, model.take);
-            if let Some(about) = &about {
-                ui.add(egui::Label::new(RichText::new(about).color(t.ink)).wrap());
-            }
-            if all.is_empty() && about.is_none() && model.derived.failed.is_none() {
-                ui.label(RichText::new("No concerns").color(t.ink_soft));
-            }
+    let most = ui.available_height() * MOST_CONCERNS;
+    let frame = Frame::new().fill(view.theme.paper).corner_radius(3).inner_margin(Margin::symmetric(8, 5));
+    Panel::bottom("concerns").resizable(false).show_separator_line(false).frame(frame).show(ui, |ui| {
+        let area = ScrollArea::vertical().id_salt("concerns").auto_shrink([false, true]);
+        area.max_height(most).min_scrolled_height(most).show(ui, |ui| {
+            all_concerns(ui, view, model, out);
             follow_focus(ui);
         });
+    });
+}
+
+fn all_concerns(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+    let t = view.theme;
+    ui.spacing_mut().item_spacing.y = 3.0;
+    if let Some(why) = &model.derived.failed {
+        glyph::concern_line(ui, t, why);
+    }
+    let mut all: Vec<_> = model.take.concerns.iter().collect();
+    all.sort_by_key(|c| c.kind);
+    for c in &all {
+        glyph::concern_line(ui, t, words::typeset(&c.text)).on_hover_text(c.kind.words());
+    }
+    let goes = words::goes(model.document, model.take);
+    if let Some(goes) = &goes {
+        // The concern says why, and the buttons what can be done about it.
+        let about = words::goes_about(model.document, model.take).unwrap_or_default();
+        let text = if model.take.goes_elsewhere().is_some() { format!("It {goes}.") } else { about.clone() };
+        ui.add(egui::Label::new(RichText::new(text).color(t.ink)).wrap()).on_hover_text(about);
+    }
+    if all.is_empty() && goes.is_none() && model.derived.failed.is_none() {
+        ui.label(RichText::new("No concerns").color(t.ink_soft));
+    }
+    // Small enough that both ways stand side by side.
+    ui.scope(|ui| {
+        ui.spacing_mut().button_padding.x = 5.0;
+        ui.spacing_mut().item_spacing.x = 4.0;
+        if let Some(font) = ui.style_mut().text_styles.get_mut(&egui::TextStyle::Button) {
+            font.size = 12.0;
+        }
+        details::put_right(ui, view, model.take, out);
     });
 }
 
@@ -364,6 +387,15 @@ fn copy_buttons(rows: &mut Rows<'_>, m: &Model<'_>) {
             }
         }
     });
+}
+
+/// Where the take begins, ends and speaks, in the source file.
+fn trim_fields(rows: &mut Rows<'_>, m: &Model<'_>) {
+    let clock = Clock { rate: m.rate(), period: m.period_source() };
+    for mark in [edits::Mark::In, edits::Mark::Out, edits::Mark::Onset] {
+        let (Some(value), Some(limits)) = (mark.value(m), mark.limits(m)) else { continue };
+        rows.frames_and_seconds(mark.name(), mark, value, limits, clock, &|v, rest| mark.edit(m, v, rest));
+    }
 }
 
 fn level_fields(rows: &mut Rows<'_>, m: &Model<'_>, recipe: &Recipe) {

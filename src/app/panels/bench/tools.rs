@@ -19,8 +19,9 @@ pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Comma
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing.x = 4.0;
             // So that what is heard stands in one line, and zooming in the next.
-            ui.spacing_mut().button_padding.x = 6.0;
+            ui.spacing_mut().button_padding.x = 5.0;
             hearing::buttons(ui, view, model.take, out);
+            ui.end_row();
             zooming(ui, view, model, true, &mut wish);
         });
     } else {

@@ -12,9 +12,10 @@ use super::model::Model;
 use crate::app::command::{Command, SoundCommand};
 use crate::app::derived::FromSource;
 use crate::app::theme::Theme;
-use crate::app::widgets::drag_handle::{self, Handle, HandleEvent, HandleMemory, Steps};
+use crate::app::widgets::drag_handle::{self, Handle, HandleEvent, HandleMemory, Steps, TabTo};
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::wave_view::{self, Wave, WaveLook};
+use crate::app::words;
 use crate::units::Decibels;
 
 /// The wave of a take's decoded stretch.
@@ -61,7 +62,14 @@ pub fn dim_outside(lane: &Lane<'_, '_>, painter: &Painter) {
 }
 
 /// Draws the lane and its handles; returns what is to be seen (the ground can be dragged).
-pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut Vec<Command>) -> TimeRange {
+/// `tab`: which of its handles the keyboard goes to now.
+pub fn show(
+    ui: &Ui,
+    lane: &Lane<'_, '_>,
+    memory: &mut HandleMemory,
+    tab: Option<TabTo>,
+    out: &mut Vec<Command>,
+) -> TimeRange {
     let ground = ui.interact(lane.rect, ui.scope_id().with("wave"), Sense::CLICK | Sense::DRAG);
     let mut seen = lane.axis.visible;
     if ground.dragged() && !memory.dragging() {
@@ -89,7 +97,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
     );
     dim_outside(lane, &painter);
     fades(lane, &painter);
-    let revealed = handles(ui, lane, memory, &painter, out);
+    let revealed = handles(ui, lane, memory, &painter, tab, out);
     if let Some(s) = revealed {
         seen = seen.scrolled(s - (seen.start_s + seen.end_s) / 2.0, lane.model.clip_s());
     }
@@ -105,8 +113,10 @@ fn inner(rect: Rect) -> Rect {
 fn describe(lane: &Lane<'_, '_>, ground: &Response) {
     let clip = lane.model.clip_s();
     let text = format!(
-        "Wave from {:.3} s to {:.3} s of the source, {:.1} dB RMS",
-        clip.start_s, clip.end_s, lane.model.take.level.0
+        "Wave from {:.3} s to {:.3} s of the source, {} RMS",
+        clip.start_s,
+        clip.end_s,
+        words::decibels(lane.model.take.level.0)
     );
     ground.widget_info(|| WidgetInfo::labeled(Role::Image, true, &text));
 }
@@ -219,6 +229,7 @@ fn handles(
     lane: &Lane<'_, '_>,
     memory: &mut HandleMemory,
     painter: &Painter,
+    tab: Option<TabTo>,
     out: &mut Vec<Command>,
 ) -> Option<f64> {
     let mut revealed = None;
@@ -230,6 +241,12 @@ fn handles(
             Some(Placed { mark, x: lane.x(at), value })
         })
         .collect();
+    if let Some(to) = tab {
+        let mark = if to == TabTo::First { placed.first() } else { placed.last() };
+        if let Some(p) = mark {
+            ui.memory_mut(|m| m.request_focus(id_of(p.mark)));
+        }
+    }
     let focused = ui.memory(|m| m.focused());
     let preferred = [focused, memory.last]
         .into_iter()

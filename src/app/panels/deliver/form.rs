@@ -9,7 +9,7 @@ use crate::app::command::Command;
 use crate::app::panels::bench::gesture::{Gesture, step};
 use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
-use crate::app::widgets::control::{field_response, list_line};
+use crate::app::widgets::control::{field_with, list_line};
 use crate::app::widgets::typed::{self, Typed};
 use crate::session::{Edit, Setup};
 
@@ -96,7 +96,7 @@ impl Form<'_> {
         self.row(name, tip, |f| {
             let mut draft = f.drafts.remove(name);
             let width = f.ui.available_width() - 6.0;
-            let (r, given) = field_response(f.ui, (name, tip), now, &mut draft, width);
+            let (r, given) = field_with(f.ui, None, (name, tip), now, &mut draft, width);
             let empty = |t: &String| refuse_empty && t.trim().is_empty();
             match given {
                 // It stays to be mended.

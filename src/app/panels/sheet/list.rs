@@ -128,7 +128,7 @@ impl SheetPanel {
         commands.extend(keys);
         menu::context(&r, view, take, commands);
         let focused = note_focus(ui, &r, id);
-        let concern = take.worst_concern().map(|c| c.text.clone());
+        let concern = take.worst_concern().map(|c| words::typeset(&c.text));
         let changed = changed(view, take).then(|| CHANGED.to_owned());
         let goes = goes(view, take).map(|(_, about)| about);
         let about: Vec<String> = [concern, goes, changed].into_iter().flatten().collect();

@@ -36,7 +36,8 @@ fn entries(ui: &mut Ui, view: &View<'_>, take: &Take, commands: &mut Vec<Command
     ui.separator();
     entry(ui, of_all("Accept"), Action::Accept, writable && not_all(TakeState::Accepted));
     entry(ui, of_all("Set aside"), Action::SetAside, writable && not_all(TakeState::SetAside));
-    entry(ui, of_all("Undecide"), Action::Undecide, writable && takes().any(|t| !t.needs_a_look()));
+    let later = if chosen.len() > 1 { of_all("Decide later about") } else { words::DECIDE_LATER.into() };
+    entry(ui, later, Action::Undecide, writable && takes().any(|t| !t.needs_a_look()));
     entry(ui, of_all("Propose"), Action::Propose, writable && takes().any(|t| t.note.is_some()));
     let claims = placing::claims(view.document, take.id).len();
     if claims > 1 && chosen.len() < 2 {

@@ -190,7 +190,10 @@ fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Com
 fn going_on(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     let mut go_on = view.triage.go_on;
     let about = "After accepting or setting aside it goes on to the next take that is not decided";
-    if ui.checkbox(&mut go_on, "Go on by itself").on_hover_text(tip(ui.ctx(), about, Action::GoOn)).changed()
+    if ui
+        .checkbox(&mut go_on, "Next take by itself")
+        .on_hover_text(tip(ui.ctx(), about, Action::GoOn))
+        .changed()
     {
         commands.push(Command::Look(LookCommand::GoOn(go_on)));
     }

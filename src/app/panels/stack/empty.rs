@@ -44,7 +44,7 @@ pub fn all_set_aside(ui: &mut Ui, view: &View<'_>, note: MidiNote, out: &mut Vec
                     these here, or choose another note at the left edge.";
         ui.label(RichText::new(text).color(view.theme.ink_soft));
         ui.add_space(8.0);
-        let button = ui.add_enabled(!view.read_only, Button::new("Undecide them"));
+        let button = ui.add_enabled(!view.read_only, Button::new("Decide later about them"));
         let button = button
             .on_hover_text("They are proposed again, or new where they have no recipe. One step to undo");
         if button.on_disabled_hover_text(READ_ONLY).clicked() {
