@@ -450,7 +450,7 @@ fn in_a_low_room_everything_scrolls_and_the_wheel_over_the_picture_moves_time() 
     click(&mut h, "Nearer");
     wheel(&mut h, picture.center());
     assert_eq!(field(&h), picture, "the wheel belongs to the time axis here");
-    wheel(&mut h, pos2(picture.center().x, picture.bottom() + 60.0));
+    wheel(&mut h, pos2(picture.center().x, picture.bottom() + 40.0));
     assert!(field(&h).top() < picture.top(), "and to the room elsewhere");
 }
 
@@ -498,7 +498,7 @@ fn what_is_still_on_its_way_is_told_with_progress() {
     }
     let mut h = window(w, vec2(1280.0, 800.0));
     assert!(says(&h, "The layers are being made ready: 1 of 3."));
-    let bar = h.get_by_role(Role::ProgressIndicator);
+    let bar = h.get_by_role_and_label(Role::ProgressIndicator, "The layers are being made ready: 1 of 3.");
     assert!((bar.accesskit_node().numeric_value().unwrap() - 100.0 / 3.0).abs() < 0.1);
     assert!(says(&h, "as soon as two layers are ready") && !says(&h, "have a loop, so"));
     assert!(says(&h, "is being made ready"), "in the layer's own row");

@@ -333,27 +333,28 @@ fn no_note_sticks_whatever_happens_while_it_is_held() {
         repeat: false,
         modifiers,
     };
-    let strike = |w: &mut Window| {
+    let strike = |w: &mut Window, then: &str| {
         w.h.event(letter(true, Modifiers::NONE));
         w.frames(3);
-        assert_eq!(held(w), [57]);
+        assert_eq!(held(w), [57], "before {then}");
     };
     // Ctrl or Alt goes down while it sounds, and the letter comes up first.
     for modifiers in [Modifiers::CTRL | Modifiers::COMMAND, Modifiers::ALT] {
-        strike(&mut w);
+        strike(&mut w, "another key");
         w.h.event(letter(false, modifiers));
         w.frames(3);
         assert!(held(&w).is_empty(), "{modifiers:?}");
     }
     // The list of commands takes the keys.
-    strike(&mut w);
+    strike(&mut w, "the list");
     w.keys(Modifiers::COMMAND, Key::K);
     w.frames(3);
     assert!(held(&w).is_empty(), "the list has the keys");
+    w.h.event(letter(false, Modifiers::NONE));
     w.key(Key::Escape);
     w.frames(3);
     // Another window gets the keys, with the letter and the space bar down.
-    strike(&mut w);
+    strike(&mut w, "another window");
     w.h.key_down(Key::Space);
     w.frames(2);
     assert!(w.app().keyboard().sustain);
@@ -373,4 +374,33 @@ fn no_note_sticks_whatever_happens_while_it_is_held() {
     w.h.input_mut().focused = false;
     w.frames(3);
     assert!(held(&w).is_empty());
+}
+
+/// Octaves, and the notes after them, also where all keys come within one pass of the window.
+#[test]
+fn keys_within_one_pass_go_on_from_one_another() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let press = |w: &mut Window, key| {
+        for pressed in [true, false] {
+            // Not queued: that would give each a frame of its own.
+            let modifiers = Modifiers::NONE;
+            let event = egui::Event::Key { key, physical_key: None, pressed, repeat: false, modifiers };
+            w.h.input_mut().events.push(event);
+        }
+    };
+    assert_eq!(w.app().keyboard().setup.first, MidiNote(48));
+    for key in [Key::Q, Key::Q, Key::W, Key::Q] {
+        press(&mut w, key);
+    }
+    w.frames(3);
+    assert_eq!(w.app().keyboard().setup.first, MidiNote(24));
+    // Two octaves up again, and H: 48 and 9 semitones.
+    press(&mut w, Key::W);
+    press(&mut w, Key::W);
+    w.h.key_down(Key::H);
+    w.frames(3);
+    assert_eq!(held(&w), [57]);
+    w.h.key_up(Key::H);
+    w.frames(2);
 }

@@ -85,7 +85,8 @@ impl KeyboardPanel {
         if !plays {
             return out;
         }
-        let first = keyboard.setup.first;
+        // Several keys in one pass: each goes on from where the one before led.
+        let mut setup = keyboard.setup.clone();
         let focus = ctx.memory(|m| m.focused().is_some());
         ctx.input_mut(|i| {
             i.events.retain(|event| {
@@ -119,13 +120,14 @@ impl KeyboardPanel {
                     return true;
                 }
                 self.names.insert(place, *key);
-                if let (Some(note), false) = (note_of(place, first), *repeat) {
+                if let (Some(note), false) = (note_of(place, setup.first), *repeat) {
                     if let Some(old) = self.typed.insert(place, note) {
                         out.push(lift(old));
                     }
                     out.push(strike(note, StruckBy::Typing));
                 } else if let Some((_, by)) = OCTAVE.iter().find(|(k, _)| *k == place) {
-                    out.push(moved(&keyboard.setup, *by));
+                    setup.first = shifted(setup.first, *by);
+                    out.push(set(setup.clone()));
                 }
                 false
             });
@@ -331,8 +333,11 @@ fn set(setup: KeyboardSetup) -> Command {
 
 /// The computer's keys moved by whole octaves, as far as there are notes.
 fn moved(setup: &KeyboardSetup, by: i32) -> Command {
-    let first = (i32::from(setup.first.0) + by).clamp(0, 108) as u8;
-    set(KeyboardSetup { first: MidiNote(first), ..setup.clone() })
+    set(KeyboardSetup { first: shifted(setup.first, by), ..setup.clone() })
+}
+
+fn shifted(first: MidiNote, by: i32) -> MidiNote {
+    MidiNote((i32::from(first.0) + by).clamp(0, 108) as u8)
 }
 
 /// The rectangle of a key: white ones reach half way under the black ones beside them.

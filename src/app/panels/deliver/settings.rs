@@ -68,9 +68,9 @@ fn names(f: &mut Form<'_>, example: &Example) {
     match (fault(typed), &example.name) {
         (Some(why), _) => drop(glyph::concern_line(f.ui, f.theme, why)),
         (None, Some(name)) => {
-            f.row("For example", "The name of the selected take, or of the first that is accepted", |f| {
-                f.ui.add(egui::Label::new(name).wrap());
-            });
+            let tip = "The name of the selected take, or of the first that is accepted";
+            let example = egui::Label::new(format!("For example: {name}")).wrap();
+            f.ui.add(example).on_hover_text(tip);
         }
         (None, None) => {}
     }
