@@ -309,9 +309,9 @@ fn a_narrow_window_shows_one_at_a_time() {
     let session = Path::new("/not there/bottles.seamwright");
     let mut w = Window::over(two_layers(), session, vec2(800.0, 533.0));
     assert!(w.0.query_by_role_and_label(Role::TextInput, "Set name").is_some());
-    assert!(!w.says("bottles C4 1.wav"));
+    assert!(!w.says("bottles D#4 1.wav"));
     w.click("What will be written");
-    assert!(w.says("bottles C4 1.wav"));
+    assert!(w.says("bottles D#4 1.wav"));
     assert!(w.0.query_by_role_and_label(Role::TextInput, "Set name").is_none());
     assert!(w.can_deliver());
 }
@@ -524,4 +524,98 @@ fn an_empty_name_stays_and_says_why() {
     w.type_into("Set name", "Other bottles");
     assert!(!w.says("This cannot be empty"));
     assert_eq!(w.setup().title, "Other bottles");
+}
+
+/// Every placeholder is told with what it stands for here; a wrong one in words at the field, while it is typed.
+#[test]
+fn the_name_pattern_explains_itself() {
+    let mut w = Window::of(two_layers());
+    assert!(w.says("bottles C4 1.wav") && w.says("For example"));
+    for part in [
+        "the set name; here bottles",
+        "the number of the layer, from 1; here 1",
+        "the name of the note, such as C#4; here C4",
+        "middle C is 060; here 060",
+        "running number through the sheet, from 1; here 1",
+        "1 to 127; here 127",
+        "(round robin), from 1; here 1",
+    ] {
+        assert!(w.says(part), "{part}");
+    }
+    // The example is that of the selected take.
+    w.click("Layer 2, D#4: keys D4 to D#5");
+    assert!(w.says("such as C#4; here D#4") && w.says("from 1; here 2"));
+    for (pattern, words) in [
+        ("{set} {rrr}", "There is no placeholder {rrr}; {rr} may be meant."),
+        ("{note", "A { has no } after it"),
+        ("{layer:x}", "after the colon stands how many digits"),
+        ("{note:2}", "only numbers have a width; write {note}."),
+    ] {
+        w.begin_typing("Name pattern", pattern);
+        let field = w.0.get_by_role_and_label(Role::TextInput, "Name pattern").rect();
+        let told = w.0.get_by_label_contains(words).rect();
+        assert!(
+            told.top() >= field.bottom() && told.top() < field.bottom() + 20.0,
+            "{pattern}: at the field"
+        );
+        assert!(!w.can_deliver(), "{pattern}");
+        w.0.key_press(Key::Escape);
+        w.steps();
+        assert!(!w.says(words) && w.can_deliver(), "{pattern}");
+    }
+}
+
+/// The keyboard has the whole width of a wide window, and what is below fills it to its foot.
+#[test]
+fn a_wide_window_is_used() {
+    let session = Path::new("/not there/bottles.seamwright");
+    let w = Window::over(two_layers(), session, vec2(1920.0, 1080.0));
+    let keys = w.0.get_by_label_contains("Keyboard C3 to B5").rect();
+    assert!(keys.width() > 1000.0 && keys.right() > 1860.0, "{keys}");
+    let last = w.0.get_by_label("What will be written").rect();
+    let since = w.0.get_by_label("Since the last delivery").rect();
+    assert!(since.left() > last.left() + 500.0 && (since.top() - last.top()).abs() < 1.0, "{last} {since}");
+}
+
+#[test]
+fn numbers_below_zero_have_a_real_minus_sign() {
+    let mut w = Window::of(two_layers());
+    w.pick("Levels", "One loudness");
+    for (name, shown) in [("Loudness", "−23.0"), ("Peak ceiling", "−1.0")] {
+        let value = w.0.get_by_role_and_label(Role::SpinButton, name).accesskit_node().value();
+        assert!(value.as_deref().is_some_and(|v| v.starts_with(shown)), "{name}: {value:?}");
+    }
+}
+
+/// What keeps a delivery from being begun stands at the folder, also when only trying told it, until another folder
+/// is named.
+#[test]
+fn a_folder_that_cannot_be_used_says_so_where_it_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let (d, session) = recorded(dir.path());
+    let mut w = Window::over(d, &session, vec2(1600.0, 1700.0));
+    let at_folder = |w: &Window, part: &str| {
+        let field = w.0.get_by_role_and_label(Role::TextInput, "Folder").rect();
+        w.0.query_all_by_label_contains(part)
+            .any(|n| n.rect().top() >= field.bottom() - 1.0 && n.rect().top() < field.bottom() + 60.0)
+    };
+    // The takes' own folder is refused before anything is tried.
+    w.type_into("Folder", &dir.path().display().to_string());
+    assert!(at_folder(&w, "holds the takes themselves") && !w.can_deliver());
+    // A file stands where the folder would be made: that is found out by trying.
+    let file = dir.path().join("a file");
+    std::fs::write(&file, b"mine").unwrap();
+    w.type_into("Folder", &file.display().to_string());
+    w.0.get_by_role_and_label(Role::Button, "Deliver").click();
+    w.steps();
+    assert!(at_folder(&w, "is a file of that name; choose another folder"), "at the field");
+    assert_eq!(std::fs::read(&file).unwrap(), b"mine");
+    w.type_into("Folder", "elsewhere");
+    assert!(!at_folder(&w, "is a file of that name"), "it was said of the other folder");
+    w.0.get_by_role_and_label(Role::Button, "Deliver").click();
+    w.steps();
+    assert!(w.says("2 files written"));
+    // What was done is told with its folder once another is named.
+    w.type_into("Folder", "yet another");
+    assert!(w.says("/elsewhere:"));
 }

@@ -18,11 +18,12 @@ use seamwright::app::triage::Triage;
 use seamwright::app::view::View;
 use seamwright::audio::{AudioBuf, signals};
 use seamwright::dsp::looping::LoopParts;
-use seamwright::dsp::looping::stack::Dip;
+use seamwright::dsp::looping::stack::{Dip, StackLoop};
+use seamwright::render::apart::{LayerLoops, SetApart, note_apart};
 use seamwright::render::propose;
 use seamwright::session::placing::Decision;
 use seamwright::session::{History, LoopRecipe, Sheet, TakeId, TakeState};
-use seamwright::units::{Cents, SampleRate, Seconds};
+use seamwright::units::{Cents, MidiNote, SampleRate, Seconds};
 
 struct State {
     world: World,
@@ -121,6 +122,11 @@ fn setup(h: &Harness<'_, State>) -> StackSetup {
     h.state().world.sound.stack.setup.clone()
 }
 
+/// The picture of the turns.
+fn field(h: &Harness<'_, State>) -> egui::Rect {
+    h.get_by_label_contains("Turns of all loops").rect()
+}
+
 fn says(h: &Harness<'_, State>, part: &str) -> bool {
     h.query_all_by_label_contains(part).next().is_some()
 }
@@ -135,7 +141,7 @@ fn click(h: &mut Harness<'_, State>, label: &str) {
 #[test]
 fn a_collision_is_told_shown_and_heard() {
     let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
-    assert!(says(&h, "Layer 1: a loop of 0.91 s, score 80; seams after 1.4 s and every 0.91 s"));
+    assert!(says(&h, "Layer 1 (disc): a loop of 0.91 s, score 80; turns after 1.4 s and every 0.91 s"));
     // 1.409 + k·0.909 up to 60 s: k = 0 … 64.
     assert!(says(&h, "65 near-collisions within 1 min; the first comes after 1.4 s, layers 1 and 2"));
     let together = "Layers 1 and 2 come round together soonest, every 0.9 s: 1 round of layer 1 lasts as long as \
@@ -165,8 +171,8 @@ fn spread_mute_solo_level_and_pan_are_asked_for() {
     assert!(h.state().log.contains(&Command::Stack(StackCommand::Settle)));
     assert!(says(&h, "2.50 semitones"));
     // The first of three layers is 250 cents lower and takes as much longer: 0.909·2^(250/1200) s.
-    assert!(says(&h, "Layer 1: a loop of 1.05 s"));
-    assert!(says(&h, "Layer 2: a loop of 1.50 s"), "the middle stays where it is");
+    assert!(says(&h, "Layer 1 (disc): a loop of 1.05 s"));
+    assert!(says(&h, "Layer 2 (square): a loop of 1.50 s"), "the middle stays where it is");
     click(&mut h, "Mute layer 1");
     assert!(setup(&h).of(0).muted && !setup(&h).is_heard(0, &[0, 1]));
     click(&mut h, "Mute layer 1");
@@ -184,17 +190,16 @@ fn spread_mute_solo_level_and_pan_are_asked_for() {
 }
 
 #[test]
-fn a_click_in_a_lane_is_heard_from_there_and_a_drag_moves_the_picture() {
+fn a_click_in_the_picture_is_heard_from_there_and_a_drag_moves_it() {
     let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
-    let lane = h.get_by_label_contains("Layer 1: a loop of").rect();
-    let at = lane.left_center() + vec2(lane.width() * 0.5, 0.0);
+    let at = field(&h).center();
     h.drag_at(at);
     h.drop_at(at);
     h.run_steps(3);
     let Some(Command::Stack(StackCommand::HoldFrom(s))) = h.state().log.first().cloned() else {
         panic!("{:?}", h.state().log)
     };
-    // The lane shows −0.6 to 60 s; a point is 0.06 s.
+    // It shows −0.6 to 60 s; a point is 0.06 s.
     assert!((s - 29.7).abs() < 0.1, "{s}");
     click(&mut h, "Nearer");
     click(&mut h, "Nearer");
@@ -245,7 +250,7 @@ fn empty_states_say_what_to_do() {
     let mut w = world(&[None, None]);
     w.derived.entry(bench_support::TAKE).source = None;
     let h = window(w, vec2(1280.0, 800.0));
-    assert!(says(&h, "No recipe yet") && says(&h, "once two layers have loops"));
+    assert!(says(&h, "No recipe yet") && says(&h, "once two layers have recipes"));
     assert!(h.get_by_label("Hold").accesskit_node().is_disabled());
 
     let mut w = world(&[Some(200), Some(331)]);
@@ -264,7 +269,7 @@ fn words_change_while_the_spread_is_dragged_and_no_button_moves() {
     let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
     let names = ["Hold", "Stop", "1 min", "Whole", "Show it", "Hear it", "For this note", "For every note"];
     let places = |h: &Harness<'_, State>| names.map(|n| h.get_by_label(n).rect());
-    let (before, lane) = (places(&h), h.get_by_label_contains("Layer 2: a loop of").rect());
+    let (before, lane) = (places(&h), h.get_by_label_contains("Layer 2 (square): a loop of").rect());
     assert!(says(&h, "65 near-collisions within 1 min"));
     let slider = h.get_by_role_and_label(Role::Slider, "Spread").rect();
     let from = pos2(slider.left() + 6.0, slider.center().y);
@@ -280,8 +285,8 @@ fn words_change_while_the_spread_is_dragged_and_no_button_moves() {
     assert!(!says(&h, "65 near-collisions within 1 min"), "the hand still holds it");
     // Both layers move by half of it: 200 periods of 220 Hz at 2^(−cents/2400) of their speed.
     let seconds = 200.0 / 220.0 * (cents / 2400.0).exp2();
-    assert!(says(&h, &format!("Layer 1: a loop of {seconds:.2} s")));
-    assert_eq!((places(&h), h.get_by_label_contains("Layer 2: a loop of").rect()), (before, lane));
+    assert!(says(&h, &format!("Layer 1 (disc): a loop of {seconds:.2} s")));
+    assert_eq!((places(&h), h.get_by_label_contains("Layer 2 (square): a loop of").rect()), (before, lane));
     h.drop_at(from + vec2(40.0, 0.0));
     h.run_steps(2);
     // Another note: other words, one layer more or less.
@@ -321,6 +326,8 @@ fn every_size_shows_every_control_inside() {
             "Nearer",
             "Further",
             "Whole",
+            "Earlier",
+            "Later",
             "Show it",
             "Hear it",
             "For this note",
@@ -354,6 +361,7 @@ fn escape_gives_up_every_drag_of_the_room() {
         (Role::SpinButton, "Pan of layer 2"),
         (Role::SpinButton, "Least distance of seams"),
         (Role::SpinButton, "Score given up at most"),
+        (Role::Slider, "Line of the least distance, ms"),
     ] {
         let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
         let before = setup(&h);
@@ -363,8 +371,10 @@ fn escape_gives_up_every_drag_of_the_room() {
         h.run_steps(1);
         h.drag_at(from);
         h.run_steps(1);
+        // The line goes up, the others to the right.
+        let way = |x: u8| vec2(2.0, if name.starts_with("Line") { -3.0 } else { 0.0 }) * f32::from(x);
         for x in 1..=20 {
-            h.hover_at(from + vec2(2.0 * x as f32, 0.0));
+            h.hover_at(from + way(x));
             h.run_steps(1);
         }
         assert_ne!(setup(&h), before, "{name}: it is heard while it is dragged");
@@ -372,10 +382,10 @@ fn escape_gives_up_every_drag_of_the_room() {
         h.run_steps(2);
         assert_eq!(setup(&h), before, "{name}: Escape takes it back");
         for x in 21..=30 {
-            h.hover_at(from + vec2(2.0 * x as f32, 0.0));
+            h.hover_at(from + way(x));
             h.run_steps(1);
         }
-        h.drop_at(from + vec2(60.0, 0.0));
+        h.drop_at(from + way(30));
         h.run_steps(3);
         assert_eq!(setup(&h), before, "{name}: and it stays so");
     }
@@ -416,26 +426,129 @@ fn what_cannot_be_is_kept_marked_and_told_with_what_is_allowed() {
     assert_eq!((now.params.apart_s, now.params.most_given_up), (0.1, 5.0));
 }
 
-/// With the audition keyboard open at a large scale little is left: lanes and words then scroll together.
+/// With the audition keyboard open at a large scale little is left: picture, table and words then scroll together.
 #[test]
-fn in_a_low_room_lanes_and_words_scroll() {
-    let mut h = window(world(&[Some(200), Some(200), Some(331)]), vec2(680.0, 270.0));
-    let lane = h.get_by_label_contains("Layer 1: a loop of").rect();
-    assert!(lane.height() >= 60.0 && lane.bottom() < 270.0, "{lane}");
-    let third = h.get_by_label_contains("Layer 3: a loop of").rect();
+fn in_a_low_room_everything_scrolls_and_the_wheel_over_the_picture_moves_time() {
+    let mut h = window(world(&[Some(200), Some(200), Some(331)]), vec2(600.0, 300.0));
+    let picture = field(&h);
+    assert!(picture.height() >= 100.0 && picture.bottom() < 300.0, "{picture}");
+    let third = h.get_by_label("Pan of layer 3").rect();
     let words = h.get_by_label("Show it").rect();
     assert!(third.bottom() <= words.top(), "{third} {words}");
-    // The wheel still belongs to the time axis.
+    let wheel = |h: &mut Harness<'_, State>, at| {
+        h.hover_at(at);
+        h.run_steps(2);
+        h.event(egui::Event::MouseWheel {
+            unit: egui::MouseWheelUnit::Point,
+            delta: vec2(0.0, -60.0),
+            phase: egui::TouchPhase::Move,
+            source: egui::MouseWheelSource::Wheel,
+            modifiers: Modifiers::NONE,
+        });
+        h.run_steps(8);
+    };
     click(&mut h, "Nearer");
-    let before = h.get_by_label_contains("Layer 1: a loop of").rect();
-    h.hover_at(lane.center());
-    h.event(egui::Event::MouseWheel {
-        unit: egui::MouseWheelUnit::Point,
-        delta: vec2(0.0, -60.0),
-        phase: egui::TouchPhase::Move,
-        source: egui::MouseWheelSource::Wheel,
-        modifiers: Modifiers::NONE,
-    });
-    h.run_steps(4);
-    assert_eq!(h.get_by_label_contains("Layer 1: a loop of").rect(), before);
+    wheel(&mut h, picture.center());
+    assert_eq!(field(&h), picture, "the wheel belongs to the time axis here");
+    wheel(&mut h, pos2(picture.center().x, picture.bottom() + 40.0));
+    assert!(field(&h).top() < picture.top(), "and to the room elsewhere");
+}
+
+/// By hand: 65 meetings of 200 and 200 periods, one after the other, 0.909 s apart.
+#[test]
+fn one_near_collision_after_the_other_is_looked_at_and_heard() {
+    let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
+    assert!(says(&h, "1 of 65: after 1.4 s, layers 1 and 2, 0 ms"));
+    assert!(h.get_by_label("Earlier").accesskit_node().is_disabled(), "it is the first");
+    for _ in 0..3 {
+        click(&mut h, "Later");
+    }
+    // 1.409 + 3·0.909 s.
+    assert!(says(&h, "4 of 65: after 4.1 s"));
+    click(&mut h, "Hear it");
+    let Some(Command::Stack(StackCommand::HoldFrom(s))) = h.state().log.last().cloned() else {
+        panic!("{:?}", h.state().log)
+    };
+    assert!((s - (4.136 - 1.5)).abs() < 0.01, "{s}");
+    click(&mut h, "Show it");
+    for _ in 0..5 {
+        click(&mut h, "Later");
+    }
+    // 1.409 + 8·0.909 s: the picture, a second wide, has gone along.
+    h.hover_at(field(&h).center());
+    h.run_steps(2);
+    let at = field(&h).center();
+    h.drag_at(at);
+    h.drop_at(at);
+    h.run_steps(3);
+    let Some(Command::Stack(StackCommand::HoldFrom(s))) = h.state().log.last().cloned() else {
+        panic!("{:?}", h.state().log)
+    };
+    assert!((s - 8.68).abs() < 0.02, "{s}");
+    click(&mut h, "Earlier");
+    assert!(says(&h, "8 of 65"));
+}
+
+/// What is not there yet is told as on its way, with how far it is, not as something that does not exist.
+#[test]
+fn what_is_still_on_its_way_is_told_with_progress() {
+    let mut w = world(&[Some(200), Some(331), Some(331)]);
+    for id in [2, 3] {
+        w.derived.entry(TakeId(id)).recipe = None;
+    }
+    let mut h = window(w, vec2(1280.0, 800.0));
+    assert!(says(&h, "The layers are being made ready: 1 of 3."));
+    let bar = h.get_by_role_and_label(Role::ProgressIndicator, "The layers are being made ready: 1 of 3.");
+    assert!((bar.accesskit_node().numeric_value().unwrap() - 100.0 / 3.0).abs() < 0.1);
+    assert!(says(&h, "as soon as two layers are ready") && !says(&h, "have a loop, so"));
+    assert!(says(&h, "is being made ready"), "in the layer's own row");
+    // One of an older recipe counts as being on its way too, and what is told meanwhile says so.
+    let w = world(&[Some(200), Some(200), Some(331)]);
+    h.state_mut().world = w;
+    h.state_mut().world.derived.entry(TakeId(3)).updating = true;
+    h.run_steps(3);
+    assert!(says(&h, "being made ready: 2 of 3") && says(&h, "So far: "));
+    h.state_mut().world.derived.entry(TakeId(3)).updating = false;
+    h.run_steps(3);
+    assert!(!says(&h, "being made ready") && !says(&h, "So far: "));
+}
+
+/// Two locked loops of one length meet at every turn whatever is chosen; without the locks there is a choice.
+#[test]
+fn what_was_chosen_tells_before_and_now_by_layers_and_why_some_remain() {
+    let mut w = world(&[Some(200), Some(200)]);
+    let mut d = (**w.history.document()).clone();
+    let mut layers = Vec::new();
+    for (i, take) in d.takes.iter_mut().enumerate() {
+        let t = Arc::make_mut(take);
+        let l = t.recipe.as_mut().unwrap().looping.as_mut().unwrap();
+        l.locked = true;
+        let now = StackLoop { entry_s: 0.5, length_s: 200.0 / 220.0, score: 80.0 };
+        let mut loops = vec![(now, *l)];
+        if i == 1 {
+            let other = LoopRecipe { end: l.end + 1000.0, locked: false, ..*l };
+            loops.push((StackLoop { length_s: 331.0 / 220.0, ..now }, other));
+        }
+        layers.push(LayerLoops { take: Arc::clone(take), loops, now: Some(0) });
+    }
+    w.history = History::new(d);
+    let params = StackSetup::default().params;
+    let told = note_apart(MidiNote(57), &layers, &params).unwrap();
+    assert_eq!((told.before.near_count, told.after.near_count), (65, 65));
+    let set = SetApart { notes: vec![told], failed: Vec::new(), params, spread: Cents(0.0) };
+    w.derived.set_apart(Some(Arc::new(set)));
+    let size = vec2(1280.0, 800.0);
+    let h = window(w, size);
+    let inside = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
+    for part in [
+        "What was chosen",
+        "Near-collisions within 1 min: 65, as before. Layers 1 and 2: 65 → 65.",
+        "Every loop stays as it was.",
+        "Layers 1 and 2: both loops are locked.",
+        "With no loop locked",
+    ] {
+        let all: Vec<_> = h.query_all_by_label_contains(part).collect();
+        assert!(!all.is_empty(), "{part}");
+        assert!(all.iter().all(|n| inside.contains_rect(n.rect())), "{part} is shown whole");
+    }
 }

@@ -381,7 +381,10 @@ impl App {
         // Before anybody sees a command in a letter that plays a note.
         let listing = self.place.shown.commands;
         let mut commands = Vec::new();
-        if !listing {
+        if listing {
+            // The list takes the keys, also those that come up.
+            commands.extend(self.panels.lift_typed());
+        } else {
             self.panels.type_for_list(shortcuts::typed_for_list(ui.ctx()));
             commands.extend(self.panels.take_keys(ui.ctx(), around.keyboard));
         }

@@ -15,6 +15,8 @@ use crate::session::{Document, TakeId};
 pub struct DeliverDerived {
     standing: Option<Arc<Standing>>,
     levels: HashMap<TakeId, (String, Loudness)>,
+    /// The folder that the last delivery could not begin in, and why.
+    failed: Option<(PathBuf, String)>,
     version: u64,
 }
 
@@ -27,6 +29,17 @@ impl DeliverDerived {
     /// How loud a take is, with the hash of the sound that this was measured of.
     pub fn level(&self, take: TakeId) -> Option<&(String, Loudness)> {
         self.levels.get(&take)
+    }
+
+    /// Why the last delivery into this folder could not begin.
+    pub fn failed(&self, folder: &Path) -> Option<&str> {
+        self.failed.as_ref().filter(|(f, _)| f == folder).map(|(_, why)| why.as_str())
+    }
+
+    /// Keeps why a delivery could not begin in a folder; none: it did.
+    pub fn set_failed(&mut self, failed: Option<(PathBuf, String)>) {
+        self.failed = failed;
+        self.version += 1;
     }
 
     /// Grows with every change of what is known here.

@@ -271,6 +271,10 @@ fn length_copied(app: &mut App, job: u64, result: Result<CopiedLength>) {
 fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {
     app.work.ended(job);
     app.work.deliver_room().0.look_again();
+    let why = result.as_ref().err().filter(|e| !e.is_cancelled()).map(ToString::to_string);
+    let folder = app.session.path().map(|p| app.session.document().setup.delivery.folder_of(p));
+    // Told at the folder as well, for as long as it is that folder.
+    app.derived.deliver_mut().set_failed(folder.zip(why));
     let Some(delivery) = app.notices.check_of(About::Deliver, result) else { return };
     if delivery.cancelled {
         app.notices.say("Delivery stopped. The files that were written are whole.");

@@ -1,6 +1,8 @@
 //! The layers of a note together: which takes they are, when their joins come, and loops that stay
 //! apart for one note or for the whole set.
 
+mod why;
+
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex};
@@ -14,6 +16,8 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
 use crate::session::{Document, Edit, LoopRecipe, Setup, Sheet, Take, TakeId, TakeState};
 use crate::units::{Cents, FrameRange, MidiNote};
+
+pub use why::{PairCount, Remains, Why, by_pair};
 
 /// How many loops of a take are chosen from.
 const CANDIDATES: usize = 40;
@@ -119,6 +123,10 @@ pub struct NoteApart {
     pub before: StackReport,
     /// What they do now.
     pub after: StackReport,
+    /// Pairs of layers that came or come near each other.
+    pub pairs: Vec<PairCount>,
+    /// What remains of that, and why.
+    pub remains: Remains,
 }
 
 /// Chooses loops that stay apart for the layers of a note. Errors: as [`choose_apart`].
@@ -139,12 +147,12 @@ pub fn note_apart(note: MidiNote, layers: &[LayerLoops], params: &StackParams) -
             locked: l.locked().is_some(),
         })
         .collect();
-    Ok(NoteApart {
-        note,
-        layers: chosen,
-        before: report(&now, params.until_s, params.apart_s)?,
-        after: plan.report,
-    })
+    let before = report(&now, params.until_s, params.apart_s)?;
+    let pairs = why::pair_counts(&before, &plan.report, params.apart_s);
+    let mut told =
+        NoteApart { note, layers: chosen, before, after: plan.report, pairs, remains: Remains::default() };
+    told.remains = why::remains(&told, layers, params)?;
+    Ok(told)
 }
 
 impl NoteApart {
@@ -156,60 +164,51 @@ impl NoteApart {
             .map(|c| Edit::SetLoop { take: c.take.id, looping: c.after.map(|(l, _)| l) })
     }
 
-    /// In sentences: what was changed, and what near-collisions remain.
-    pub fn words(&self, setup: &Setup, params: &StackParams) -> Vec<String> {
-        let name = self.note.name(setup.middle_c);
-        let mut lines: Vec<String> = self.layers.iter().filter_map(|c| c.words(&name)).collect();
-        let remains = remaining(&self.after, params, &self.numbers());
-        let same = if lines.is_empty() { "every loop stays as it was; " } else { "" };
-        lines.push(format!("{name}: {same}{remains}"));
-        lines.extend(self.short_of(&name, params));
-        lines
-    }
-
-    /// What near-collisions there were before, and what stands in the way of keeping the joins apart; none
-    /// where they are apart.
-    fn short_of(&self, name: &str, params: &StackParams) -> Option<String> {
-        if self.after.near_count == 0 {
-            return None;
-        }
-        let locked: Vec<String> =
-            self.layers.iter().filter(|c| c.locked).map(|c| (c.take.layer + 1).to_string()).collect();
-        let unlock = match locked.as_slice() {
-            [] => String::new(),
-            [one] => format!("unlock the loop of layer {one}, "),
-            more => format!("unlock the loops of layers {}, ", more.join(", ")),
+    /// How many near-collisions there were and are, in all and by pairs of layers.
+    pub fn counts(&self, params: &StackParams) -> String {
+        let within = minutes(params.until_s);
+        let (before, after) = (self.before.near_count, self.after.near_count);
+        let all = match (before, after) {
+            (0, 0) => return format!("no near-collision within {within}, before and now."),
+            (b, a) if b == a => format!("near-collisions within {within}: {a}, as before."),
+            (b, a) => format!("near-collisions within {within}: {b} before, {a} now."),
         };
-        Some(format!(
-            "{name}: these loops do not all stay {:.0} ms apart (near-collisions before: {}, now: {}). To come \
-             closer to it: {unlock}give up more points, or have other lengths of loops looked for.",
-            1000.0 * params.apart_s,
-            self.before.near_count,
-            self.after.near_count
-        ))
+        let pair = |p: &PairCount| {
+            let (a, b) = (self.number(p.layers.0), self.number(p.layers.1));
+            format!("{a} and {b}: {} → {}", p.before, p.after)
+        };
+        let pairs: Vec<String> = self.pairs.iter().map(pair).collect();
+        format!("{all} Layers {}.", pairs.join("; "))
     }
 
-    /// Layer numbers as they are shown, from 1.
-    fn numbers(&self) -> Vec<u16> {
-        self.layers.iter().map(|c| c.take.layer + 1).collect()
+    /// What was changed, layer by layer, in sentences.
+    pub fn changes(&self) -> Vec<String> {
+        let lines: Vec<String> = self.layers.iter().filter_map(Chosen::words).collect();
+        if lines.is_empty() { vec!["Every loop stays as it was.".into()] } else { lines }
+    }
+
+    /// Why near-collisions remain and what would leave fewer, in sentences; nothing where none does.
+    pub fn why(&self, params: &StackParams) -> Vec<String> {
+        self.remains.words(&|i| self.number(i), params, &minutes(params.until_s))
+    }
+
+    /// A layer's number as it is shown, from 1.
+    fn number(&self, i: usize) -> u16 {
+        self.layers.get(i).map_or(i as u16, |c| c.take.layer) + 1
     }
 }
 
 impl Chosen {
-    fn words(&self, name: &str) -> Option<String> {
+    fn words(&self) -> Option<String> {
         let layer = self.take.layer + 1;
         let (after, length) = self.after.filter(|_| self.changed())?;
+        let score = after.score;
         Some(match self.before {
             Some((before, was)) => format!(
-                "{name}, layer {layer}: a loop of {length:.2} s, score {:.0}, instead of {was:.2} s, score {:.0}.",
-                after.score, before.score
+                "Layer {layer}: loop of {was:.2} s → {length:.2} s, score {:.0} → {score:.0}.",
+                before.score
             ),
-            None => {
-                format!(
-                    "{name}, layer {layer}: a loop of {length:.2} s, score {:.0}; it had none.",
-                    after.score
-                )
-            }
+            None => format!("Layer {layer}: a loop of {length:.2} s, score {score:.0}; it had none."),
         })
     }
 }
@@ -279,21 +278,19 @@ impl SetApart {
         (!edits.is_empty()).then_some(Edit::Many(edits))
     }
 
-    /// In sentences, the whole first where there are several notes.
-    pub fn words(&self, setup: &Setup) -> Vec<String> {
-        let mut lines = Vec::new();
-        if self.notes.len() > 1 {
-            let changed = self.notes.iter().flat_map(|n| &n.layers).filter(|c| c.changed()).count();
-            let (before, after) =
-                self.notes.iter().fold((0, 0), |(b, a), n| (b + n.before.near_count, a + n.after.near_count));
-            lines.push(format!(
-                "{} notes, {changed} loops changed; near-collisions within {}: {before} before, {after} now.",
-                self.notes.len(),
-                minutes(self.params.until_s)
-            ));
+    /// The whole in a sentence, where there are several notes.
+    pub fn sum(&self) -> Option<String> {
+        if self.notes.len() < 2 {
+            return None;
         }
-        lines.extend(self.notes.iter().flat_map(|n| n.words(setup, &self.params)));
-        lines
+        let changed = self.notes.iter().flat_map(|n| &n.layers).filter(|c| c.changed()).count();
+        let (before, after) =
+            self.notes.iter().fold((0, 0), |(b, a), n| (b + n.before.near_count, a + n.after.near_count));
+        Some(format!(
+            "{} notes, {changed} loops changed; near-collisions within {}: {before} before, {after} now.",
+            self.notes.len(),
+            minutes(self.params.until_s)
+        ))
     }
 
     /// Whether the document's loops are still those that were chosen.

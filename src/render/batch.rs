@@ -45,6 +45,8 @@ pub struct Delivered {
 /// What a delivery did.
 #[derive(Debug, Clone, Default)]
 pub struct Delivery {
+    /// Where it was written.
+    pub folder: PathBuf,
     /// Files written, in sheet order.
     pub written: Vec<Delivered>,
     /// Files that stood there already and are still right (`resume`).
@@ -136,7 +138,8 @@ pub fn deliver(
 impl Run<'_> {
     fn carry_out(&self, options: &DeliverOptions) -> Result<Delivery> {
         let mut items = take_file::items(self.document, &self.plan)?;
-        let mut delivery = Delivery { remarks: self.plan.remarks.clone(), ..Delivery::default() };
+        let (folder, remarks) = (self.folder.to_path_buf(), self.plan.remarks.clone());
+        let mut delivery = Delivery { folder, remarks, ..Delivery::default() };
         match self.set_gains(&mut items) {
             Err(e) if e.is_cancelled() => {
                 delivery.cancelled = true;

@@ -15,6 +15,7 @@ pub mod loops;
 pub mod manifest;
 pub mod mapping;
 pub mod names;
+pub mod pattern;
 pub mod plan;
 pub mod propose;
 pub mod report;

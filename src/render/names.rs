@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use unicode_normalization::UnicodeNormalization as _;
 
 use super::mapping;
+use super::pattern::{Piece, pieces};
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::delivery::{Folders, LayersAs};
 use crate::session::{Document, Setup, Sheet, Take, TakeId, TakeState};
@@ -14,18 +15,16 @@ use crate::units::MidiNote;
 /// in front: `{layer:02}`, `{midi:03}`.
 pub const FIELDS: [(&str, &str); 7] = [
     ("set", "the set name"),
-    ("layer", "the layer, from 1"),
-    ("note", "the note, such as C#4"),
-    ("midi", "the note's MIDI number, three digits unless a width is given"),
-    ("index", "the place in the sheet, from 1"),
-    ("velocity", "the highest velocity the file is meant for, 1 to 127"),
-    ("rr", "which of several takes of one note and layer it is (round robin), from 1"),
+    ("layer", "the number of the layer, from 1"),
+    ("note", "the name of the note, such as C#4"),
+    ("midi", "the note as a number (MIDI): middle C is 060"),
+    ("index", "running number through the sheet, from 1"),
+    ("velocity", "the hardest stroke of a key it is for, 1 to 127"),
+    ("rr", "which of several takes that take turns on a key (round robin), from 1"),
 ];
 
 /// Longest name in bytes that common file systems take.
 const LONGEST: usize = 255;
-/// Widest number that a pattern may ask for.
-const WIDEST: usize = 9;
 /// Characters that some systems refuse in names (common practice, no source).
 const REFUSED: &str = "<>:\"/\\|?*";
 /// Words that some systems refuse as names, with any ending (common practice, no source).
@@ -164,45 +163,66 @@ impl Numbers {
 
 /// Fills the fields of the name pattern for one take.
 fn fill(setup: &Setup, take: &Take, index: usize, numbers: &Numbers) -> Result<String> {
-    let root = root_of(take);
-    let (velocity, turn) = numbers.by_take.get(&take.id).copied().unwrap_or((127, 1));
-    let middle_c = setup.delivery.middle_c.unwrap_or(setup.middle_c);
+    let pieces = pieces(&setup.name_pattern).map_err(|fault| bad_pattern(setup, &fault.what()))?;
     let mut name = String::new();
-    let mut rest = setup.name_pattern.as_str();
-    while let Some(open) = rest.find('{') {
-        name.push_str(&rest[..open]);
-        let Some(length) = rest[open..].find('}') else {
-            return Err(bad_pattern(setup, "a { without its }"));
-        };
-        let whole = &rest[open + 1..open + length];
-        let (field, width) = match whole.split_once(':') {
-            None => (whole, None),
-            Some((field, width)) => {
-                (field, Some(width_of(width).ok_or_else(|| bad_pattern(setup, &format!("{{{whole}}}")))?))
-            }
-        };
-        let number = |n: usize, least: usize| format!("{n:0w$}", w = width.unwrap_or(least));
-        match (field, width) {
-            ("set", None) => name.push_str(setup.title.trim()),
-            ("note", None) => {
-                name.push_str(&root.map_or_else(String::new, |n| setup.delivery.spelling.name(n, middle_c)));
-            }
-            ("midi", _) => name.push_str(&root.map_or_else(String::new, |n| number(n.0.into(), 3))),
-            ("layer", _) => name.push_str(&number(usize::from(take.layer) + 1, 1)),
-            ("index", _) => name.push_str(&number(index, 1)),
-            ("velocity", _) => name.push_str(&number(velocity.into(), 1)),
-            ("rr", _) => name.push_str(&number(turn.into(), 1)),
-            _ => return Err(bad_pattern(setup, &format!("{{{whole}}}"))),
+    for piece in pieces {
+        match piece {
+            Piece::Text(text) => name.push_str(text),
+            Piece::Field(field, width) => name.push_str(&value(setup, take, index, numbers, (field, width))),
         }
-        rest = &rest[open + length + 1..];
     }
-    name.push_str(rest);
     Ok(name.trim().nfc().collect())
 }
 
-/// A width such as `3` or `03`.
-fn width_of(text: &str) -> Option<usize> {
-    text.parse().ok().filter(|w| (1..=WIDEST).contains(w) && text.bytes().all(|b| b.is_ascii_digit()))
+/// What a field stands for in one take.
+fn value(
+    setup: &Setup,
+    take: &Take,
+    index: usize,
+    numbers: &Numbers,
+    (field, width): (&str, Option<usize>),
+) -> String {
+    let root = root_of(take);
+    let (velocity, turn) = numbers.by_take.get(&take.id).copied().unwrap_or((127, 1));
+    let number = |n: usize, least: usize| format!("{n:0w$}", w = width.unwrap_or(least));
+    match field {
+        "set" => setup.title.trim().to_owned(),
+        "note" => {
+            let middle_c = setup.delivery.middle_c.unwrap_or(setup.middle_c);
+            root.map_or_else(String::new, |n| setup.delivery.spelling.name(n, middle_c))
+        }
+        "midi" => root.map_or_else(String::new, |n| number(n.0.into(), 3)),
+        "layer" => number(usize::from(take.layer) + 1, 1),
+        "index" => number(index, 1),
+        "velocity" => number(velocity.into(), 1),
+        "rr" => number(turn.into(), 1),
+        _ => String::new(),
+    }
+}
+
+/// A name as it would be, and what each field stands for in it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Example {
+    /// The name with its ending; none where the pattern cannot be read or there is no take.
+    pub name: Option<String>,
+    /// In the order of [`FIELDS`]; none without a take.
+    pub values: Vec<String>,
+}
+
+/// The example of `wanted`, else of the first accepted take, else of the first take there is.
+pub fn example(document: &Document, wanted: Option<TakeId>) -> Example {
+    let accepted = accepted(document);
+    let of_wanted = accepted.iter().position(|t| Some(t.id) == wanted);
+    let walk = Sheet::of(document).walk();
+    let any = || walk.first().and_then(|id| document.take(*id)).map(|t| (&**t, 0));
+    let first = of_wanted.or((!accepted.is_empty()).then_some(0)).map(|i| (accepted[i], i));
+    let Some((take, at)) = first.or_else(any) else { return Example::default() };
+    let (setup, numbers) = (&document.setup, Numbers::of(document));
+    let ending = setup.delivery.form.ending();
+    Example {
+        name: fill(setup, take, at + 1, &numbers).ok().map(|stem| format!("{stem}.{ending}")),
+        values: FIELDS.iter().map(|(f, _)| value(setup, take, at + 1, &numbers, (f, None))).collect(),
+    }
 }
 
 fn bad_pattern(setup: &Setup, what: &str) -> Error {

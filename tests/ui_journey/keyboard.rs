@@ -316,3 +316,91 @@ fn type_number(w: &mut Window, name: &str, text: &str) {
     w.frames(2);
     w.key(Key::Enter);
 }
+
+fn held(w: &Window) -> Vec<u8> {
+    w.app().keyboard().down.keys().map(|n| n.0).collect()
+}
+
+/// What is held ends also where its key comes up with another key held, under the command list, or out of sight.
+#[test]
+fn no_note_sticks_whatever_happens_while_it_is_held() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let letter = |pressed, modifiers| egui::Event::Key {
+        key: Key::H,
+        physical_key: None,
+        pressed,
+        repeat: false,
+        modifiers,
+    };
+    let strike = |w: &mut Window, then: &str| {
+        w.h.event(letter(true, Modifiers::NONE));
+        w.frames(3);
+        assert_eq!(held(w), [57], "before {then}");
+    };
+    // Ctrl or Alt goes down while it sounds, and the letter comes up first.
+    for modifiers in [Modifiers::CTRL | Modifiers::COMMAND, Modifiers::ALT] {
+        strike(&mut w, "another key");
+        w.h.event(letter(false, modifiers));
+        w.frames(3);
+        assert!(held(&w).is_empty(), "{modifiers:?}");
+    }
+    // The list of commands takes the keys.
+    strike(&mut w, "the list");
+    w.keys(Modifiers::COMMAND, Key::K);
+    w.frames(3);
+    assert!(held(&w).is_empty(), "the list has the keys");
+    w.h.event(letter(false, Modifiers::NONE));
+    w.key(Key::Escape);
+    w.frames(3);
+    // Another window gets the keys, with the letter and the space bar down.
+    strike(&mut w, "another window");
+    w.h.key_down(Key::Space);
+    w.frames(2);
+    assert!(w.app().keyboard().sustain);
+    w.h.event(egui::Event::WindowFocused(false));
+    w.h.input_mut().focused = false;
+    w.frames(3);
+    assert!(held(&w).is_empty() && !w.app().keyboard().sustain);
+    w.h.input_mut().focused = true;
+    w.h.event(egui::Event::WindowFocused(true));
+    w.frames(3);
+    assert!(held(&w).is_empty());
+    // The same while the mouse holds a key.
+    let at = w.h.get_by_label("Key A3: ready").rect().center_bottom() - egui::vec2(0.0, 8.0);
+    w.h.drag_at(at);
+    w.frames(3);
+    assert_eq!(held(&w), [57]);
+    w.h.input_mut().focused = false;
+    w.frames(3);
+    assert!(held(&w).is_empty());
+}
+
+/// Octaves, and the notes after them, also where all keys come within one pass of the window.
+#[test]
+fn keys_within_one_pass_go_on_from_one_another() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = playing(dir.path());
+    let press = |w: &mut Window, key| {
+        for pressed in [true, false] {
+            // Not queued: that would give each a frame of its own.
+            let modifiers = Modifiers::NONE;
+            let event = egui::Event::Key { key, physical_key: None, pressed, repeat: false, modifiers };
+            w.h.input_mut().events.push(event);
+        }
+    };
+    assert_eq!(w.app().keyboard().setup.first, MidiNote(48));
+    for key in [Key::Q, Key::Q, Key::W, Key::Q] {
+        press(&mut w, key);
+    }
+    w.frames(3);
+    assert_eq!(w.app().keyboard().setup.first, MidiNote(24));
+    // Two octaves up again, and H: 48 and 9 semitones.
+    press(&mut w, Key::W);
+    press(&mut w, Key::W);
+    w.h.key_down(Key::H);
+    w.frames(3);
+    assert_eq!(held(&w), [57]);
+    w.h.key_up(Key::H);
+    w.frames(2);
+}

@@ -82,7 +82,7 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     let now: Vec<_> = (1..=3).map(|id| loop_of(&w, id)).collect();
     assert_eq!(now, chosen);
     assert_ne!(now, before);
-    assert!(w.says("What was chosen") && w.says("A3, layer"));
+    assert!(w.says("What was chosen") && w.says("Near-collisions within 1 min:"));
     // The loops of the picture, counted from the renderings, are those that were promised.
     let near = told.after.near_count;
     let words = match near {

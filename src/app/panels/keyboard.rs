@@ -1,21 +1,21 @@
 //! The strip of the audition keyboard: its settings above, its keys below.
 
+mod bar;
+
 use std::collections::HashMap;
 
 use egui::{
-    Align, Align2, Button, Checkbox, Color32, ComboBox, Context, Event, FontId, Id, Key, Label, Layout, Rect,
-    RichText, Role, Sense, Slider, Stroke, StrokeKind, Ui, WidgetInfo, pos2, vec2,
+    Align, Align2, Color32, Context, Event, FontId, Id, Key, Layout, Rect, RichText, Role, Sense, Stroke,
+    StrokeKind, Ui, WidgetInfo, pos2, vec2,
 };
 
+use bar::{hiding, letters, settings, status};
+
 use super::deliver::key_map::{KeyAxis, is_black, sounding};
-use crate::app::command::{Command, KeyboardCommand, SoundCommand};
+use crate::app::command::{Command, KeyboardCommand};
 use crate::app::keyboard::{KeyState, KeyboardSetup, KeyboardView, StruckBy};
-use crate::app::quantity;
-use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{mix, strong};
 use crate::app::view::View;
-use crate::app::widgets::control::{escaped, list_line, soft, switch};
-use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::units::MidiNote;
 
@@ -77,47 +77,42 @@ impl KeyboardPanel {
         let mut out = Vec::new();
         // Escape has ended the drag of this pass already.
         let dragging = std::mem::replace(&mut self.dragging, ctx.dragged_id().is_some());
-        let lift = |note| Command::Keyboard(KeyboardCommand::Lift(note, StruckBy::Typing));
         let writing = ctx.text_edit_focused();
         let plays = keyboard.takes_keys && !writing;
         if !ctx.input(|i| i.focused) || !plays {
-            out.extend(self.typed.drain().map(|(_, note)| lift(note)));
-            if std::mem::take(&mut self.space) {
-                out.push(Command::Keyboard(KeyboardCommand::Sustain(false)));
-            }
+            out.extend(self.lift_typed());
         }
         if !plays {
             return out;
         }
-        let first = keyboard.setup.first;
+        // Several keys in one pass: each goes on from where the one before led.
+        let mut setup = keyboard.setup.clone();
         let focus = ctx.memory(|m| m.focused().is_some());
         ctx.input_mut(|i| {
             i.events.retain(|event| {
                 let Event::Key { key, physical_key, pressed, repeat, modifiers } = event else { return true };
+                let place = physical_key.unwrap_or(*key);
+                // What went down comes up, whatever else is held by then.
+                if !*pressed {
+                    out.extend(self.come_up(place));
+                    return true;
+                }
                 if modifiers.command || modifiers.ctrl || modifiers.alt {
                     return true;
                 }
-                let place = physical_key.unwrap_or(*key);
-                match (place, pressed) {
+                match place {
                     // A drag that is going on is given up first, wherever it is.
-                    (Key::Escape, true) if dragging => return true,
-                    (Key::Escape, true) => {
+                    Key::Escape if dragging => return true,
+                    Key::Escape => {
                         out.push(Command::Keyboard(KeyboardCommand::TakeKeys(false)));
                         return false;
                     }
-                    (Key::Space, _) if focus => return true,
-                    (Key::Space, down) => {
-                        if self.space != *down {
-                            self.space = *down;
-                            out.push(Command::Keyboard(KeyboardCommand::Sustain(*down)));
+                    Key::Space if focus => return true,
+                    Key::Space => {
+                        if !std::mem::replace(&mut self.space, true) {
+                            out.push(Command::Keyboard(KeyboardCommand::Sustain(true)));
                         }
                         return false;
-                    }
-                    (_, false) => {
-                        if let Some(note) = self.typed.remove(&place) {
-                            out.push(lift(note));
-                        }
-                        return true;
                     }
                     _ => {}
                 }
@@ -125,17 +120,35 @@ impl KeyboardPanel {
                     return true;
                 }
                 self.names.insert(place, *key);
-                if let (Some(note), false) = (note_of(place, first), *repeat) {
+                if let (Some(note), false) = (note_of(place, setup.first), *repeat) {
                     if let Some(old) = self.typed.insert(place, note) {
                         out.push(lift(old));
                     }
                     out.push(strike(note, StruckBy::Typing));
                 } else if let Some((_, by)) = OCTAVE.iter().find(|(k, _)| *k == place) {
-                    out.push(moved(&keyboard.setup, *by));
+                    setup.first = shifted(setup.first, *by);
+                    out.push(set(setup.clone()));
                 }
                 false
             });
         });
+        out
+    }
+
+    /// A key of the computer comes up: what it played, or the sustain it held, ends.
+    fn come_up(&mut self, place: Key) -> Option<Command> {
+        if place == Key::Space && std::mem::take(&mut self.space) {
+            return Some(Command::Keyboard(KeyboardCommand::Sustain(false)));
+        }
+        self.typed.remove(&place).map(lift)
+    }
+
+    /// Lets go what the computer's keys hold: they come up where nobody here hears of it.
+    pub fn lift_typed(&mut self) -> Vec<Command> {
+        let mut out: Vec<Command> = self.typed.drain().map(|(_, note)| lift(note)).collect();
+        if std::mem::take(&mut self.space) {
+            out.push(Command::Keyboard(KeyboardCommand::Sustain(false)));
+        }
         out
     }
 
@@ -186,6 +199,8 @@ impl KeyboardPanel {
         let over = ui.rect_contains_pointer(rect);
         let (pressed, down, at) =
             ui.input(|i| (i.pointer.primary_pressed(), i.pointer.primary_down(), i.pointer.interact_pos()));
+        // Without the focus nobody tells when the button comes up.
+        let down = down && ui.input(|i| i.focused);
         self.pressing = (self.pressing || (pressed && over)) && (down || pressed);
         let under = at.filter(|p| self.pressing && rect.contains(*p)).and_then(|p| key_at(p, rect, axis));
         if under != self.under {
@@ -304,6 +319,10 @@ impl KeyboardPanel {
     }
 }
 
+fn lift(note: MidiNote) -> Command {
+    Command::Keyboard(KeyboardCommand::Lift(note, StruckBy::Typing))
+}
+
 fn strike(key: MidiNote, by: StruckBy) -> Command {
     Command::Keyboard(KeyboardCommand::Strike { key, velocity: None, by })
 }
@@ -314,8 +333,11 @@ fn set(setup: KeyboardSetup) -> Command {
 
 /// The computer's keys moved by whole octaves, as far as there are notes.
 fn moved(setup: &KeyboardSetup, by: i32) -> Command {
-    let first = (i32::from(setup.first.0) + by).clamp(0, 108) as u8;
-    set(KeyboardSetup { first: MidiNote(first), ..setup.clone() })
+    set(KeyboardSetup { first: shifted(setup.first, by), ..setup.clone() })
+}
+
+fn shifted(first: MidiNote, by: i32) -> MidiNote {
+    MidiNote((i32::from(first.0) + by).clamp(0, 108) as u8)
 }
 
 /// The rectangle of a key: white ones reach half way under the black ones beside them.
@@ -347,119 +369,6 @@ fn state_of(keyboard: &KeyboardView, note: MidiNote) -> Option<KeyState> {
         KeyState::Failed(_) => 2,
     };
     on.filter_map(|r| keyboard.states.get(&r.take)).max_by_key(rank).cloned()
-}
-
-fn hiding(ui: &mut Ui, out: &mut Vec<Command>) {
-    let hover = tip(ui.ctx(), "Hides the audition keyboard", Action::Keyboard);
-    if ui.button("Hide").on_hover_text(hover).clicked() {
-        out.push(Command::Keyboard(KeyboardCommand::Show(false)));
-    }
-    let about = "Lets every key go at once, and the sustain";
-    if ui.button("All notes off").on_hover_text(about).clicked() {
-        out.push(Command::Keyboard(KeyboardCommand::AllUp));
-    }
-}
-
-fn letters(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
-    let theme = view.theme;
-    if keyboard.takes_keys {
-        let text = RichText::new("Letters play notes; Esc gives them back").color(theme.on_accent);
-        let button = Button::new(text).fill(theme.accent).stroke(Stroke::NONE);
-        let about = "The two lower rows of letters play notes, Q and W move them by an octave, the space bar sustains. Press here or Escape, and letters are commands again";
-        if ui.add(button).on_hover_text(about).clicked() {
-            out.push(Command::Keyboard(KeyboardCommand::TakeKeys(false)));
-        }
-    } else if ui
-        .button("Play with letters")
-        .on_hover_text("The two lower rows of letters play notes instead of being commands, until Escape")
-        .clicked()
-    {
-        out.push(Command::Keyboard(KeyboardCommand::TakeKeys(true)));
-    }
-}
-
-fn settings(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
-    let setup = &keyboard.setup;
-    for (text, by, about) in
-        [("Octave −", -12, "Letters an octave down (Q)"), ("Octave +", 12, "Letters an octave up (W)")]
-    {
-        let name = if by < 0 { "Octave down" } else { "Octave up" };
-        if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
-            out.push(moved(setup, by));
-        }
-    }
-    let words = |l: Option<u16>| l.map_or("All layers".into(), |l| format!("Layer {}", l + 1));
-    let shown = ComboBox::from_id_salt("keyboard layer").selected_text(words(setup.layer)).width(92.0);
-    let shown = shown.show_ui(ui, |ui| {
-        for layer in std::iter::once(None).chain((0..view.sheet.layers).map(Some)) {
-            if list_line(ui, setup.layer == layer, words(layer)) {
-                out.push(set(KeyboardSetup { layer, ..setup.clone() }));
-            }
-        }
-    });
-    shown
-        .response
-        .accessible_name("Layer to play")
-        .on_hover_text("All layers as they are delivered, or one alone");
-    // Flowing text would stand higher than the buttons where it begins a line.
-    ui.add(Label::new("Velocity").extend());
-    let mut velocity = setup.velocity;
-    ui.spacing_mut().slider_width = 80.0;
-    let about = "How hard the mouse and the letters strike, 1 to 127; a MIDI keyboard has its own";
-    let read = |t: &str| quantity::parse(t, "", None);
-    let typed = Typed { range: 1.0..=127.0, unit: "", decimals: 0, read: &read, write: None };
-    let slider = typed.slider(ui, Slider::new(&mut velocity, 1..=127), setup.velocity.into());
-    let slider = slider.accessible_name("Velocity").on_hover_text(about);
-    let now = escaped(ui, &slider, setup.velocity).or_else(|| slider.changed().then_some(velocity));
-    out.extend(now.map(|velocity| set(KeyboardSetup { velocity, ..setup.clone() })));
-    let sustain = switch("Sustain", keyboard.sustain, 14.0, view.theme);
-    let about = "Keys that come up go on sounding (space bar while letters play notes, or the pedal)";
-    if ui.add(sustain).on_hover_text(about).clicked() {
-        out.push(Command::Keyboard(KeyboardCommand::Sustain(!keyboard.sustain)));
-    }
-    let mut proposed = setup.proposed;
-    let about = "Takes that are proposed but not yet accepted sound as well; they are not delivered";
-    if ui.add(Checkbox::new(&mut proposed, "Proposed too")).on_hover_text(about).changed() {
-        out.push(set(KeyboardSetup { proposed, ..setup.clone() }));
-    }
-}
-
-/// One line: what cannot be heard and why, or how far the sounds are.
-fn status(ui: &mut Ui, view: &View<'_>, keyboard: &KeyboardView, out: &mut Vec<Command>) {
-    let warn = |text: &str| RichText::new(text).color(view.theme.warn);
-    ui.horizontal(|ui| {
-        if let Err(why) = &view.sound.device {
-            ui.label(warn("There is no sound device.")).on_hover_text(why);
-            if ui.button("Look for sound").clicked() {
-                out.push(Command::Sound(SoundCommand::TryDevice));
-            }
-        } else if let Some(said) = &keyboard.said {
-            ui.label(warn(said));
-        } else if keyboard.map.regions.is_empty() {
-            let text = if keyboard.setup.proposed {
-                "No take is accepted or proposed yet: nothing is mapped to the keys."
-            } else {
-                "No take is accepted yet: nothing is mapped to the keys. “Proposed too” adds what is proposed."
-            };
-            ui.label(soft(text, view.theme));
-        } else {
-            let (ready, all) = keyboard.ready();
-            let text = if ready == all { "All sounds are ready".into() } else { format!("{ready} of {all} sounds are ready") };
-            ui.label(soft(text, view.theme));
-            if keyboard.uneven {
-                ui.label(soft("Levels as played: they are not measured yet (Deliver room).", view.theme));
-            }
-        }
-        match &keyboard.midi {
-            Some(Ok(name)) => {
-                ui.label(soft(format!("MIDI: {name}"), view.theme));
-            }
-            Some(Err(why)) => {
-                ui.label(warn("The MIDI input is not there.")).on_hover_text(why);
-            }
-            None => {}
-        }
-    });
 }
 
 #[cfg(test)]

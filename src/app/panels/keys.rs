@@ -117,8 +117,9 @@ const SHEET: [(&str, &str); 7] = [
 ];
 
 /// What the mouse does in the stack room.
-const STACK: [(&str, &str); 3] = [
-    ("Click in a lane", "Hears the stack from there"),
+const STACK: [(&str, &str); 4] = [
+    ("Click in the picture", "Hears the stack from there"),
+    ("Drag the line", "How far turns are to stay apart"),
     ("Drag, Wheel", "Earlier, later"),
     ("Ctrl+Wheel", "Nearer, further at the pointer"),
 ];

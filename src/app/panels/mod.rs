@@ -67,6 +67,11 @@ impl Panels {
         self.keyboard.take_keys(ctx, keyboard)
     }
 
+    /// Lets go the notes that the computer's keys hold.
+    pub fn lift_typed(&mut self) -> Vec<Command> {
+        self.keyboard.lift_typed()
+    }
+
     /// Keeps what was typed for the command list before it shows.
     pub fn type_for_list(&mut self, text: String) {
         self.commands.type_ahead(text);

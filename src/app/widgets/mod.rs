@@ -6,6 +6,7 @@ pub mod dialog;
 pub mod drag_handle;
 pub mod glyph;
 pub mod in_sight;
+pub mod layer_sign;
 pub mod loop_arcs;
 pub mod loop_map;
 pub mod meter;

@@ -11,6 +11,7 @@ use crate::app::quantity;
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::{field_with, list_line};
 use crate::app::widgets::typed::{self, Typed};
+use crate::app::words;
 use crate::session::{Edit, Setup};
 
 /// Width of the names of the rows.
@@ -84,27 +85,26 @@ impl Form<'_> {
         changed(self.setup, label, set, self.out);
     }
 
-    /// A text over the rest of the row, handed over by Enter or by leaving it.
+    /// A text over the rest of the row, handed over by Enter or by leaving it. `bad`: why a text cannot be.
     pub fn text(
         &mut self,
         name: &'static str,
         tip: &str,
         now: &str,
-        refuse_empty: bool,
+        bad: &dyn Fn(&str) -> Option<String>,
         set: impl FnOnce(&mut Setup, String),
     ) {
         self.row(name, tip, |f| {
             let mut draft = f.drafts.remove(name);
             let width = f.ui.available_width() - 6.0;
             let (r, given) = field_with(f.ui, None, (name, tip), now, &mut draft, width);
-            let empty = |t: &String| refuse_empty && t.trim().is_empty();
             match given {
                 // It stays to be mended.
-                Some(text) if empty(&text) => draft = Some(text),
+                Some(text) if bad(&text).is_some() => draft = Some(text),
                 Some(text) => f.change(name, |s| set(s, text)),
                 None => {}
             }
-            refused(f.ui, &r, draft.as_ref().is_some_and(empty));
+            refused(f.ui, &r, draft.as_deref().and_then(bad));
             f.drafts.extend(draft.map(|d| (name, d)));
         });
     }
@@ -215,20 +215,22 @@ impl Form<'_> {
     }
 }
 
-/// Marks a field that must not be empty and is, and says so.
-fn refused(ui: &Ui, r: &egui::Response, is_empty: bool) {
-    let id = r.id.with("empty");
-    if !is_empty {
+/// Marks a field with a text that cannot be, and says why.
+fn refused(ui: &Ui, r: &egui::Response, why: Option<String>) {
+    let id = r.id.with("refused");
+    let Some(why) = why else {
         ui.data_mut(|d| d.remove::<f64>(id));
         return;
-    }
+    };
     let now = ui.input(|i| i.time);
     let since = ui.data_mut(|d| *d.get_temp_mut_or(id, now));
-    typed::tell(ui, id, r, "This cannot be empty: the files are called by it.", now - since);
+    typed::tell(ui, id, r, &why, now - since);
 }
 
 fn drag_value<'v>(n: &'v Number, v: &'v mut f64) -> DragValue<'v> {
-    DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals)
+    let drag = DragValue::new(v).range(n.range.clone()).speed(n.speed).fixed_decimals(n.decimals);
+    // With a real minus sign.
+    drag.custom_formatter(|x, _| words::minus(x, n.decimals))
 }
 
 impl Number {

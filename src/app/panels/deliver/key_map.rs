@@ -13,8 +13,12 @@ use crate::session::Document;
 use crate::session::delivery::LayersAs;
 use crate::units::MidiNote;
 
-/// Height of the keyboard itself.
-const KEYBOARD: f32 = 46.0;
+/// Height of a layer's row.
+pub const ROW: f32 = 18.0;
+/// The same where there is much width.
+pub const WIDE_ROW: f32 = 22.0;
+/// Height of the keyboard itself, in rows.
+const KEYBOARD: f32 = 2.6;
 /// Room for the names of the layers.
 const NAMES: f32 = 74.0;
 const TEXT: f32 = 11.0;
@@ -105,15 +109,16 @@ pub fn sounding(document: &Document, map: &KeyMap, key: MidiNote) -> String {
     text
 }
 
-/// Draws the map.
-pub fn key_map(ui: &mut Ui, view: &View<'_>, map: &KeyMap, commands: &mut Vec<Command>) {
+/// Draws the map, each layer's row so high.
+pub fn key_map(ui: &mut Ui, view: &View<'_>, map: &KeyMap, row: f32, commands: &mut Vec<Command>) {
     let theme = view.theme;
     if map.regions.is_empty() {
         ui.label(soft("No accepted take sounds on a key yet.", theme));
         return;
     }
-    let row = if map.layers.len() > 8 { 12.0 } else { 18.0 };
-    let height = row * map.layers.len() as f32 + 4.0 + KEYBOARD + 16.0;
+    let keyboard_height = KEYBOARD * row;
+    let row = if map.layers.len() > 8 { 12.0 } else { row };
+    let height = row * map.layers.len() as f32 + 4.0 + keyboard_height + 16.0;
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let Some(axis) = KeyAxis::of(map, rect.left() + NAMES, rect.right() - 1.0) else { return };
     for (i, layer) in map.layers.iter().enumerate() {
@@ -122,7 +127,7 @@ pub fn key_map(ui: &mut Ui, view: &View<'_>, map: &KeyMap, commands: &mut Vec<Co
         layer_row(ui, view, map, (*layer, i), &axis, strip, commands);
     }
     let top = rect.top() + row * map.layers.len() as f32 + 4.0;
-    let keys = Rect::from_min_max(pos2(axis.left, top), pos2(rect.right() - 1.0, top + KEYBOARD));
+    let keys = Rect::from_min_max(pos2(axis.left, top), pos2(rect.right() - 1.0, top + keyboard_height));
     keyboard(ui, view, map, &axis, keys);
 }
 

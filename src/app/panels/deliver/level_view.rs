@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 
 use egui::{
-    Align2, Color32, FontId, Id, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2,
+    Align2, Color32, FontId, Id, Painter, Pos2, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
 use super::key_map::spelt;
@@ -12,9 +12,11 @@ use crate::app::command::{Command, GoCommand, WorkCommand};
 use crate::app::theme::Theme;
 use crate::app::view::View;
 use crate::app::widgets::control::soft;
+use crate::app::widgets::layer_sign::layer_sign;
 use crate::app::words;
 
-const HEIGHT: f32 = 168.0;
+/// Least height of the picture.
+pub const HEIGHT: f32 = 168.0;
 const LEFT: f32 = 46.0;
 const BOTTOM: f32 = 22.0;
 const TEXT: f32 = 11.0;
@@ -67,11 +69,11 @@ fn words_of(view: &View<'_>, p: &LevelPoint) -> String {
     text + &format!(", true peak {}", words::decibels(p.peak))
 }
 
-/// Draws the levels. `hidden`: layers that are left out.
+/// Draws the levels in a picture so high. `hidden`: layers that are left out.
 pub fn level_view(
     ui: &mut Ui,
     view: &View<'_>,
-    levels: &Levels,
+    (levels, height): (&Levels, f32),
     hidden: &mut BTreeSet<u16>,
     commands: &mut Vec<Command>,
 ) {
@@ -87,7 +89,7 @@ pub fn level_view(
         ui.label(soft(text, view.theme));
         return;
     }
-    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), HEIGHT), Sense::hover());
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height.max(HEIGHT)), Sense::hover());
     let inner =
         Rect::from_min_max(rect.min + vec2(LEFT, 6.0), pos2(rect.right() - 8.0, rect.bottom() - BOTTOM));
     let Some(axes) = LevelAxes::of(&shown, inner) else { return };
@@ -227,30 +229,8 @@ fn point(
     }
 }
 
-/// Each layer has its own shape besides its colour: disc, square, and triangles up and down.
 fn sign(painter: &Painter, at: Pos2, layer: u16, colour: Color32, theme: &Theme) {
-    let edge = Stroke::new(0.8, theme.ink);
-    let corner = |x: f32, y: f32| at + vec2(x, y) * 4.6;
-    let shape = |points: Vec<Pos2>| Shape::convex_polygon(points, colour, edge);
-    match layer % 4 {
-        0 => {
-            painter.circle(at, 4.2, colour, edge);
-        }
-        1 => {
-            painter.add(shape(vec![
-                corner(-0.8, -0.8),
-                corner(0.8, -0.8),
-                corner(0.8, 0.8),
-                corner(-0.8, 0.8),
-            ]));
-        }
-        2 => {
-            painter.add(shape(vec![corner(0.0, -1.1), corner(1.0, 0.8), corner(-1.0, 0.8)]));
-        }
-        _ => {
-            painter.add(shape(vec![corner(-1.0, -0.8), corner(1.0, -0.8), corner(0.0, 1.1)]));
-        }
-    }
+    layer_sign(painter, at, 4.4, layer, colour, Stroke::new(0.8, theme.ink));
 }
 
 #[cfg(test)]

@@ -24,7 +24,7 @@ use crate::app::view::View;
 use crate::app::widgets::control::{field, main_button};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
-use crate::session::Setup;
+use crate::session::{Setup, TakeId};
 
 use form::{Drafts, Form, changed, heading};
 use model::Model;
@@ -33,11 +33,18 @@ use model::Model;
 const TWO_COLUMNS: f32 = 860.0;
 /// Below this width settings and what they lead to are shown one at a time.
 const ONE_AT_A_TIME: f32 = 640.0;
+/// The settings are at least and at most so wide.
+const SETTINGS: (f32, f32) = (326.0, 420.0);
+/// Least height of the list of names.
+const NAMES: f32 = 220.0;
+/// What stands above the picture of the levels.
+const LEVELS_HEAD: f32 = 76.0;
 const FOLDER_TIP: &str = "Where the files are written; from the session's folder on, made if it is not there. Enter \
                           takes it";
 
-/// What the model was worked out from: revision of the document, what is half-typed, what was found out.
-type Key = (u64, Option<String>, Option<String>, u64, usize);
+/// What the model was worked out from: revision of the document, what is half-typed, what was found out,
+/// what is selected.
+type Key = (u64, Option<String>, Option<String>, u64, usize, Option<TakeId>);
 
 /// The deliver room. Its fields are what may be lost.
 #[derive(Debug, Default)]
@@ -69,6 +76,7 @@ impl DeliverPanel {
         let model = self.model.take();
         if let Some((_, model)) = &model {
             self.strip(ui, view, model, &mut setup, &mut out);
+            refused(ui, view);
             ui.add_space(4.0);
             self.columns(ui, view, model, &mut setup, &mut out);
         }
@@ -82,7 +90,7 @@ impl DeliverPanel {
         let (title, pattern) = (draft("Set name"), draft("Name pattern"));
         let failed = view.derived.delivery().map_or(0, |d| d.failed.len());
         let version = view.derived.deliver().version();
-        let key = (view.revision, title, pattern, version, failed);
+        let key = (view.revision, title, pattern, version, failed, view.selected);
         if self.model.as_ref().is_some_and(|(k, _)| *k == key) {
             return;
         }
@@ -93,7 +101,7 @@ impl DeliverPanel {
         if let Some(pattern) = key.2.as_ref() {
             pattern.clone_into(&mut document.to_mut().setup.name_pattern);
         }
-        let mut model = Model::of(&document, view.derived);
+        let mut model = Model::of(&document, view.derived, view.selected);
         if matches!(document, Cow::Owned(_)) {
             // How files stand was found out for the names that hold now.
             model.rows.iter_mut().for_each(|r| r.standing = None);
@@ -165,17 +173,17 @@ impl DeliverPanel {
                 }
             });
             match self.shows_written {
-                false => self.settings(ui, view, width, setup, out),
+                false => self.settings(ui, view, (width, model), setup, out),
                 true => self.shown(ui, view, width, model, out),
             }
             return;
         }
-        let left = (width * 0.4).clamp(286.0, 400.0);
+        let left = (width * 0.4).clamp(SETTINGS.0, SETTINGS.1);
         let height = ui.available_height();
         let down = egui::Layout::top_down(egui::Align::Min);
         ui.horizontal_top(|ui| {
             ui.allocate_ui_with_layout(vec2(left, height), down, |ui| {
-                self.settings(ui, view, left, setup, out);
+                self.settings(ui, view, (left, model), setup, out);
             });
             ui.add_space(8.0);
             let right = ui.available_width();
@@ -189,7 +197,7 @@ impl DeliverPanel {
         &mut self,
         ui: &mut Ui,
         view: &View<'_>,
-        width: f32,
+        (width, model): (f32, &Model),
         setup: &mut Setup,
         out: &mut Vec<Command>,
     ) {
@@ -197,7 +205,10 @@ impl DeliverPanel {
             ui.set_width(width - 16.0);
             ui.add_enabled_ui(!view.read_only, |ui| {
                 let (drafts, gesture) = (&mut self.drafts, &mut self.gesture);
-                settings::sections(&mut Form { ui, theme: view.theme, setup, gesture, drafts, out });
+                settings::sections(
+                    &mut Form { ui, theme: view.theme, setup, gesture, drafts, out },
+                    &model.example,
+                );
             });
             ui.add_space(8.0);
             follow_focus(ui);
@@ -209,12 +220,26 @@ impl DeliverPanel {
         ScrollArea::vertical().id_salt("shown").auto_shrink(false).show(ui, |ui| {
             ui.set_width(width - 16.0);
             if width < TWO_COLUMNS {
-                self.lists(ui, view, model, 220.0, out);
-                self.pictures(ui, view, model, out);
+                self.lists(ui, view, model, out);
+                heading(ui, "Names on disk", view.theme);
+                written::names(ui, view, model, NAMES, out);
+                self.since(ui, view, model, out);
+                keys(ui, view, model, key_map::ROW, out);
+                self.levels(ui, view, model, level_view::HEIGHT, out);
             } else {
+                // The keyboard has all the width there is.
+                keys(ui, view, model, key_map::WIDE_ROW, out);
+                let left = (height - (ui.cursor().top() - ui.min_rect().top()) - 12.0).max(NAMES + 160.0);
                 ui.columns(2, |columns| {
-                    self.lists(&mut columns[0], view, model, (height - 300.0).max(220.0), out);
-                    self.pictures(&mut columns[1], view, model, out);
+                    let top = columns[0].cursor().top();
+                    self.lists(&mut columns[0], view, model, out);
+                    heading(&mut columns[0], "Names on disk", view.theme);
+                    let used = columns[0].cursor().top() - top;
+                    written::names(&mut columns[0], view, model, (left - used).max(NAMES), out);
+                    self.since(&mut columns[1], view, model, out);
+                    let used = columns[1].cursor().top() - top;
+                    let rest = (left - used - LEVELS_HEAD).max(level_view::HEIGHT);
+                    self.levels(&mut columns[1], view, model, rest, out);
                 });
             }
             ui.add_space(8.0);
@@ -222,42 +247,59 @@ impl DeliverPanel {
         });
     }
 
-    fn lists(
-        &mut self,
-        ui: &mut Ui,
-        view: &View<'_>,
-        model: &Model,
-        names_height: f32,
-        out: &mut Vec<Command>,
-    ) {
-        let folder = view.document.setup.delivery.folder_of(view.path.unwrap_or(Path::new("")));
+    fn lists(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, out: &mut Vec<Command>) {
+        let folder = folder_of(view);
         if let Some(delivery) = view.derived.delivery() {
             heading(ui, "What was done", view.theme);
             written::result(ui, view, (delivery, model, &folder), out);
         }
         heading(ui, "What will be written", view.theme);
-        let standing = view.derived.deliver().standing();
-        if let Some(e) = standing.and_then(|s| s.refused.as_ref()) {
-            glyph::concern_line(ui, view.theme, e.to_string());
-        }
         written::summary(ui, view, model);
-        written::orphans(ui, view, &folder, &mut self.asking, out);
-        heading(ui, "Names on disk", view.theme);
-        written::names(ui, view, model, names_height, out);
     }
 
-    fn pictures(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, out: &mut Vec<Command>) {
-        heading(ui, "Keys", view.theme);
-        key_map::key_map(ui, view, &model.plan.map, out);
-        heading(ui, "Levels before and after", view.theme);
-        level_view::level_view(ui, view, &model.levels, &mut self.hidden, out);
+    /// How the folder stands to what would be written, and what is left over there.
+    fn since(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, out: &mut Vec<Command>) {
+        heading(ui, "Since the last delivery", view.theme);
+        written::since(ui, view, model, out);
+        written::orphans(ui, view, &folder_of(view), &mut self.asking, out);
     }
+
+    fn levels(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, out: &mut Vec<Command>) {
+        heading(ui, "Levels before and after", view.theme);
+        level_view::level_view(ui, view, (&model.levels, height), &mut self.hidden, out);
+    }
+}
+
+/// Below the folder: why nothing can be delivered into it.
+fn refused(ui: &mut Ui, view: &View<'_>) {
+    let known = view.derived.deliver();
+    let refused = known.standing().and_then(|s| s.refused.as_ref()).map(ToString::to_string);
+    let why = refused.or_else(|| known.failed(&folder_of(view)).map(str::to_owned));
+    if let Some(why) = why.filter(|_| !is_delivering(view)) {
+        glyph::concern_line(ui, view.theme, why);
+    }
+}
+
+fn is_delivering(view: &View<'_>) -> bool {
+    view.jobs.iter().any(|j| j.stage.starts_with("Deliver"))
+}
+
+fn folder_of(view: &View<'_>) -> PathBuf {
+    view.document.setup.delivery.folder_of(view.path.unwrap_or(Path::new("")))
+}
+
+fn keys(ui: &mut Ui, view: &View<'_>, model: &Model, row: f32, out: &mut Vec<Command>) {
+    heading(ui, "Keys", view.theme);
+    key_map::key_map(ui, view, &model.plan.map, row, out);
 }
 
 /// Why nothing can be delivered now.
 fn why_not(view: &View<'_>, model: &Model) -> Option<String> {
-    if view.jobs.iter().any(|j| j.stage.starts_with("Deliver")) {
+    if is_delivering(view) {
         return Some("A delivery is going on".into());
+    }
+    if let Some(e) = view.derived.deliver().standing().and_then(|s| s.refused.as_ref()) {
+        return Some(e.to_string());
     }
     if let Some(problem) = model.plan.problems.first() {
         return Some(problem.to_string());

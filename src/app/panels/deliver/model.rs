@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use crate::app::derived::Derived;
 use crate::io::sfz;
 use crate::render::level::{Heard, gains};
-use crate::render::names::{self, accepted, comparable, root_of};
+use crate::render::names::{self, Example, accepted, comparable, root_of};
 use crate::render::plan::{Plan, plan};
 use crate::render::standing::{FileStanding, sound_of};
 use crate::session::delivery::{LevelMode, Tail};
@@ -94,14 +94,17 @@ pub struct Model {
     pub sums: Sums,
     /// Levels before and after.
     pub levels: Levels,
+    /// A name as it would be, and what each placeholder stands for in it.
+    pub example: Example,
 }
 
 impl Model {
     /// The model of `document`.
-    pub fn of(document: &Document, derived: &Derived) -> Self {
+    pub fn of(document: &Document, derived: &Derived, selected: Option<TakeId>) -> Self {
         let plan = plan(document);
         let rows = rows(document, &plan, derived);
-        Self { rows, sums: sums(document), levels: levels(document, derived), plan }
+        let example = names::example(document, selected);
+        Self { rows, sums: sums(document), levels: levels(document, derived), plan, example }
     }
 
     /// How many rows stand so.

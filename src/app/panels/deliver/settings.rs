@@ -3,9 +3,11 @@
 use std::path::PathBuf;
 
 use crate::app::widgets::control::soft;
+use crate::app::widgets::glyph;
 use crate::app::words;
 use crate::io::SoundForm;
-use crate::render::names::FIELDS;
+use crate::render::names::{Example, FIELDS};
+use crate::render::pattern::fault;
 use crate::session::Setup;
 use crate::session::delivery::{
     BankDepth, DeliverySetup, Folders, LayersAs, LevelMode, Reach, Spelling, Tail,
@@ -24,14 +26,16 @@ const FIRST_TAIL: Seconds = Seconds(0.5);
 /// A pre-roll that is offered first, in seconds.
 const FIRST_PRE_ROLL: Seconds = Seconds(0.01);
 
+/// Width of the buttons of the placeholders.
+const PLACEHOLDER: f32 = 66.0;
 const PATTERN_TIP: &str = "How the files are called; what stands in braces is filled in for each take. The names at \
                            the right follow while you type; Enter takes it, Escape gives it up";
 const SCORE_TIP: &str =
     "“Accept what passes” in the sheet takes proposals with at least this loop score, 0 to 100";
 
 /// All sections.
-pub fn sections(f: &mut Form<'_>) {
-    names(f);
+pub fn sections(f: &mut Form<'_>, example: &Example) {
+    names(f, example);
     sound(f);
     level(f);
     keys(f);
@@ -54,13 +58,23 @@ fn number(
     Number { name, tip, suffix, range, decimals, speed }
 }
 
-fn names(f: &mut Form<'_>) {
+fn names(f: &mut Form<'_>, example: &Example) {
     f.heading("Names");
     let (title, pattern) = (f.setup.title.clone(), f.setup.name_pattern.clone());
     let tip = "What {set} stands for in the names; also the name of map and SoundFont. Enter takes it";
-    f.text("Set name", tip, &title, true, |s, text| text.trim().clone_into(&mut s.title));
-    f.text("Name pattern", PATTERN_TIP, &pattern, true, |s, text| s.name_pattern = text);
-    f.row("", "", fields);
+    f.text("Set name", tip, &title, &not_empty, |s, text| text.trim().clone_into(&mut s.title));
+    f.text("Name pattern", PATTERN_TIP, &pattern, &not_empty, |s, text| s.name_pattern = text);
+    let typed = f.drafts.get("Name pattern").unwrap_or(&pattern);
+    match (fault(typed), &example.name) {
+        (Some(why), _) => drop(glyph::concern_line(f.ui, f.theme, why)),
+        (None, Some(name)) => {
+            let tip = "The name of the selected take, or of the first that is accepted";
+            let example = egui::Label::new(format!("For example: {name}")).wrap();
+            f.ui.add(example).on_hover_text(tip);
+        }
+        (None, None) => {}
+    }
+    placeholders(f, example);
     let d = f.setup.delivery.clone();
     let middle = f.setup.middle_c;
     f.choice(
@@ -91,22 +105,31 @@ fn names(f: &mut Form<'_>) {
     );
 }
 
-/// A button for each field, which adds it to the end of the pattern.
-fn fields(f: &mut Form<'_>) {
+fn not_empty(text: &str) -> Option<String> {
+    text.trim().is_empty().then(|| "This cannot be empty: the files are called by it.".into())
+}
+
+/// What each placeholder stands for, with a button that adds it to the end of the pattern.
+fn placeholders(f: &mut Form<'_>, example: &Example) {
     let mut wanted = None;
-    f.ui.horizontal_wrapped(|ui| {
-        ui.spacing_mut().button_padding = egui::vec2(5.0, 1.0);
-        ui.spacing_mut().item_spacing = egui::vec2(4.0, 4.0);
-        ui.spacing_mut().interact_size.y = 22.0;
-        for (field, about) in FIELDS {
+    for (i, (field, about)) in FIELDS.into_iter().enumerate() {
+        f.ui.horizontal_top(|ui| {
+            ui.spacing_mut().button_padding = egui::vec2(5.0, 1.0);
+            ui.spacing_mut().item_spacing = egui::vec2(8.0, 3.0);
+            ui.spacing_mut().interact_size.y = 20.0;
             let text = egui::RichText::new(format!("{{{field}}}")).size(12.0);
-            let tip = format!("Adds the field to the pattern: {about}");
-            let button = ui.add(egui::Button::new(text)).on_hover_text(tip);
-            if button.clicked() {
+            let button = egui::Button::new(text).min_size(egui::vec2(PLACEHOLDER, 20.0));
+            let tip = format!("Adds it to the end of the pattern: {about}");
+            if ui.add(button).on_hover_text(tip).clicked() {
                 wanted = Some(field);
             }
-        }
-    });
+            let here = example.values.get(i).filter(|v| !v.is_empty());
+            let here = here.map_or_else(String::new, |v| format!("; here {v}"));
+            ui.add(egui::Label::new(soft(format!("{about}{here}"), f.theme).size(12.0)).wrap());
+        });
+    }
+    let digits = "A number may be given how many digits it has: {layer:02} makes 01, 02 …";
+    f.ui.add(egui::Label::new(soft(digits, f.theme).size(12.0)).wrap());
     if let Some(field) = wanted {
         let pattern = f.drafts.remove("Name pattern").unwrap_or_else(|| f.setup.name_pattern.clone());
         let gap = if pattern.is_empty() || pattern.ends_with(' ') { "" } else { " " };
@@ -269,17 +292,22 @@ fn beside(f: &mut Form<'_>) {
     let now = d.credits.as_ref().map(|p| p.display().to_string()).unwrap_or_default();
     let tip = "Path of a text file with credits and licence that is put beside the files; from the session's folder \
                on, or empty for none. Enter takes it";
-    f.text("Credits file", tip, &now, false, |s, text| {
+    f.text("Credits file", tip, &now, &anything, |s, text| {
         let text = text.trim();
         s.delivery.credits = (!text.is_empty()).then(|| PathBuf::from(text));
     });
+}
+
+/// No text is wrong here.
+fn anything(_: &str) -> Option<String> {
+    None
 }
 
 fn texts(f: &mut Form<'_>) {
     f.heading("Texts in the files");
     let t = f.setup.delivery.texts.clone();
     let one = |f: &mut Form<'_>, name, tip: &str, now: &str, set: fn(&mut Setup, String)| {
-        f.text(name, tip, now, false, |s, text| set(s, text.trim().to_owned()));
+        f.text(name, tip, now, &anything, |s, text| set(s, text.trim().to_owned()));
     };
     one(f, "Artist", "Who played", &t.artist, |s, v| s.delivery.texts.artist = v);
     one(f, "Copyright", "Whose it is, under which licence", &t.copyright, |s, v| {

@@ -12,6 +12,7 @@ use crate::app::widgets::control::soft;
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
+use crate::error::{Error, ErrorKind};
 use crate::io::SoundForm;
 use crate::render::batch::Delivery;
 use crate::render::plan::BesideKind;
@@ -91,6 +92,74 @@ pub fn in_folder(s: &Standing) -> String {
     .map(|(n, text)| format!("{n} {text}"))
     .collect();
     if parts.is_empty() { "nothing of this delivery".into() } else { parts.join(", ") }
+}
+
+/// More names than this are only counted.
+const TOLD: usize = 8;
+
+/// What changed since the last delivery, by name.
+pub fn since(ui: &mut Ui, view: &View<'_>, model: &Model, commands: &mut Vec<Command>) {
+    let Some(standing) = view.derived.deliver().standing() else {
+        ui.label(soft("It is being looked at what stands in the folder.", view.theme));
+        return;
+    };
+    let count = |what| model.count(what);
+    if model.rows.is_empty() {
+        let text = match model.sums.files {
+            0 => "Nothing is accepted, so nothing would be written.",
+            _ => "It is told as soon as the files have names.",
+        };
+        ui.add(Label::new(soft(text, view.theme)).wrap());
+        return;
+    }
+    if count(FileStanding::Same) == model.rows.len() {
+        let text = match model.rows.len() {
+            1 => "Nothing: the file stands in the folder as it would be written now.".to_owned(),
+            n => format!("Nothing: all {n} files stand in the folder as they would be written now."),
+        };
+        ui.add(Label::new(soft(text, view.theme)).wrap());
+        return;
+    }
+    if !standing.known && count(FileStanding::Strange) == 0 {
+        ui.add(Label::new(soft("Nothing was delivered into this folder yet.", view.theme)).wrap());
+        return;
+    }
+    for (what, word) in [
+        (FileStanding::Changed, "Changed"),
+        (FileStanding::New, "New"),
+        (FileStanding::Unmeasured, "To be compared once the levels are measured"),
+        (FileStanding::Strange, "Taken by a file of somebody else, which stays"),
+    ] {
+        let rows: Vec<&NameRow> = model.rows.iter().filter(|r| r.standing == Some(what)).collect();
+        if rows.is_empty() {
+            continue;
+        }
+        ui.horizontal_wrapped(|ui| {
+            ui.spacing_mut().item_spacing = egui::vec2(4.0, 3.0);
+            ui.spacing_mut().button_padding = egui::vec2(5.0, 1.0);
+            ui.spacing_mut().interact_size.y = 22.0;
+            ui.label(format!("{word}, {}:", files(rows.len())));
+            for row in rows.iter().take(TOLD) {
+                let name = egui::RichText::new(short(&row.path)).size(12.0);
+                let button = egui::Button::new(name).truncate();
+                if ui.add(button).on_hover_text(format!("{}. Selects the take", row.path)).clicked() {
+                    commands.push(Command::Go(GoCommand::Select(row.take)));
+                }
+            }
+            if rows.len() > TOLD {
+                ui.label(format!("and {} more", rows.len() - TOLD));
+            }
+        });
+    }
+    let same = count(FileStanding::Same);
+    if same > 0 {
+        ui.label(soft(format!("As delivered, and kept: {}", files(same)), view.theme));
+    }
+}
+
+/// A path without its ending.
+fn short(path: &str) -> &str {
+    path.rsplit_once('.').map_or(path, |(stem, _)| stem)
 }
 
 /// Files that earlier deliveries left over, and the way to remove them, which asks first.
@@ -179,7 +248,8 @@ fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, right: f32, commands: &mut
         }
         let left = egui::pos2(right - WORDS, ui.max_rect().top());
         let place = egui::Rect::from_min_size(left, egui::vec2(WORDS, 24.0));
-        ui.put(place, Label::new(soft(words, view.theme).small()).truncate());
+        let inside = egui::UiBuilder::new().max_rect(place).layout(layout);
+        ui.scope_builder(inside, |ui| ui.add(Label::new(soft(words, view.theme).small()).truncate()));
     });
 }
 
@@ -200,9 +270,14 @@ fn standing_words(line: &NameRow) -> &'static str {
 pub fn result(
     ui: &mut Ui,
     view: &View<'_>,
-    (delivery, model, folder): (&Delivery, &Model, &Path),
+    (delivery, model, now): (&Delivery, &Model, &Path),
     commands: &mut Vec<Command>,
 ) {
+    let folder = delivery.folder.as_path();
+    if folder != now {
+        // Another folder is chosen by now: this is not about it.
+        ui.add(Label::new(format!("In {}:", folder.display())).wrap());
+    }
     let (written, kept) = (delivery.written.len(), delivery.kept.len());
     let mut text = format!("{} written, {} kept as they were", files(written), files(kept));
     if !delivery.beside.is_empty() {
@@ -214,7 +289,7 @@ pub fn result(
     }
     ui.add(Label::new(text).wrap());
     if delivery.cancelled {
-        ui.label("Stopped before the end; what is written is whole.");
+        ui.label("Stopped before the end. What is written is whole and is kept; “Deliver” writes the rest.");
     }
     let first = delivery.written.first().or(delivery.kept.first());
     let report = model.plan.beside(BesideKind::ReportPage).map(|name| folder.join(name));
@@ -222,9 +297,7 @@ pub fn result(
     if first.is_some() {
         after_buttons(ui, folder, report, commands);
     }
-    let takes = delivery.failed.iter().map(|(_, name, error)| format!("{name}: {error}"));
-    let beside = delivery.beside_failed.iter().map(|(path, error)| format!("{}: {error}", path.display()));
-    let failures: Vec<String> = takes.chain(beside).collect();
+    let failures = failures(delivery);
     if !failures.is_empty() {
         ScrollArea::vertical().id_salt("failed").auto_shrink([false, true]).max_height(150.0).show(
             ui,
@@ -235,6 +308,25 @@ pub fn result(
             },
         );
     }
+}
+
+/// What failed, in sentences; a full disk once for all files.
+fn failures(delivery: &Delivery) -> Vec<String> {
+    let takes = delivery.failed.iter().map(|(_, name, error)| (name.clone(), error));
+    let beside = delivery.beside_failed.iter().map(|(path, error)| (path.display().to_string(), error));
+    let all: Vec<(String, &Error)> = takes.chain(beside).collect();
+    let full = all.iter().filter(|(_, e)| e.kind() == ErrorKind::DiskFull).count();
+    let mut lines = Vec::new();
+    if full > 1 {
+        lines.push(format!(
+            "The disk is full: {} could not be written. Make room or choose another folder, and deliver again: what \
+             stands there is whole and is kept.",
+            files(full)
+        ));
+    }
+    let told = |e: &Error| full > 1 && e.kind() == ErrorKind::DiskFull;
+    lines.extend(all.iter().filter(|(_, e)| !told(e)).map(|(name, e)| format!("{name}: {e}")));
+    lines
 }
 
 fn after_buttons(ui: &mut Ui, folder: &Path, report: Option<PathBuf>, commands: &mut Vec<Command>) {

@@ -23,8 +23,8 @@ pub fn no_note(ui: &mut Ui, view: &View<'_>) {
         } else {
             (
                 "No note in the stack",
-                "Choose a take in the sheet at the left edge. All layers of its note then stand here over \
-                 one another, with their loops unrolled, and can be heard together.",
+                "Choose a take in the sheet at the left edge. All layers of its note can then be heard together here, \
+                 and the picture shows when their loops turn and which turns come near each other.",
             )
         };
         ui.label(RichText::new(title).family(strong()).size(20.0));

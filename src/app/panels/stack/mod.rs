@@ -1,19 +1,20 @@
-//! The stack room: all layers of a note over one another, their loops unrolled, heard together.
+//! The stack room: all layers of a note heard together, and whether their loops turn apart from one another.
 //!
-//! [`model`] gathers what is shown; the head sets what is heard; the lanes draw; the verdict says in
-//! words what the picture shows and lets loops be chosen that stay apart.
+//! [`model`] gathers what is shown; the head sets what is heard; the field shows every turn of every loop; the
+//! table sets the layers; the verdict says in words what the field shows and lets loops be chosen that stay apart.
 
 mod empty;
+mod field;
 mod head;
-mod lanes;
 mod layer;
 pub mod model;
+mod table;
 mod verdict;
 
 use std::sync::Arc;
 
 use egui::containers::scroll_area::ScrollSource;
-use egui::{Margin, Panel, ScrollArea, Sense, Ui, UiBuilder, vec2};
+use egui::{Align, Layout, Margin, Panel, Rect, ScrollArea, Sense, Ui, UiBuilder, pos2, vec2};
 
 use super::frame;
 use crate::app::command::{Command, StackCommand};
@@ -23,13 +24,21 @@ use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::units::MidiNote;
 
-use lanes::Envelopes;
 use model::{Key, Stack, Together};
 
 /// Shortest stretch that is looked at, in seconds.
 const NEAREST_S: f64 = 0.05;
-/// How much before the first near-collision hearing begins, in seconds.
+/// How much before a near-collision hearing begins, in seconds.
 const LEAD_S: f64 = 1.5;
+/// For what is brought into its limits afterwards.
+const NO_LIMITS: TimeRange = TimeRange { start_s: -1e9, end_s: 1e9 };
+/// The words beside the table want at least so much width, else they stand below it, so much higher.
+const WORDS: (f32, f32) = (290.0, 170.0);
+/// The least height of the field that is worth looking at, and its height where the room scrolls.
+const FIELD: (f32, f32) = (150.0, 190.0);
+/// Share of the room's height that table and words have at least.
+const LOWER: f32 = 0.46;
+const GAP: f32 = 8.0;
 
 /// The stack room. Its fields are what may be lost: zoom, and what was counted for the picture.
 #[derive(Debug, Default)]
@@ -38,7 +47,10 @@ pub struct StackPanel {
     /// What is seen; none: all of it.
     visible: Option<TimeRange>,
     counted: Option<(Key, Arc<Together>)>,
-    envelopes: Envelopes,
+    /// Which near-collision is looked at, from 0.
+    at: usize,
+    /// Where the field was drawn: over it the wheel belongs to the time axis.
+    field: Option<Rect>,
 }
 
 /// A wish to change what is set.
@@ -60,12 +72,13 @@ impl StackPanel {
             return out;
         };
         if self.note != Some(stack.note) {
-            (self.note, self.visible) = (Some(stack.note), None);
+            (self.note, self.visible, self.at) = (Some(stack.note), None, 0);
         }
         let setup = &view.sound.stack.setup;
         let key = Key::of(&stack, setup);
         if self.counted.as_ref().is_none_or(|(k, _)| *k != key) {
             self.counted = Some((key, Arc::new(Together::of(&stack, setup))));
+            self.at = 0;
         }
         let together = self.counted.as_ref().map(|(_, t)| Arc::clone(t)).unwrap_or_default();
         let paper = view.theme.paper;
@@ -75,62 +88,128 @@ impl StackPanel {
             .frame(frame(paper, Margin { left: 0, right: 0, top: 0, bottom: 6 }))
             .show_separator_line(false)
             .show(ui, |ui| head::show(ui, view, &stack, (&mut visible, all), &mut out));
-        let height = verdict::height(ui.available_size());
-        if ui.available_height() - height < lanes::least_height(&stack) {
-            self.low(ui, view, (&stack, &together), (&mut visible, all), &mut out);
-            self.visible = (visible != all).then_some(visible);
-            return out;
-        }
-        Panel::bottom("stack verdict")
-            .exact_size(height)
-            .resizable(false)
-            .frame(frame(paper, Margin { left: 0, right: 0, top: 8, bottom: 0 }))
-            .show(ui, |ui| verdict::show(ui, view, &stack, &together, &mut visible, &mut out));
-        egui::CentralPanel::no_frame().show(ui, |ui| {
-            self.lanes(ui, view, (&stack, &together), (&mut visible, all), &mut out);
-        });
+        self.room(ui, view, (&stack, &together), (&mut visible, all), &mut out);
+        visible = visible.clamped(all, NEAREST_S);
         self.visible = (visible != all).then_some(visible);
         out
     }
 
-    fn lanes(
+    /// Field, table and words. Where they have no room below one another all of it scrolls; over the field by its
+    /// bar alone, as the wheel belongs to the time axis there.
+    fn room(
         &mut self,
         ui: &mut Ui,
         view: &View<'_>,
-        (stack, together): (&Stack<'_>, &Together),
+        about: (&Stack<'_>, &Together),
         (visible, all): (&mut TimeRange, TimeRange),
         out: &mut Vec<Command>,
     ) {
-        if stack.lanes.is_empty() {
-            return empty::all_set_aside(ui, view, stack.note, out);
+        let size = ui.available_size();
+        let lower = Lower::of(size, view, about.0);
+        let height = (size.y - lower.height).min(size.y * (1.0 - LOWER));
+        if height >= FIELD.0 {
+            return self.parts(ui, view, about, (height, &lower, true), (visible, all), out);
         }
-        let mut shown = lanes::Shown { view, stack, together, all, fits: true };
-        lanes::show(ui, &mut shown, visible, &mut self.envelopes, out);
-    }
-
-    /// Where the room is too low for lanes above the words, one stands below the other and both scroll: by
-    /// their bar alone, as the wheel belongs to the time axis.
-    fn low(
-        &mut self,
-        ui: &mut Ui,
-        view: &View<'_>,
-        (stack, together): (&Stack<'_>, &Together),
-        (visible, all): (&mut TimeRange, TimeRange),
-        out: &mut Vec<Command>,
-    ) {
-        let whole = lanes::whole_height(stack);
-        let scroll = ScrollArea::vertical().auto_shrink(false).scroll_source(ScrollSource::SCROLL_BAR);
+        let over = self.field.is_some_and(|f| ui.rect_contains_pointer(f));
+        let source = if over {
+            ScrollSource::SCROLL_BAR
+        } else {
+            ScrollSource::SCROLL_BAR | ScrollSource::MOUSE_WHEEL
+        };
+        let scroll = ScrollArea::vertical().auto_shrink(false).scroll_source(source);
         scroll.id_salt("low stack").show(ui, |ui| {
-            let width = ui.available_width() - ui.spacing().scroll.allocated_width();
-            let words = verdict::height(vec2(width, ui.clip_rect().height()));
-            for (height, part) in [(whole, "lanes"), (words, "words")] {
-                let (rect, _) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
-                ui.scope_builder(UiBuilder::new().max_rect(rect).id_salt(part), |ui| match part {
-                    "lanes" => self.lanes(ui, view, (stack, together), (&mut *visible, all), out),
-                    _ => verdict::show(ui, view, stack, together, visible, out),
-                });
-            }
+            ui.set_width(ui.available_width() - ui.spacing().scroll.allocated_width());
+            let lower = Lower::of(vec2(ui.available_width(), 0.0), view, about.0);
+            self.parts(ui, view, about, (FIELD.1, &lower, false), (visible, all), out);
             follow_focus(ui);
         });
+    }
+
+    fn parts(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        (stack, together): (&Stack<'_>, &Together),
+        (height, lower, fits): (f32, &Lower, bool),
+        (visible, all): (&mut TimeRange, TimeRange),
+        out: &mut Vec<Command>,
+    ) {
+        ui.spacing_mut().item_spacing.y = 0.0;
+        let at = verdict::looked_at(stack, together, self.at);
+        let shown = field::Shown { view, stack, together, all, at };
+        let (place, _) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
+        self.field = Some(place);
+        let mut pointed = None;
+        within(ui, place, "field", |ui| {
+            if stack.lanes.is_empty() {
+                empty::all_set_aside(ui, view, stack.note, out);
+            } else {
+                pointed = field::show(ui, &shown, height, visible, out);
+            }
+        });
+        let controls = verdict::controls_height(lower.width);
+        let (place, _) = ui.allocate_exact_size(vec2(lower.width, controls), Sense::hover());
+        within(ui, place.with_min_y(place.top() + 4.0), "controls", |ui| {
+            ui.spacing_mut().item_spacing.y = 6.0;
+            verdict::controls(ui, view, stack, out);
+        });
+        let at_s = field::sounding_at(&shown).or(pointed);
+        let (table, words) = lower.places(ui, fits);
+        within(ui, table, "table", |ui| {
+            table::show(ui, &table::Shown { view, stack, together, at_s }, out);
+        });
+        let next = &mut self.at;
+        let mut all_words = |ui: &mut Ui| verdict::words(ui, view, (stack, together), next, visible, out);
+        if fits {
+            within(ui, words, "words", |ui| {
+                ScrollArea::vertical().id_salt("stack words").auto_shrink(false).show(ui, |ui| {
+                    all_words(ui);
+                    follow_focus(ui);
+                });
+            });
+        } else {
+            // Here everything scrolls together, so that the words are shown whole.
+            within(ui, words, "words", all_words);
+        }
+    }
+}
+
+/// Draws into a place that is taken already.
+fn within(ui: &mut Ui, rect: Rect, salt: &str, add: impl FnOnce(&mut Ui)) {
+    let place = UiBuilder::new().max_rect(rect).layout(Layout::top_down(Align::Min)).id_salt(salt);
+    ui.scope_builder(place, add);
+}
+
+/// Where table and words stand.
+struct Lower {
+    width: f32,
+    /// With the controls above them.
+    height: f32,
+    table: egui::Vec2,
+    /// The words stand beside the table.
+    beside: bool,
+}
+
+impl Lower {
+    fn of(room: egui::Vec2, view: &View<'_>, stack: &Stack<'_>) -> Self {
+        let beside = room.x >= table::width() + GAP + WORDS.0;
+        let width = if beside { table::width() } else { room.x };
+        // As high for every note of the set, so that nothing moves from one to the next.
+        let rows = stack.lanes.len().max(usize::from(view.sheet.layers));
+        let table = vec2(width, table::height(rows, width));
+        let parts = if beside { table.y.max(WORDS.1) } else { table.y + GAP + WORDS.1 };
+        Self { width: room.x, height: verdict::controls_height(room.x) + parts, table, beside }
+    }
+
+    /// The places of table and words: in what is left of the room, or as high as they are where it scrolls.
+    fn places(&self, ui: &mut Ui, fits: bool) -> (Rect, Rect) {
+        let left = ui.available_rect_before_wrap();
+        let table = Rect::from_min_size(left.min, self.table);
+        let min = match self.beside {
+            true => pos2(table.right() + GAP, left.top()),
+            false => pos2(left.left(), table.bottom() + GAP),
+        };
+        let bottom = if fits { left.bottom() } else { min.y + WORDS.1 };
+        (table, Rect::from_min_max(min, pos2(left.right(), bottom)))
     }
 }

@@ -32,6 +32,8 @@ pub struct Lane<'a> {
     pub made: Option<&'a FromRecipe>,
     /// Why there is none.
     pub missing: Option<Missing<'a>>,
+    /// Its sound is on its way: there is none yet, or one of an older recipe.
+    pub coming: bool,
     /// How fast it is read.
     pub speed: f64,
     /// Its loop in rendered frames.
@@ -68,6 +70,24 @@ impl<'a> Stack<'a> {
         Some(Self { note, lanes, layers })
     }
 
+    /// How many layers have their sound, and how many there will be.
+    pub fn ready(&self) -> (usize, usize) {
+        let wanted = self.lanes.iter().filter(|l| l.take.recipe.is_some());
+        let coming = self.lanes.iter().filter(|l| l.coming).count();
+        let all = wanted.count();
+        (all.saturating_sub(coming), all)
+    }
+
+    /// How many layers have a loop.
+    pub fn looped(&self) -> usize {
+        self.lanes.iter().filter(|l| l.looping.is_some()).count()
+    }
+
+    /// A layer's number as it is shown.
+    pub fn number(&self, k: usize) -> u32 {
+        self.layers.get(k).map_or(k as u32, |l| u32::from(*l)) + 1
+    }
+
     /// The loops, none for layers without one.
     pub fn loops(&self) -> Vec<Option<StackLoop>> {
         self.lanes.iter().map(|l| l.looping).collect()
@@ -85,6 +105,8 @@ fn lane<'a>(view: &View<'a>, id: TakeId, speed: f64) -> Option<Lane<'a>> {
         (None, None) if take.recipe.is_none() => Some(Missing::Recipe),
         (None, None) => Some(Missing::Sound),
     };
+    let coming =
+        take.recipe.is_some() && failed.is_none() && (made.is_none() || derived.is_some_and(|d| d.updating));
     let range = made.and_then(|m| m.rendered.looping).map(|l| l.range);
     let score = take.loop_score().unwrap_or(0.0);
     let looping = made.zip(range).and_then(|(m, r)| apart::stack_loop(&m.rendered, r, score, speed));
@@ -92,20 +114,14 @@ fn lane<'a>(view: &View<'a>, id: TakeId, speed: f64) -> Option<Lane<'a>> {
         .and_then(|d| d.dips.as_ref())
         .filter(|(recipe, _)| made.is_some_and(|m| std::sync::Arc::ptr_eq(recipe, &m.recipe)))
         .map_or(&[][..], |(_, dips)| dips.as_slice());
-    Some(Lane { take, made, missing, speed, range, looping, dips })
+    Some(Lane { take, made, missing, coming, speed, range, looping, dips })
 }
 
 impl Lane<'_> {
-    /// Rendered frame that sounds `s` seconds after the onset, going round; none before and after the
-    /// sound.
-    pub fn frame_at(&self, s: f64) -> Option<f64> {
-        let made = self.made?;
-        let audio = &made.rendered.audio;
-        let mut frame = made.rendered.onset.0 as f64 + s * audio.rate().as_f64() * self.speed;
-        if let Some(r) = self.range.filter(|r| frame >= r.end.0 as f64) {
-            frame = r.start.0 as f64 + (frame - r.start.0 as f64).rem_euclid(r.count().0 as f64);
-        }
-        (frame >= 0.0 && frame < audio.len() as f64).then_some(frame)
+    /// How far its loop has come `s` seconds after the onset, 0 to 1; none before the loop is reached.
+    pub fn share_at(&self, s: f64) -> Option<f64> {
+        let l = self.looping.filter(|l| s >= l.entry_s)?;
+        Some(((s - l.entry_s) / l.length_s).fract())
     }
 
     /// When its dips come.
@@ -118,6 +134,43 @@ impl Lane<'_> {
     }
 }
 
+/// A turn of a loop: its end meets its start.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Turn {
+    /// When, in seconds after the onset.
+    pub at_s: f64,
+    /// How far from it the nearest turn of another layer is, and which layer's; none: no other layer turns.
+    pub nearest: Option<(f64, usize)>,
+}
+
+/// The turns of every layer, each with the nearest turn of another. `joins`: times by layer, ascending.
+pub fn turns(joins: &[Vec<f64>]) -> Vec<Vec<Turn>> {
+    let mut all: Vec<(f64, usize)> =
+        joins.iter().enumerate().flat_map(|(k, t)| t.iter().map(move |s| (*s, k))).collect();
+    all.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+    let mut nearest: Vec<Option<(f64, usize)>> = vec![None; all.len()];
+    // Forth and back: the last turn of every layer is the nearest one on that side.
+    for back in [false, true] {
+        let mut last: Vec<Option<f64>> = vec![None; joins.len()];
+        for n in 0..all.len() {
+            let i = if back { all.len() - 1 - n } else { n };
+            let (s, k) = all[i];
+            for (other, t) in last.iter().enumerate().filter(|(other, _)| *other != k) {
+                let Some(gap) = t.map(|t: f64| (s - t).abs()) else { continue };
+                if nearest[i].is_none_or(|(best, _)| gap < best) {
+                    nearest[i] = Some((gap, other));
+                }
+            }
+            last[k] = Some(s);
+        }
+    }
+    let mut by_layer: Vec<Vec<Turn>> = joins.iter().map(|t| Vec::with_capacity(t.len())).collect();
+    for ((at_s, k), nearest) in all.into_iter().zip(nearest) {
+        by_layer[k].push(Turn { at_s, nearest });
+    }
+    by_layer
+}
+
 /// What the loops do together.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Together {
@@ -125,6 +178,8 @@ pub struct Together {
     pub report: StackReport,
     /// All near-collisions.
     pub near: Vec<NearMiss>,
+    /// All turns, by layer.
+    pub turns: Vec<Vec<Turn>>,
     /// When dips come, by layer.
     pub dips: Vec<Vec<f64>>,
     /// Dips of two layers that come together.
@@ -157,8 +212,35 @@ impl Together {
         Self {
             near: near_misses(&report.joins, apart_s),
             dips_near: near_misses(&dips, DIPS_TOGETHER_S),
+            turns: turns(&report.joins),
             report,
             dips,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand, and against looking at every pair.
+    #[test]
+    fn every_turn_knows_the_nearest_of_another_layer() {
+        let joins = vec![vec![1.0, 2.0, 3.0], vec![1.3, 2.9], vec![]];
+        let of = |k: usize| turns(&joins)[k].iter().map(|t| t.nearest.unwrap()).collect::<Vec<_>>();
+        let near = |found: (f64, usize), gap: f64, with| (found.0 - gap).abs() < 1e-9 && found.1 == with;
+        assert!(near(of(0)[0], 0.3, 1) && near(of(0)[1], 0.7, 1) && near(of(0)[2], 0.1, 1));
+        assert!(near(of(1)[0], 0.3, 0) && near(of(1)[1], 0.1, 0));
+        assert!(turns(&joins)[2].is_empty());
+        assert_eq!(turns(&[vec![1.0, 2.0]])[0][0].nearest, None, "one layer alone meets nobody");
+        let many: Vec<Vec<f64>> =
+            (0..4).map(|k| (1..80).map(|i| 0.37 * f64::from(k + 3) * f64::from(i)).collect()).collect();
+        for (k, layer) in turns(&many).iter().enumerate() {
+            for t in layer {
+                let others = many.iter().enumerate().filter(|(o, _)| *o != k).flat_map(|(_, t)| t);
+                let gap = others.map(|o| (o - t.at_s).abs()).fold(f64::INFINITY, f64::min);
+                assert!((t.nearest.unwrap().0 - gap).abs() < 1e-12);
+            }
         }
     }
 }

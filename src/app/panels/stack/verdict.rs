@@ -1,10 +1,11 @@
 //! What the picture shows, in words; and choosing loops that stay apart.
 
-use egui::{Align, Button, DragValue, Label, Layout, Rect, RichText, ScrollArea, Ui, UiBuilder, pos2, vec2};
+use egui::{Button, DragValue, Label, Rect, RichText, Role, Sense, Ui, WidgetInfo, vec2};
 
 use super::model::{Stack, Together};
 use super::{LEAD_S, set};
 use crate::app::command::{Command, StackCommand};
+use crate::app::panels::jobs::words_of;
 use crate::app::quantity;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::stack::{APART_S, GIVEN_UP};
@@ -14,130 +15,182 @@ use crate::app::widgets::control::{READ_ONLY, escaped, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::typed::Typed;
+use crate::app::words;
 use crate::dsp::looping::stack::{NearMiss, StackParams};
-use crate::render::apart::{moment, remaining};
+use crate::render::apart::{by_pair, moment, remaining};
 
-/// Wide enough for the longer of the two buttons beside the words.
-const BUTTONS: f32 = 84.0;
-/// Height of the controls above the words, with what keeps them apart.
+/// How the job that chooses loops is called.
+const CHOOSING: &str = "Choosing loops";
+
+/// Height of the controls, with what keeps them apart from what is below.
 const CONTROLS: f32 = 42.0;
-
 /// Below this width the controls take a second line, so much higher.
 const ONE_LINE: f32 = 800.0;
 const SECOND_LINE: f32 = 34.0;
 
-/// Height of all of it in a room of this size: whatever is said, nothing above it and no button in it
-/// moves.
-pub fn height(room: egui::Vec2) -> f32 {
-    let second = if room.x < ONE_LINE { SECOND_LINE } else { 0.0 };
-    CONTROLS + second + (0.13 * room.y).clamp(74.0, 150.0)
+/// Height of the controls in a room so wide: whatever is said, no button in them moves.
+pub fn controls_height(width: f32) -> f32 {
+    CONTROLS + if width < ONE_LINE { SECOND_LINE } else { 0.0 }
 }
 
-/// Draws the controls and the words below the lanes.
-pub fn show(
+/// Draws the words, and the way from one near-collision to the next. `at`: which is looked at.
+pub fn words(
     ui: &mut Ui,
     view: &View<'_>,
-    stack: &Stack<'_>,
-    together: &Together,
+    (stack, together): (&Stack<'_>, &Together),
+    at: &mut usize,
     visible: &mut TimeRange,
     out: &mut Vec<Command>,
 ) {
-    choose(ui, view, stack, out);
-    ui.add_space(6.0);
-    let rest = ui.available_rect_before_wrap();
-    let buttons = Rect::from_min_max(rest.min, pos2(rest.left() + BUTTONS, rest.bottom()));
-    let words = Rect::from_min_max(pos2(buttons.right() + 10.0, rest.top()), rest.max);
-    let top_down = Layout::top_down(Align::Min);
-    let first = looped_near(stack, together);
-    ui.scope_builder(UiBuilder::new().max_rect(buttons).layout(top_down), |ui| {
-        ui.spacing_mut().item_spacing.y = 4.0;
-        to_first(ui, view, first, visible, out);
-    });
-    ui.scope_builder(UiBuilder::new().max_rect(words).layout(top_down), |ui| {
-        ScrollArea::vertical().id_salt("stack words").auto_shrink(false).show(ui, |ui| {
-            ui.spacing_mut().item_spacing.y = 3.0;
-            near(ui, view, stack, together, first.is_some());
-            for (line, about) in further(stack, together) {
-                ui.add(Label::new(soft(line, view.theme)).wrap()).on_hover_text(about);
-            }
-            done(ui, view);
-        });
-    });
+    ui.spacing_mut().item_spacing.y = 4.0;
+    steps(ui, view, (stack, together), at, visible, out);
+    loading(ui, view, stack);
+    near(ui, view, stack, together);
+    done(ui, view, stack);
+    for (line, about) in further(stack, together) {
+        ui.add(Label::new(soft(line, view.theme)).wrap()).on_hover_text(about);
+    }
 }
 
-fn number(stack: &Stack<'_>, k: usize) -> u32 {
-    stack.layers.get(k).map_or(k as u32, |l| u32::from(*l)) + 1
+/// The near-collision that is looked at, where loops can collide at all.
+pub fn looked_at(stack: &Stack<'_>, together: &Together, at: usize) -> Option<NearMiss> {
+    if stack.looped() < 2 {
+        return None;
+    }
+    together.near.get(at.min(together.near.len().saturating_sub(1))).copied()
 }
 
-fn looped(stack: &Stack<'_>) -> usize {
-    stack.lanes.iter().filter(|l| l.looping.is_some()).count()
-}
-
-/// The first near-collision, where loops can collide at all.
-fn looped_near(stack: &Stack<'_>, together: &Together) -> Option<NearMiss> {
-    together.report.first_near.filter(|_| looped(stack) > 1)
-}
-
-/// To the first near-collision, by eye and by ear.
-fn to_first(
+/// From one near-collision to the next, by eye and by ear.
+fn steps(
     ui: &mut Ui,
     view: &View<'_>,
-    first: Option<NearMiss>,
+    (stack, together): (&Stack<'_>, &Together),
+    at: &mut usize,
     visible: &mut TimeRange,
     out: &mut Vec<Command>,
 ) {
-    let size = vec2(BUTTONS, 26.0);
-    let none = "No seams come near each other here";
-    let r = ui.add_enabled(first.is_some(), Button::new("Show it").min_size(size));
-    let r = r.on_hover_text("Looks at the first near-collision from nearby").on_disabled_hover_text(none);
-    if let (true, Some(first)) = (r.clicked(), first) {
-        let half = (8.0 * first.gap_s).max(0.5);
-        *visible = TimeRange::new(first.time_s - half, first.time_s + half);
+    const NONE: &str = "No turns come near each other here";
+    let now = looked_at(stack, together, *at);
+    let count = if now.is_some() { together.near.len() } else { 0 };
+    *at = (*at).min(count.saturating_sub(1));
+    let before = *at;
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        let mut button = |text: &str, can: bool, about: &str, why_not: &str| {
+            let r = ui.add_enabled(can, Button::new(text).min_size(vec2(60.0, 26.0)));
+            r.on_hover_text(about).on_disabled_hover_text(why_not).clicked()
+        };
+        let none = |other: &'static str| if count == 0 { NONE } else { other };
+        if button("Earlier", *at > 0, "To the near-collision before this one", none("This is the first")) {
+            *at -= 1;
+        }
+        let more = *at + 1 < count;
+        if button("Later", more, "To the next near-collision", none("This is the last")) {
+            *at += 1;
+        }
+        let show = button("Show it", now.is_some(), "Looks at this near-collision from nearby", NONE);
+        if let (true, Some(near)) = (show, now) {
+            let half = (8.0 * near.gap_s).max(0.5);
+            *visible = TimeRange::new(near.time_s - half, near.time_s + half);
+        }
+        let silent = view.sound.device.as_ref().err().map(|why| format!("No sound device is open: {why}"));
+        let why_not = silent.or_else(|| now.is_none().then(|| NONE.to_owned()));
+        let about = "Holds the note from a second and a half before this near-collision";
+        let hear = button("Hear it", why_not.is_none(), about, why_not.as_deref().unwrap_or_default());
+        if let (true, Some(near)) = (hear, now) {
+            out.push(Command::Stack(StackCommand::HoldFrom((near.time_s - LEAD_S).max(0.0))));
+        }
+    });
+    if let Some(near) = together.near.get(*at).filter(|n| *at != before && !visible.contains(n.time_s)) {
+        *visible = visible.scrolled(near.time_s - visible.start_s - visible.span_s() / 2.0, super::NO_LIMITS);
     }
-    let silent = view.sound.device.as_ref().err().map(|why| format!("No sound device is open: {why}"));
-    let why_not = silent.or_else(|| first.is_none().then(|| none.to_owned()));
-    let r = ui.add_enabled(why_not.is_none(), Button::new("Hear it").min_size(size));
-    let r = r.on_hover_text("Holds the note from a second and a half before the first near-collision");
-    let r = r.on_disabled_hover_text(why_not.unwrap_or_default());
-    if let (true, Some(first)) = (r.clicked(), first) {
-        out.push(Command::Stack(StackCommand::HoldFrom((first.time_s - LEAD_S).max(0.0))));
+    if let Some(n) = looked_at(stack, together, *at) {
+        let (a, b) = (stack.number(n.layers.0), stack.number(n.layers.1));
+        let (a, b) = (a.min(b), a.max(b));
+        let ms = 1000.0 * n.gap_s;
+        let text =
+            format!("{} of {count}: after {}, layers {a} and {b}, {ms:.0} ms", *at + 1, moment(n.time_s));
+        ui.add(Label::new(soft(text, view.theme)).truncate());
     }
 }
 
-fn near(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, together: &Together, any: bool) {
-    let text = match looped(stack) {
+/// What is still on its way, with how far it is: the layers' sounds, recipes, the choice of loops.
+fn loading(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>) {
+    let (ready, all) = stack.ready();
+    if ready < all {
+        let text = format!("The layers are being made ready: {ready} of {all}.");
+        bar(ui, view, &text, ready as f32 / all.max(1) as f32);
+    }
+    let lacks = stack.lanes.iter().any(|l| l.take.recipe.is_none());
+    for job in view.jobs {
+        let wanted = job.stage.starts_with(CHOOSING) || (lacks && job.stage.starts_with("Propos"));
+        if wanted {
+            bar(ui, view, &format!("{}: {}.", job.stage, words_of(job)), job.fraction);
+        }
+    }
+}
+
+fn bar(ui: &mut Ui, view: &View<'_>, text: &str, share: f32) {
+    let label = ui.add(Label::new(text).wrap());
+    let (rect, r) = ui.allocate_exact_size(vec2(ui.available_width().min(300.0), 6.0), Sense::hover());
+    ui.painter().rect_filled(rect, 3.0, view.theme.line);
+    let done = Rect::from_min_size(rect.min, vec2(rect.width() * share.clamp(0.0, 1.0), rect.height()));
+    ui.painter().rect_filled(done, 3.0, view.theme.accent);
+    r.widget_info(|| {
+        let mut info = WidgetInfo::labeled(Role::ProgressIndicator, true, text);
+        info.value = Some(f64::from(share) * 100.0);
+        info
+    });
+    label.labelled_by(r.id);
+}
+
+fn near(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, together: &Together) {
+    let (ready, all) = stack.ready();
+    let text = match stack.looped() {
         _ if stack.lanes.is_empty() => {
             "Nothing sounds together here: all takes of this note are set aside.".to_owned()
         }
         _ if stack.lanes.len() == 1 => {
             "This note has one layer only. Record or open another pass over the notes: its take then stands \
-             here as well, and their seams can be kept apart."
+             here as well, and their turns can be kept apart."
                 .to_owned()
         }
-        0 | 1 => "Seams can come near each other once two layers have loops.".to_owned(),
+        0 | 1 if ready < all => "What comes near what is told as soon as two layers are ready.".into(),
+        0 | 1 if all < 2 => "Turns can come near each other once two layers have recipes with loops.".into(),
+        0 | 1 => "Fewer than two layers have a loop, so no turns come near each other.".into(),
         _ => {
             let numbers: Vec<u16> = stack.layers.iter().map(|l| l + 1).collect();
+            let so_far = if ready < all { "So far: " } else { "" };
             let text = remaining(&together.report, &view.sound.stack.setup.params, &numbers);
-            let mut letters = text.chars();
-            letters
-                .next()
-                .map(|c| c.to_uppercase().collect::<String>() + letters.as_str())
-                .unwrap_or_default()
+            if so_far.is_empty() { capital(&text) } else { format!("{so_far}{text}") }
         }
     };
     ui.horizontal_top(|ui| {
-        if any {
+        if looked_at(stack, together, 0).is_some() {
             glyph::concern_sign(ui, view.theme);
         }
         ui.add(Label::new(text).wrap());
     });
+    let pairs = by_pair(&together.near);
+    if pairs.len() > 1 {
+        let one = |((a, b), n): (&(usize, usize), &usize)| {
+            format!("{} and {}: {n}", stack.number(*a), stack.number(*b))
+        };
+        let text = format!("Between layers {}.", pairs.iter().map(one).collect::<Vec<_>>().join("; "));
+        ui.add(Label::new(soft(text, view.theme)).wrap());
+    }
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map(|c| c.to_uppercase().collect::<String>() + letters.as_str()).unwrap_or_default()
 }
 
 /// How soon two loops are as they began, and the dips, where there are any; with what it means.
 fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)> {
     let mut lines = Vec::new();
     if let Some(beat) = together.report.common_beat {
-        let (a, b) = (number(stack, beat.layers.0), number(stack, beat.layers.1));
+        let (a, b) = (stack.number(beat.layers.0), stack.number(beat.layers.1));
         let (p, q) = beat.rounds;
         let rounds = |n: u32| if n == 1 { "1 round".to_owned() } else { format!("{n} rounds") };
         let line = format!(
@@ -152,7 +205,7 @@ fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)
     }
     let dips: usize = stack.lanes.iter().map(|l| l.dips.len()).sum();
     if let (Some(first), true) = (together.dips_near.first(), dips > 0) {
-        let (a, b) = (number(stack, first.layers.0), number(stack, first.layers.1));
+        let (a, b) = (stack.number(first.layers.0), stack.number(first.layers.1));
         let times = if together.dips_near.len() == 1 {
             "once".into()
         } else {
@@ -174,10 +227,11 @@ fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)
 const COMES_ROUND: &str = "From then on both loops stand to each other as they did at first, so everything that is \
                            heard of them comes again in the same order. The longer that takes, the less it is \
                            noticed; choosing loops that stay apart avoids times under 12 s";
-const DIPS: &str =
-    "Moments at which a loop is softer than around them, such as breaths; bowls at the foot of a lane";
+const DIPS: &str = "Moments at which a loop is softer than around them, such as breaths; bowls at the foot of the picture, filled \
+     where two layers have one together";
 
-fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>) {
+/// Draws what staying apart means, and the buttons that choose loops for it.
+pub fn controls(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>) {
     let setup = &view.sound.stack.setup;
     let mut params = setup.params;
     ui.horizontal_wrapped(|ui| {
@@ -204,7 +258,7 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
         points = escaped(ui, &r, params.most_given_up).unwrap_or(points);
         ui.add(Label::new("of score").extend());
         params = StackParams { apart_s: (ms.round()) / 1000.0, most_given_up: points.round(), ..params };
-        let busy = view.jobs.iter().any(|j| j.stage.starts_with("Choosing loops"));
+        let busy = view.jobs.iter().any(|j| j.stage.starts_with(CHOOSING));
         let why = if view.read_only {
             Some(READ_ONLY)
         } else if busy {
@@ -238,16 +292,29 @@ fn choose(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command
     }
 }
 
-/// What was chosen last, as long as it stands.
-fn done(ui: &mut Ui, view: &View<'_>) {
+/// What was chosen last, as long as it stands: how many near-collisions there were and are and between which
+/// layers, what was changed for it, and why some remain.
+fn done(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>) {
     let Some(set) = view.derived.apart().filter(|a| a.holds(view.document)) else { return };
-    let lines = set.words(&view.document.setup);
-    if lines.is_empty() {
+    let sum = set.sum();
+    let here = set.notes.iter().find(|n| n.note == stack.note);
+    if sum.is_none() && here.is_none() {
         return;
     }
+    let line = |ui: &mut Ui, text: &str| ui.add(Label::new(RichText::new(text).size(13.0)).wrap());
     ui.add_space(2.0);
     ui.label(RichText::new("What was chosen").family(strong()));
-    for line in lines {
-        ui.add(Label::new(RichText::new(line).size(13.0)).wrap());
+    if let Some(sum) = &sum {
+        line(ui, sum);
+    }
+    if let Some(told) = here {
+        line(ui, &capital(&told.counts(&set.params)));
+        for text in told.changes().iter().chain(&told.why(&set.params)) {
+            line(ui, text);
+        }
+    }
+    for other in set.notes.iter().filter(|n| n.note != stack.note) {
+        let name = words::note(view.document, other.note);
+        line(ui, &format!("{name}: {}", other.counts(&set.params)));
     }
 }
