@@ -42,10 +42,6 @@ pub(super) struct Place {
     pub shown: Shown,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
-    /// The survey that runs looks at the whole folder.
-    pub whole_survey: bool,
-    /// It looks at files that could not be read before, because the user asked for it.
-    pub tried_again: bool,
     /// The revision of which the user was told that it cannot be saved.
     pub told_unsaved: Option<u64>,
 }

@@ -31,13 +31,13 @@ pub(super) fn take_in(app: &mut App, ctx: &Context, event: Event) {
             app.work.partly(job, partly as f32);
         }
         Event::NotRead { path, error, .. } => surveying::not_read(app, &path, error),
-        Event::Surveyed { job, result } => surveying::surveyed(app, job, result),
+        Event::Surveyed { job, purpose, result } => surveying::surveyed(app, job, purpose, result),
         Event::Proposed { job, before, result } => proposing::take_in(app, job, &before, result),
         Event::ProposeEnded { job, result } => proposing::job_ended(app, job, result),
         Event::Apart { job, result } => apart(app, job, result),
         Event::LoopNear { before, result, .. } => loop_near(app, &before, result),
         Event::LengthCopied { job, result } => length_copied(app, job, result),
-        Event::Delivered { job, result } => delivered(app, job, result),
+        Event::Delivered { job, folder, result } => delivered(app, job, folder, result),
         Event::Standing { result, .. } => {
             app.work.deliver_room().0.ended();
             // Elsewhere it is a mark beside a take, and no mark says enough.
@@ -268,13 +268,12 @@ fn length_copied(app: &mut App, job: u64, result: Result<CopiedLength>) {
     }
 }
 
-fn delivered(app: &mut App, job: u64, result: Result<Delivery>) {
+fn delivered(app: &mut App, job: u64, folder: PathBuf, result: Result<Delivery>) {
     app.work.ended(job);
     app.work.deliver_room().0.look_again();
     let why = result.as_ref().err().filter(|e| !e.is_cancelled()).map(ToString::to_string);
-    let folder = app.session.path().map(|p| app.session.document().setup.delivery.folder_of(p));
     // Told at the folder as well, for as long as it is that folder.
-    app.derived.deliver_mut().set_failed(folder.zip(why));
+    app.derived.deliver_mut().set_failed(why.map(|why| (folder, why)));
     let Some(delivery) = app.notices.check_of(About::Deliver, result) else { return };
     if delivery.cancelled {
         app.notices.say("Delivery stopped. The files that were written are whole.");

@@ -104,8 +104,10 @@ fn stored(path: PathBuf, also: Vec<PathBuf>) -> Result<Outcome> {
     let mut document = opened.document;
     document.unread.retain(|u| intake::is_there(&path, u));
     let folder = path.parent().map(Path::to_path_buf);
-    let unknown =
-        folder.as_deref().filter(|_| also.is_empty()).map_or(0, |f| unknown_in(f, &path, &document));
+    let unknown = folder
+        .as_deref()
+        .filter(|_| also.is_empty() && opened.lock.is_some())
+        .map_or(0, |f| unknown_in(f, &path, &document));
     let survey = match folder {
         Some(folder) if also.is_empty() && document.takes.is_empty() => vec![folder],
         // What could not be read may be readable by now.
@@ -128,7 +130,9 @@ fn unknown_in(folder: &Path, session: &Path, document: &Document) -> usize {
     let sources = document.sources.iter().map(|s| &s.path);
     let known: HashSet<&PathBuf> = sources.chain(document.unread.iter().map(|u| &u.path)).collect();
     let files = survey::sound_files(&[folder.to_path_buf()]).unwrap_or_default();
-    files.iter().filter(|f| !known.contains(&store::path_in_session(session, f))).count()
+    // As a session keeps names that are no text.
+    let kept = |f: &PathBuf| store::path_in_session(session, Path::new(&*f.to_string_lossy()));
+    files.iter().filter(|f| !known.contains(&kept(f))).count()
 }
 
 fn fresh(folder: &Path, path: PathBuf, files: Vec<PathBuf>) -> Result<Outcome> {

@@ -11,6 +11,15 @@ use crate::render::{intake, settling};
 use crate::session::store;
 use crate::survey::{FileSurvey, SetSurvey, SurveyOptions};
 
+/// What a survey is for.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct SurveyFor {
+    /// It looks at the whole folder.
+    pub whole: bool,
+    /// It looks at files that could not be read before, because the user asked for it.
+    pub tried_again: bool,
+}
+
 /// Surveys `paths` into the open session.
 pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
     if !app.session.read_only() {
@@ -20,12 +29,16 @@ pub(super) fn survey(app: &mut App, paths: Vec<PathBuf>) {
 
 /// The same also where nothing may be changed: what nothing is known of yet is looked at.
 pub(super) fn begin(app: &mut App, paths: Vec<PathBuf>) {
+    begin_for(app, paths, false);
+}
+
+fn begin_for(app: &mut App, paths: Vec<PathBuf>, tried_again: bool) {
     app.notices.mended(About::Survey);
     let setup = &app.session.document().setup;
     let options = SurveyOptions { a4: setup.a4, middle_c: setup.middle_c, layout: setup.layout };
     let folder = app.session.folder();
-    app.place.whole_survey = paths.iter().any(|p| Some(p.as_path()) == folder);
-    app.work.survey(paths, options);
+    let whole = paths.iter().any(|p| Some(p.as_path()) == folder);
+    app.work.survey(paths, options, SurveyFor { whole, tried_again });
 }
 
 /// Looks once more at the files that could not be read. Those that are gone are forgotten.
@@ -43,12 +56,17 @@ pub(super) fn try_unread(app: &mut App) {
             let forgotten = app.session.amend(&edit);
             app.notices.check(forgotten);
         }
-        app.notices
-            .say("None of these files is there any more under that name. “Survey again” finds renamed ones.");
+        // A name that is no text cannot be asked for.
+        app.notices.say(if app.session.document().unread.is_empty() {
+            "None of these files is there any more under that name. “Survey again” finds renamed ones."
+        } else {
+            "These files cannot be asked for by their names. Rename them, and “Survey again” looks at them."
+        });
         return;
     }
-    app.place.tried_again = true;
-    survey(app, there);
+    if !app.session.read_only() {
+        begin_for(app, there, true);
+    }
 }
 
 /// Where the files of a document that could not be read lie, as far as they are there.
@@ -92,23 +110,22 @@ pub(super) fn not_read(app: &mut App, path: &Path, error: Error) {
 }
 
 /// The survey has ended.
-pub(super) fn surveyed(app: &mut App, job: u64, result: Result<SetSurvey>) {
+pub(super) fn surveyed(app: &mut App, job: u64, purpose: SurveyFor, result: Result<SetSurvey>) {
     app.work.ended(job);
     app.derived.heard(None);
-    let tried_again = std::mem::take(&mut app.place.tried_again);
     if let Some(survey) = app.notices.check(result) {
-        take_in(app, &survey, tried_again);
+        take_in(app, &survey, purpose);
     }
     // Whatever it found: no more takes come.
     proposing::follow(app);
 }
 
-fn take_in(app: &mut App, survey: &SetSurvey, tried_again: bool) {
+fn take_in(app: &mut App, survey: &SetSurvey, purpose: SurveyFor) {
     let Some(session) = app.session.path().map(Path::to_path_buf) else { return };
     if app.notices.check(app.session.amend(&intake::found(&session, &survey.files))).is_none() {
         return;
     }
-    let whole = app.place.whole_survey;
+    let whole = purpose.whole;
     let settled = settling::settle(app.session.document(), &session, &survey.files);
     for edit in
         settled.into_iter().chain(intake::settle_unread(&session, app.session.document(), survey, whole))
@@ -117,7 +134,7 @@ fn take_in(app: &mut App, survey: &SetSurvey, tried_again: bool) {
         app.notices.check(settled);
     }
     app.work.focus().0.retry_failed(&app.derived);
-    tell_unread(app, survey, tried_again);
+    tell_unread(app, survey, purpose.tried_again);
     select_something(app);
     if !survey.files.is_empty() && survey.files.iter().all(|f| f.takes.is_empty()) {
         app.notices.warn_of(

@@ -62,19 +62,35 @@ pub fn signed(value: f64, digits: usize) -> String {
 }
 
 /// A text with real minus signs before its numbers, as the window writes them; where it comes from (a
-/// session, a command's output) they are hyphens.
+/// session, a command's output) they are hyphens. Names of files stay as they are.
 pub fn typeset(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(at) = path_start(rest) {
+        let path = &rest[at..at + path_len(&rest[at..])];
+        out += &with_signs(&rest[..at]);
+        out += path;
+        rest = &rest[at + path.len()..];
+    }
+    out + &with_signs(rest)
+}
+
+fn with_signs(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
     let mut before = ' ';
-    let mut rest = text.chars().peekable();
-    while let Some(c) = rest.next() {
+    for (i, c) in text.char_indices() {
         let signs = c == '-'
             && matches!(before, ' ' | '(' | '[' | '“' | '"' | '=' | ':')
-            && rest.peek().is_some_and(char::is_ascii_digit);
+            && is_number(text[i + 1..].split([' ', ')', ']', '”', '"', '/']).next().unwrap_or_default());
         out.push(if signs { '−' } else { c });
         before = c;
     }
     out
+}
+
+/// Whether a word begins with a digit and has no letters: `-3.wav` is a name.
+fn is_number(word: &str) -> bool {
+    word.starts_with(|c: char| c.is_ascii_digit()) && !word.contains(char::is_alphabetic)
 }
 
 /// A text in which files stand by their names alone, without the folders they lie in.

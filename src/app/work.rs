@@ -18,6 +18,7 @@ use super::dialog;
 use super::focus::Focus;
 use super::opening::{self, Outcome};
 use super::session_state::Snapshot;
+use super::surveying::SurveyFor;
 use super::thumbs::Thumbs;
 use super::view::JobView;
 use crate::dsp::looping::stack::StackParams;
@@ -331,7 +332,7 @@ impl Work {
     }
 
     /// Surveys files and folders.
-    pub fn survey(&mut self, paths: Vec<PathBuf>, options: SurveyOptions) -> u64 {
+    pub fn survey(&mut self, paths: Vec<PathBuf>, options: SurveyOptions, purpose: SurveyFor) -> u64 {
         let (id, job) = self.begin(SURVEYING, 0);
         self.heavy.spawn(
             &job,
@@ -345,7 +346,7 @@ impl Work {
                     });
                 })
             },
-            move |result| Event::Surveyed { job: id, result },
+            move |result| Event::Surveyed { job: id, purpose, result },
         );
         id
     }
@@ -399,11 +400,11 @@ impl Work {
     /// Delivers the accepted takes.
     pub fn deliver(&mut self, session: &Path, document: &Arc<Document>, folder: PathBuf) {
         let (id, job) = self.begin(DELIVERING, 0);
-        let (session, document) = (session.to_path_buf(), Arc::clone(document));
+        let (session, document, into) = (session.to_path_buf(), Arc::clone(document), folder.clone());
         self.heavy.spawn(
             &job,
-            move |job, _| deliver(&session, &document, &folder, &DeliverOptions { resume: true }, job),
-            move |result| Event::Delivered { job: id, result },
+            move |job, _| deliver(&session, &document, &into, &DeliverOptions { resume: true }, job),
+            move |result| Event::Delivered { job: id, folder, result },
         );
     }
 

@@ -67,11 +67,12 @@ pub fn found_unread(document: &Document, file: Unread) -> Option<Edit> {
 }
 
 /// The edit that enters which files could not be read after a survey: those it met, and those known from
-/// before that it did not look at (`whole`: it looked at everything) and that are there still. None where
-/// nothing changes.
+/// before that it did not look at (`whole`: it looked at all of the session's folder) and that are there
+/// still. None where nothing changes.
 pub fn settle_unread(session_path: &Path, document: &Document, set: &SetSurvey, whole: bool) -> Option<Edit> {
     let failed: Vec<Unread> = set.failed.iter().map(|(p, e)| unread(session_path, p, e)).collect();
-    let left = |u: &&Unread| !whole && is_there(session_path, u) && failed.iter().all(|f| f.path != u.path);
+    let looked_at = |u: &Unread| (whole && u.path.is_relative()) || failed.iter().any(|f| f.path == u.path);
+    let left = |u: &&Unread| !looked_at(u) && is_there(session_path, u);
     let mut all: Vec<Unread> = document.unread.iter().filter(left).cloned().collect();
     all.extend(failed);
     all.sort_by(|a, b| a.path.cmp(&b.path));
@@ -81,7 +82,7 @@ pub fn settle_unread(session_path: &Path, document: &Document, set: &SetSurvey, 
 /// Whether a file that could not be read is still there, as far as its name can tell.
 pub fn is_there(session_path: &Path, file: &Unread) -> bool {
     let lossy = file.path.to_string_lossy().contains(char::REPLACEMENT_CHARACTER);
-    lossy || std::fs::symlink_metadata(store::source_path(session_path, &file.path)).is_ok()
+    lossy || store::source_path(session_path, &file.path).exists()
 }
 
 /// A found take as the document keeps it. Its id is given when it is entered.

@@ -6,7 +6,7 @@ use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
 
 use crate::session::store::path_in_session;
-use crate::session::{Document, Edit, TakeId, TakeState, Unsettled};
+use crate::session::{Document, Edit, TakeId, Unsettled};
 use crate::survey::{FileSurvey, FoundTake};
 use crate::units::FrameRange;
 
@@ -36,12 +36,8 @@ pub fn settle(document: &Document, session: &Path, files: &[FileSurvey]) -> Opti
             left.push(*u);
             continue;
         };
-        // A recipe that the program proposed meanwhile is nobody's decision about the place.
-        let open = matches!(take.state, TakeState::New | TakeState::Proposed);
-        let untouched = (take.note, take.layer) == (u.note, u.layer);
-        if let (true, Some(note)) = (open && untouched, now.note)
-            && (now.note, now.layer) != (u.note, u.layer)
-        {
+        // Also of one that was moved or decided about since: undone, that takes it back to where it stood.
+        if let Some(note) = now.note.filter(|_| (now.note, now.layer) != (u.note, u.layer)) {
             let to = (note, now.layer);
             edits.push(Edit::SettlePlace { take: u.take, from: (u.note, u.layer), to });
         }
@@ -111,6 +107,11 @@ mod tests {
         let places: Vec<_> = settled.takes.iter().map(|t| (t.note.unwrap().0, t.layer)).collect();
         assert_eq!(places, [(61, 5), (60, 1), (62, 2)]);
         assert!(settled.unsettled.is_empty());
+        // Its earlier place, to which an undo would take it back, is settled as well.
+        let end_of_all = file("a.wav", &[(Some(60), 3), (Some(60), 1), (Some(62), 2)]);
+        let edit = settle(&moved, session, &[end_of_all]).unwrap();
+        assert_eq!(edit.apply(&moved).unwrap().takes[0].layer, 5);
+        assert_eq!(edit.apply(&d).unwrap().takes[0].layer, 3);
         // Looked through once more, with the second take moved by the user to where the file alone
         // would put it: it stays there.
         let moved =

@@ -225,7 +225,9 @@ fn settle_place(
 ) -> Result<()> {
     let middle_c = d.setup.middle_c;
     let t = take_mut(d, take)?;
-    if (t.note, t.layer) != from {
+    // A recipe that the program proposed meanwhile is nobody's decision about the place.
+    let open = matches!(t.state, TakeState::New | TakeState::Proposed);
+    if !open || (t.note, t.layer) != from {
         return Ok(());
     }
     (t.note, t.layer) = (Some(note), layer);

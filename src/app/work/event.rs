@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use crate::app::focus::FocusEvent;
 use crate::app::opening::Outcome;
+use crate::app::surveying::SurveyFor;
 use crate::dsp::peaks::Column;
 use crate::error::{Error, Result};
 use crate::render::apart::SetApart;
@@ -43,7 +44,7 @@ pub enum Event {
     /// One file of a survey could not be read.
     NotRead { job: u64, path: PathBuf, error: Error },
     /// A survey is done.
-    Surveyed { job: u64, result: Result<SetSurvey> },
+    Surveyed { job: u64, purpose: SurveyFor, result: Result<SetSurvey> },
     /// The recipe of a take, which was as `before` when the work began.
     Proposed { job: u64, before: Arc<Take>, result: Result<Box<Proposal>> },
     /// All recipes asked for are there.
@@ -53,7 +54,7 @@ pub enum Event {
     /// The loops of a note's other layers, all as long as one; the takes as they were.
     LengthCopied { job: u64, result: Result<CopiedLength> },
     /// A delivery is done.
-    Delivered { job: u64, result: Result<Delivery> },
+    Delivered { job: u64, folder: PathBuf, result: Result<Delivery> },
     /// How the folder of the deliver room stands.
     Standing { session: u64, result: Result<Box<Standing>> },
     /// How loud a take is.

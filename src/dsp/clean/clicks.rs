@@ -2,8 +2,10 @@
 
 use super::noise_profile::median;
 
-/// Block that energy is taken over, in seconds.
+/// Block that energy is taken over, in seconds, and its least length in frames: with fewer, noise alone
+/// stands out too often (a second difference's power over 32 frames holds some 16 independent values).
 const BLOCK_S: f64 = 0.001;
+const LEAST_BLOCK: usize = 32;
 /// The level that a click stands out of is the median over this long to either side, in seconds.
 const AROUND_S: f64 = 0.06;
 /// A click stands out by this (power); noise over a block of 48 frames stays within 3. A weaker one that is
@@ -16,7 +18,7 @@ const LONGEST_S: f64 = 0.012;
 
 /// Frames of a block.
 pub(super) fn block_frames(rate: f64) -> usize {
-    ((BLOCK_S * rate) as usize).max(8)
+    ((BLOCK_S * rate) as usize).max(LEAST_BLOCK)
 }
 
 /// First and last (exclusive) frames of the clicks in `x`, softened borders included. Energy is that
@@ -32,8 +34,8 @@ pub(super) fn find(x: &[f32], rate: f64) -> Vec<(usize, usize)> {
                 .max(1e-24)
         })
         .collect();
-    let reach = (AROUND_S / BLOCK_S) as usize;
-    let longest = (LONGEST_S / BLOCK_S) as usize;
+    let blocks = |seconds: f64| (seconds * rate / block as f64).round() as usize;
+    let (reach, longest) = (blocks(AROUND_S).max(8), blocks(LONGEST_S).max(3));
     let mut found: Vec<(usize, usize)> = Vec::new();
     let mut b = 0;
     // The level around is the same for some blocks: a median of every one is not worth its time.
@@ -76,15 +78,21 @@ mod tests {
 
     const RATE: f64 = 48_000.0;
 
-    /// White noise (uniform; Knuth's MMIX generator).
+    /// White Gaussian noise: the sum of twelve uniform values (Knuth's MMIX generator).
     fn noise(len: usize) -> Vec<f32> {
         let mut state = 1u64;
-        (0..len)
-            .map(|_| {
-                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-                (state >> 40) as f32 / 16_777_216.0 - 0.5
-            })
-            .collect()
+        let mut uniform = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f32 / 16_777_216.0 - 0.5
+        };
+        (0..len).map(|_| (0..12).map(|_| uniform()).sum()).collect()
+    }
+
+    #[test]
+    fn noise_holds_no_clicks_at_any_rate() {
+        for rate in [8_000.0, 16_000.0, 22_050.0, 44_100.0, 96_000.0] {
+            assert_eq!(find(&noise((30.0 * rate) as usize), rate), [], "{rate}");
+        }
     }
 
     #[test]

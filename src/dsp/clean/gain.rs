@@ -227,4 +227,12 @@ mod tests {
         let e = Evidence { power: 1.0, breath: room.level, lasts: room.lasts, partial: true, pitched: true };
         assert_eq!(gains.of(e), 0.0);
     }
+
+    #[test]
+    fn the_mean_of_logarithms_is_that_of_each() {
+        let values: Vec<f32> = (0..12).map(|i| 3f32.powi(i - 6) * 1.1).collect();
+        let each = values.iter().map(|v| fast_log2(*v)).sum::<f32>() / 12.0;
+        assert!((mean_log2(&values) - each).abs() < 1e-5, "{each}");
+        assert_eq!(mean_log2(&[0.0]), fast_log2(0.0));
+    }
 }
