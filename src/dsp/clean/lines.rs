@@ -110,7 +110,8 @@ fn step_s(rate: f64) -> f64 {
 /// How many turned phases are kept, from which those of a long wave are made piece by piece.
 const TURNS: usize = 512;
 
-/// The unit phase at 0..`count` frames of a wave of `cycles` a frame; a turn's rounding is below 1e-13.
+/// The unit phase at 0..`count` frames of a wave of `cycles` a frame; rounding adds up to some
+/// 1e-16 a frame.
 fn turns(cycles: f64, count: usize) -> Vec<Complex<f32>> {
     let turn = Complex::from_polar(1.0, std::f64::consts::TAU * cycles);
     let mut phase = Complex::new(1.0, 0.0);
