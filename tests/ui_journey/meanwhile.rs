@@ -133,16 +133,20 @@ fn a_survey_taken_up_again_settles_what_an_earlier_one_could_not() {
     assert!(w.document().unsettled.is_empty());
     w.close();
     std::fs::remove_file(session_of(&folder)).unwrap();
-    // Closed before the whole set was known.
-    let w = first_found(&folder);
+    // Closed before the whole set was known, with more than one file in its layer.
+    let mut w = first_found(&folder);
+    w.until("a second file is there", |w| w.document().takes.len() >= 6);
     assert!(w.document().takes.len() < 12, "the survey is still at work");
     w.close();
     let mut w = Window::new();
     w.open(&folder);
     w.until("it is open", |w| !w.document().takes.is_empty() && w.is_idle());
+    assert!(!w.document().unsettled.is_empty(), "it is kept which takes have no settled place");
+    assert!(places(&w).iter().all(|(layer, _)| *layer == 0), "each stands where its file alone put it");
     w.click("Survey again");
     w.until("all is found", |w| w.document().takes.len() == 12 && w.is_idle());
     assert_eq!(places(&w), plain);
+    assert!(w.document().unsettled.is_empty());
 }
 
 #[test]
