@@ -194,6 +194,11 @@ pub(super) fn fast_log2(x: f32) -> f32 {
     (bits >> 23) as f32 - 127.0 + (bits & 0x007f_ffff) as f32 / 8_388_608.0
 }
 
+/// The inverse of [`fast_log2`], for −126 to 127.
+pub(super) fn fast_exp2(x: f32) -> f32 {
+    f32::from_bits(((x + 127.0).clamp(1.0, 254.0) * 8_388_608.0) as u32)
+}
+
 /// The mean of [`fast_log2`] over `values`, which are positive: a float's bits are that logarithm.
 pub(super) fn mean_log2(values: &[f32]) -> f32 {
     // A cell is short: the sum of so few bits does not run over.
@@ -234,5 +239,8 @@ mod tests {
         let each = values.iter().map(|v| fast_log2(*v)).sum::<f32>() / 12.0;
         assert!((mean_log2(&values) - each).abs() < 1e-5, "{each}");
         assert_eq!(mean_log2(&[0.0]), fast_log2(0.0));
+        for x in [1e-6, 0.3, 1.0, 5.0, 1e9] {
+            assert!((fast_exp2(fast_log2(x)) / x - 1.0).abs() < 1e-5, "{x}");
+        }
     }
 }

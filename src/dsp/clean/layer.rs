@@ -5,7 +5,7 @@ use std::ops::Range;
 
 use super::bands::{self, BANDS};
 use super::filter;
-use super::gain::{Breath, Evidence, Gains, fast_log2, mean_log2};
+use super::gain::{Breath, Evidence, Gains, fast_exp2, fast_log2, mean_log2};
 use super::low_band::dot;
 use super::pitch_lines::PitchLines;
 use super::{CleanParams, NoiseProfile};
@@ -41,6 +41,8 @@ pub(super) struct Layer {
     pub(super) cost: Vec<[f32; BANDS]>,
     /// How much of each bin belongs to each band.
     pub(super) weights: [Vec<f32>; BANDS],
+    /// Which bins have any weight in each band.
+    weighed: [Range<usize>; BANDS],
     /// Whether anything sounds in a frame.
     pub(super) sounding: Vec<bool>,
     /// Gain of a frame above what a reading along the pitch holds; empty where there is no reading.
@@ -145,6 +147,7 @@ impl Layer {
             gains: Vec::new(),
             cost: Vec::new(),
             weights: Default::default(),
+            weighed: Default::default(),
             sounding: Vec::new(),
             above: Vec::new(),
         }
@@ -209,13 +212,18 @@ impl Layer {
             lasting: Vec::new(),
             cells,
         };
-        work.level_between(bins, frames, shape);
+        work.level_between(bins, &quiet, shape);
         let floor: Vec<f32> = (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect();
         let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
-        let (gains, cost) = (vec![0.0; bins * frames], vec![[0.0; BANDS]; frames]);
+        // The powers are not needed any more: the gains come in their place.
+        let (gains, cost) = (std::mem::take(&mut work.gamma), vec![[0.0; BANDS]; frames]);
         let weights = bands::weights_of(bins, bin_hz);
-        let mut layer =
-            Self { stft, size, bins, frames, gains, cost, weights, sounding: Vec::new(), above: Vec::new() };
+        let weighed = weights.each_ref().map(|w| {
+            let first = w.iter().position(|v| *v > 0.0).unwrap_or(0);
+            first..w.iter().rposition(|v| *v > 0.0).map_or(first, |last| last + 1)
+        });
+        let (sounding, above) = (Vec::new(), Vec::new());
+        let mut layer = Self { stft, size, bins, frames, gains, cost, weights, weighed, sounding, above };
         let between = |k: usize| {
             let x = (k as f32 + 0.5) / shape.cell as f32 - 0.5;
             let c = (x.max(0.0) as usize).min(work.cells - 1);
@@ -281,7 +289,10 @@ impl Layer {
         for (((e, g), p), s) in error.iter_mut().zip(&*bare).zip(&*power).zip(smooth) {
             *e = p * (g * g + (1.0 - g) * (1.0 - g) * (s - 1.0).max(0.0));
         }
-        std::array::from_fn(|b| dot(error, &self.weights[b]))
+        std::array::from_fn(|b| {
+            let bins = self.weighed[b].clone();
+            dot(&error[bins.clone()], &self.weights[b][bins])
+        })
     }
 }
 
@@ -317,13 +328,19 @@ fn smoothed(gamma: &[f32], bins: usize) -> Vec<f32> {
 }
 
 impl Work {
-    /// Mean power re the room's over bins that are neither partials nor peaks; 1 where there are none.
-    fn level_between(&mut self, bins: usize, frames: usize, shape: Shape) {
-        let cells = self.cells;
+    /// Mean power re the room's over bins that are neither partials nor peaks; 1 where there are none, and in
+    /// `quiet` frames.
+    fn level_between(&mut self, bins: usize, quiet: &[bool], shape: Shape) {
+        let (cells, frames) = (self.cells, quiet.len());
         let mut sums = vec![[0f32; 2]; cells * frames];
         let mut logs = vec![0f32; cells];
-        for t in 0..frames {
+        for (t, quiet) in quiet.iter().enumerate() {
             let row = t * bins..(t + 1) * bins;
+            if *quiet {
+                let room = |c: usize| [(((c + 1) * shape.cell).min(bins) - c * shape.cell) as f32; 2];
+                sums[t * cells..(t + 1) * cells].iter_mut().enumerate().for_each(|(c, s)| *s = room(c));
+                continue;
+            }
             let (smooth, gamma, partial) =
                 (&self.smooth[row.clone()], &self.gamma[row.clone()], &self.partial[row]);
             for (l, s) in logs.iter_mut().zip(smooth.chunks(shape.cell)) {
@@ -331,7 +348,7 @@ impl Work {
             }
             for c in 0..cells {
                 let (a, b) = (c.saturating_sub(2), (c + 3).min(cells));
-                let limit = PEAK * (logs[a..b].iter().sum::<f32>() / (b - a) as f32).exp2();
+                let limit = PEAK * fast_exp2(logs[a..b].iter().sum::<f32>() / (b - a) as f32);
                 let sum = &mut sums[t * cells + c];
                 let cell = c * shape.cell..((c + 1) * shape.cell).min(bins);
                 let each = gamma[cell.clone()].iter().zip(&smooth[cell.clone()]).zip(&partial[cell]);
