@@ -1,12 +1,13 @@
 //! The document, its edits and the one undo history.
 
 use proptest::prelude::*;
+use seamwright::dsp::looping::LoopParts;
 use seamwright::dsp::tune::StrengthCurve;
 use seamwright::session::placing::{self, Decision};
 use seamwright::session::tuning::{self, Copied, Strengths};
 use seamwright::session::{
-    Concern, ConcernKind, Document, Edit, History, LevelRecipe, Recipe, Sheet, Source, SourceId, Take,
-    TakeId, TakeState, TrimRecipe, TuneRecipe,
+    Concern, ConcernKind, Document, Edit, History, LevelRecipe, LoopRecipe, Recipe, Sheet, Source, SourceId,
+    Take, TakeId, TakeState, TrimRecipe, TuneRecipe,
 };
 use seamwright::units::{Cents, Decibels, Frame, FrameRange, MidiNote, SampleRate, Seconds};
 
@@ -344,6 +345,186 @@ fn a_job_that_brought_nothing_leaves_no_step() {
     h.join(9, brought(2)).unwrap();
     h.close_step(9);
     assert_eq!(h.place(), 2);
+}
+
+#[test]
+fn what_was_undone_can_be_made_again_until_a_job_brings_something() {
+    let aside = |id| Edit::SetState { take: TakeId(id), state: TakeState::SetAside };
+    let mut h = History::new(three_takes());
+    for id in 1..=3 {
+        h.apply(&format!("Set aside {id}"), &aside(id)).unwrap();
+    }
+    let worked = h.document().clone();
+    h.go_to(0);
+    // A job that brings nothing, and one whose step is taken back before it does.
+    h.open_step("Propose", 7);
+    assert_eq!(h.undone_labels().count(), 3);
+    h.close_step(7);
+    h.open_step("Propose", 8);
+    h.undo();
+    h.open_step("Propose", 9);
+    let as_it_is = |d: &Document| {
+        let new = d.take(TakeId(1)).is_some_and(|t| t.state == TakeState::New);
+        new.then_some(Edit::SetState { take: TakeId(1), state: TakeState::New })
+    };
+    assert!(h.join(9, as_it_is).unwrap());
+    h.close_step(9);
+    h.go_to(3);
+    assert_eq!(*h.document(), worked);
+    // One that brings something is a new step, and they go with that.
+    h.go_to(0);
+    h.open_step("Propose", 10);
+    assert!(h.join(10, brought(2)).unwrap());
+    assert_eq!(h.redo_label(), None);
+    assert_eq!(h.labels().collect::<Vec<_>>(), ["Propose"]);
+    // What is undone after that is another matter, also while the job goes on.
+    h.apply("Set aside", &aside(1)).unwrap();
+    h.undo();
+    assert!(h.join(10, brought(3)).unwrap());
+    assert_eq!(h.redo_label(), Some("Set aside"));
+}
+
+/// Made again while the job runs, a step comes after that of the job: what the job brings joins it there, and
+/// nothing of what is still undone is lost either.
+#[test]
+fn what_is_made_again_while_a_job_runs_stays_and_so_does_the_rest() {
+    let aside = |id| Edit::SetState { take: TakeId(id), state: TakeState::SetAside };
+    let mut h = History::new(three_takes());
+    h.apply("Set aside 1", &aside(1)).unwrap();
+    h.apply("Set aside 2", &aside(2)).unwrap();
+    h.go_to(0);
+    h.open_step("Propose", 7);
+    h.redo();
+    assert_eq!(h.labels().collect::<Vec<_>>(), ["Propose", "Set aside 1"]);
+    assert!(!h.join(7, brought(1)).unwrap(), "changed meanwhile");
+    assert!(h.join(7, brought(3)).unwrap());
+    assert_eq!(h.undone_labels().collect::<Vec<_>>(), ["Set aside 2"]);
+    h.redo();
+    assert_eq!(
+        (1..=3).map(|id| state(&h, id)).collect::<Vec<_>>(),
+        [TakeState::SetAside, TakeState::SetAside, TakeState::Proposed]
+    );
+    h.go_to(1);
+    assert_eq!(
+        (1..=3).map(|id| state(&h, id)).collect::<Vec<_>>(),
+        [TakeState::New, TakeState::New, TakeState::Proposed]
+    );
+    // A new step ends it, as ever.
+    h.apply("Set aside 3", &aside(3)).unwrap();
+    assert_eq!(h.redo_label(), None);
+}
+
+/// Three takes with recipes, the second with a loop of score 80.
+fn looped() -> History {
+    let l = LoopRecipe {
+        start: 10_000.0,
+        end: 30_000.0,
+        crossfade: Seconds(0.1),
+        score: 80.0,
+        parts: LoopParts { level: 80.0, ..LoopParts::default() },
+        locked: false,
+        even: false,
+    };
+    let edit = Edit::SetLoop { take: TakeId(2), looping: Some(l) };
+    History::new(edit.apply(&three_proposed()).unwrap())
+}
+
+fn judge(h: &mut History, score: f64) {
+    h.judge(TakeId(2), (score, LoopParts { level: score, ..LoopParts::default() })).unwrap();
+}
+
+/// The score of the second take's loop, and the part that goes with it.
+fn score(h: &History) -> f64 {
+    let l = h.document().take(TakeId(2)).unwrap().recipe.as_ref().unwrap().looping.unwrap();
+    assert_eq!(l.score, l.parts.level);
+    l.score
+}
+
+fn set_drift(h: &mut History, id: u32, drift: f64) {
+    let tune = TuneRecipe { drift, ..tune(h.document(), id) };
+    h.apply(&format!("Set drift of {id}"), &Edit::SetTune { take: TakeId(id), tune }).unwrap();
+}
+
+#[test]
+fn a_score_goes_with_the_sound_and_not_with_a_step_in_between() {
+    let mut h = looped();
+    set_drift(&mut h, 2, 0.3);
+    let accept = Edit::SetState { take: TakeId(1), state: TakeState::Accepted };
+    h.apply("Accept 1", &accept).unwrap();
+    let place = h.place();
+    judge(&mut h, 55.0);
+    assert_eq!((score(&h), h.place()), (55.0, place), "no step of its own");
+    // Undo takes back what the user did to the first take, and nothing else.
+    let before = h.document().clone();
+    h.undo();
+    assert_eq!(score(&h), 55.0);
+    assert_eq!(before.take(TakeId(2)), h.document().take(TakeId(2)));
+    // Before the tuning it was another sound.
+    h.undo();
+    assert_eq!(score(&h), 80.0);
+    h.redo();
+    assert_eq!(score(&h), 55.0);
+    // Judged where steps are undone: they have it too, as far as it is their sound.
+    set_drift(&mut h, 1, 0.5);
+    set_drift(&mut h, 2, 0.7);
+    judge(&mut h, 40.0);
+    h.undo();
+    h.undo();
+    judge(&mut h, 60.0);
+    h.redo();
+    assert_eq!((score(&h), tune(h.document(), 1).drift), (60.0, 0.5));
+    h.redo();
+    assert_eq!(score(&h), 40.0);
+}
+
+#[test]
+fn a_score_stays_with_the_settings_that_it_was_judged_under() {
+    let mut h = looped();
+    let mut setup = h.document().setup.clone();
+    setup.a4 = seamwright::units::Hertz(415.0);
+    h.apply("Set A4", &Edit::SetSetup(Box::new(setup.clone()))).unwrap();
+    setup.title = "another".into();
+    h.apply("Title", &Edit::SetSetup(Box::new(setup))).unwrap();
+    judge(&mut h, 70.0);
+    h.undo();
+    assert_eq!(score(&h), 70.0);
+    h.undo();
+    assert_eq!(score(&h), 80.0);
+    // In the midst of a drag that is given up.
+    let gain = |id| Edit::SetLevel { take: TakeId(id), level: LevelRecipe { gain: Decibels(-2.0) } };
+    h.preview(&gain(1)).unwrap();
+    judge(&mut h, 75.0);
+    h.abort();
+    assert_eq!(score(&h), 75.0);
+    let none = h.judge(TakeId(1), (50.0, LoopParts::default())).unwrap_err();
+    assert!(none.to_string().contains("no loop"), "{none}");
+}
+
+#[test]
+fn a_score_that_comes_while_a_job_runs_is_nothing_of_the_job() {
+    let mut h = looped();
+    h.open_step("Propose", 7);
+    judge(&mut h, 55.0);
+    h.close_step(7);
+    assert_eq!(h.undo_label(), None, "the job brought nothing");
+    h.open_step("Propose", 8);
+    judge(&mut h, 56.0);
+    h.undo();
+    assert_eq!((score(&h), h.redo_label()), (56.0, None));
+    // One that brings something is not about the take that was judged.
+    h.open_step("Propose", 9);
+    judge(&mut h, 57.0);
+    let again = |d: &Document| {
+        (tune(d, 1).drift == 1.0).then(|| Edit::Propose {
+            take: TakeId(1),
+            recipe: Box::new(Recipe { tune: TuneRecipe { drift: 0.2, ..tune(d, 1) }, ..recipe(60) }),
+            concerns: vec![],
+        })
+    };
+    assert!(h.join(9, again).unwrap());
+    assert_eq!(h.undo_name().as_deref(), Some("Propose: C4, layer 1"));
+    h.undo();
+    assert_eq!((score(&h), tune(h.document(), 1).drift), (57.0, 1.0));
 }
 
 #[test]

@@ -350,9 +350,10 @@ fn where_score_and_seam_differ_it_is_said_which_counts() {
     assert!(h.query_by_label_contains("but the crossfade hides that: the finished seam counts").is_some());
 }
 
-/// A crossfade that is longer than there is room for now, as before a take is rendered.
+/// A crossfade that is longer than there is room for now, as before a take is rendered: the fields of the
+/// bench show it and correct nothing.
 #[test]
-fn a_take_is_not_changed_by_being_looked_at() {
+fn the_fields_of_the_bench_change_nothing_by_being_shown() {
     let mut world = worked(1, 3.0);
     let mut l = world.recipe().looping.unwrap();
     l.crossfade = seamwright::units::Seconds(9.0);

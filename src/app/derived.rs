@@ -50,7 +50,7 @@ pub struct FromSource {
 /// What follows from source and recipe.
 #[derive(Debug, Clone)]
 pub struct FromRecipe {
-    /// The recipe it was made with.
+    /// The recipe it was made with; the score of its loop is that of before it was made.
     pub recipe: Arc<Recipe>,
     /// The rendered take.
     pub rendered: Arc<Rendered>,
@@ -224,23 +224,12 @@ impl Derived {
     /// What a take's loop measures when it goes round, as far as that is known of its present recipe.
     pub fn audit(&self, take: &Take) -> Option<SeamAudit> {
         let (recipe, audit) = self.audits.get(&take.id)?;
-        (take.recipe.as_ref() == Some(&**recipe)).then_some(*audit)
+        take.recipe.as_ref().is_some_and(|r| r.same_but_score(recipe)).then_some(*audit)
     }
 
     /// Keeps what the loop of a recipe measures.
     pub fn set_audit(&mut self, take: TakeId, recipe: Arc<Recipe>, audit: SeamAudit) {
         self.audits.insert(take, (recipe, audit));
-    }
-
-    /// The recipe of a take has another score now and is else what it was: what was made of it stays.
-    pub fn rejudged(&mut self, take: TakeId, recipe: &Recipe) {
-        let recipe = Arc::new(recipe.clone());
-        if let Some(made) = self.takes.get_mut(&take).and_then(|t| t.recipe.as_mut()) {
-            made.recipe = Arc::clone(&recipe);
-        }
-        if let Some((of, _)) = self.audits.get_mut(&take) {
-            *of = recipe;
-        }
     }
 
     /// What the last delivery did.

@@ -189,7 +189,8 @@ fn apart(app: &mut App, job: u64, result: Result<SetApart>) {
     let document = Arc::clone(app.session.document());
     let middle_c = document.setup.middle_c;
     set.notes.retain(|n| {
-        let same = n.layers.iter().all(|c| document.take(c.take.id).is_some_and(|now| **now == *c.take));
+        let same =
+            n.layers.iter().all(|c| document.take(c.take.id).is_some_and(|now| now.same_but_score(&c.take)));
         if !same {
             let name = n.note.name(middle_c);
             app.notices.say(format!("{name}: left as it is, because it was changed meanwhile."));
@@ -252,7 +253,7 @@ fn length_copied(app: &mut App, job: u64, result: Result<CopiedLength>) {
     let mut edits = Vec::new();
     for (before, l) in copied.loops {
         let Some(now) = document.take(before.id) else { continue };
-        if **now == before {
+        if now.same_but_score(&before) {
             edits.push(Edit::SetLoop { take: now.id, looping: Some(l) });
         } else {
             left.push(format!("{}: it was changed meanwhile", super::words::take_name(&document, now)));

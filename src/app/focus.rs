@@ -69,6 +69,7 @@ pub struct Found {
 #[derive(Debug, Clone, PartialEq)]
 struct SourceKey(String, FrameRange);
 
+/// The recipe in it has no score: that follows from what is made, and nothing is made anew for it.
 #[derive(Debug, Clone, PartialEq)]
 struct RecipeKey(SourceKey, Recipe, Option<Stretches>, Hertz, SampleRate);
 
@@ -126,14 +127,6 @@ pub struct About<'a> {
 }
 
 impl Focus {
-    /// The recipe of a take has another score now: nothing needs to be made anew for that.
-    pub fn rejudged(&mut self, take: TakeId, recipe: &Recipe) {
-        let Some(asked) = self.asked.get_mut(&take) else { return };
-        for key in [&mut asked.recipe, &mut asked.after].into_iter().flatten() {
-            key.1 = recipe.clone();
-        }
-    }
-
     /// Starts the next piece of work, if there is one and none is going on.
     pub fn step(&mut self, about: &About<'_>, derived: &mut Derived, runner: &Runner, session: u64) {
         let Some((take, source)) = about.document.take_and_source(about.selected) else { return };
@@ -276,7 +269,7 @@ impl Focus {
         let key = recipe_key(start.about, take, source);
         let asked = self.asked.entry(take.id).or_default();
         let entry = derived.entry(take.id);
-        let (Some(key), Some(from)) = (key, entry.source.clone()) else {
+        let (Some(key), Some(recipe), Some(from)) = (key, take.recipe.clone(), entry.source.clone()) else {
             if take.recipe.is_none() {
                 entry.recipe = None;
                 entry.loops = None;
@@ -289,7 +282,7 @@ impl Focus {
             return false;
         }
         entry.updating = true;
-        let RecipeKey(_, recipe, _, a4, rate) = key.clone();
+        let (a4, rate) = (key.3, key.4);
         asked.recipe = Some(key);
         let id = take.id;
         let work = move |job: &Job| from_recipe(&from, Arc::new(recipe), a4, rate, job).map(Box::new);
@@ -435,7 +428,7 @@ fn source_key(take: &Take, source: &Source) -> SourceKey {
 
 fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeKey> {
     let setup = &about.document.setup;
-    let recipe = take.recipe.clone()?;
+    let recipe = take.recipe.as_ref()?.unscored();
     // Where nothing is cleaned the room does not matter.
     let room = if recipe.clean.is_on() { stretches_for(about.document, source) } else { None };
     Some(RecipeKey(source_key(take, source), recipe, room, setup.a4, setup.delivery_rate))

@@ -1,8 +1,10 @@
 //! A loop's score follows from the sound: where tuning, trim or cleaning changed under a loop, it is judged
-//! anew as soon as the take is rendered.
+//! anew in the rendered take. Only the selected take is: any other keeps the score that it had until it is
+//! selected and rendered.
 
 use super::App;
-use crate::session::{Edit, LoopRecipe};
+use crate::dsp::looping::LoopParts;
+use crate::session::TakeId;
 
 /// A score that differs by less is the same one, told a little differently.
 const SAME: f64 = 1.0;
@@ -14,24 +16,19 @@ impl App {
         if self.session.read_only() || self.session.history().in_gesture() {
             return;
         }
-        let Some(edit) = self.judged_anew() else { return };
-        if self.notices.check(self.session.complete(&edit)).is_none() {
-            return;
-        }
-        let Edit::SetLoop { take, .. } = edit else { return };
-        if let Some(recipe) = self.session.document().take(take).and_then(|t| t.recipe.as_ref()) {
-            self.derived.rejudged(take, recipe);
-            self.work.focus().0.rejudged(take, recipe);
-        }
+        let Some((take, judged)) = self.judged_anew() else { return };
+        let written = self.session.judge(take, judged);
+        self.notices.check(written);
     }
 
-    /// The selected take's loop with another score, where its own is that of another sound.
-    fn judged_anew(&self) -> Option<Edit> {
+    /// The selected take with another score of its loop, where its own is that of another sound.
+    fn judged_anew(&self) -> Option<(TakeId, (f64, LoopParts))> {
         let take = self.session.document().take(self.place.selected?)?;
-        let made = self.derived.of(take.id)?.recipe.as_ref()?;
-        let recipe = take.recipe.as_ref().filter(|r| **r == *made.recipe)?;
-        let (l, (score, parts)) = (recipe.looping?, made.score?);
-        let looping = Some(LoopRecipe { score, parts, ..l });
-        ((score - l.score).abs() >= SAME).then_some(Edit::SetLoop { take: take.id, looping })
+        // A rendering that is about to be replaced says nothing of what comes.
+        let derived = self.derived.of(take.id).filter(|d| !d.updating)?;
+        let made = derived.recipe.as_ref()?;
+        let recipe = take.recipe.as_ref().filter(|r| r.same_but_score(&made.recipe))?;
+        let (l, judged) = (recipe.looping?, made.score?);
+        ((judged.0 - l.score).abs() >= SAME).then_some((take.id, judged))
     }
 }

@@ -120,11 +120,11 @@ fn joining(document: &Document, before: &Take, proposal: &Proposal) -> Option<Ed
 }
 
 /// Whether a take is as it was, as far as a proposal goes by it: in which layer it stands, and what is said
-/// of it beside others, has no part in that.
+/// of it beside others, has no part in that, nor has the score of its loop.
 fn same_to_propose(now: &Take, before: &Take) -> bool {
     let bare =
         Take { concerns: before.concerns.clone(), layer: before.layer, named: before.named, ..now.clone() };
-    bare == *before
+    bare.same_but_score(before)
 }
 
 /// A take that was changed while its recipe was made.

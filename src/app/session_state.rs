@@ -3,9 +3,10 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use crate::dsp::looping::LoopParts;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::store::{self, Lock};
-use crate::session::{Document, Edit, History, Sheet};
+use crate::session::{Document, Edit, History, Sheet, TakeId};
 
 /// Seconds of quiet after the last change before it is saved.
 const QUIET_S: f64 = 1.5;
@@ -200,9 +201,9 @@ impl SessionState {
         result
     }
 
-    /// What follows from the present; no step, see [`History::complete`].
-    pub fn complete(&mut self, edit: &Edit) -> Result<()> {
-        self.change(|h| h.complete(edit))
+    /// The score of a take's loop in its present sound; no step, see [`History::judge`].
+    pub fn judge(&mut self, take: TakeId, judged: (f64, LoopParts)) -> Result<()> {
+        self.change(|h| h.judge(take, judged))
     }
 
     /// Why nothing may be changed, if so.

@@ -13,7 +13,7 @@ use super::view::SoundView;
 use crate::playback::device::{DeviceWish, Player, Status, Tap};
 use crate::playback::message::{Message, Playable, Side};
 use crate::render::audition::{Audition, Judged};
-use crate::session::{LoopRecipe, Recipe, Take, TakeId};
+use crate::session::{LoopRecipe, Recipe, Take, TakeId, same_loop};
 use crate::units::Decibels;
 
 use super::settings::LOWEST_VOLUME_DB;
@@ -275,7 +275,7 @@ impl Sound {
         let audition = judged.zip(made).map(|(j, m)| Audition::of(&m.rendered, j));
         if let Some(Err(_)) = audition {
             // The rendering may still lack the loop that the recipe has: then it is on its way.
-            if made.is_some_and(|m| take.recipe.as_ref() == Some(&*m.recipe)) {
+            if made.zip(take.recipe.as_ref()).is_some_and(|(m, r)| r.same_but_score(&m.recipe)) {
                 self.wanted = None;
             }
             return;
@@ -334,7 +334,7 @@ impl Sound {
             return;
         }
         if playing.audition.is_some()
-            || playing.looping == recipe.looping
+            || same_loop(playing.looping, recipe.looping)
             || !only_loop_differs(recipe, &made.recipe)
         {
             return;

@@ -14,7 +14,7 @@ use super::room::Rooms;
 use crate::dsp::looping::stack::{StackLoop, StackParams, StackReport, choose_apart, report};
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
-use crate::session::{Document, Edit, LoopRecipe, Setup, Sheet, Take, TakeId, TakeState};
+use crate::session::{Document, Edit, LoopRecipe, Setup, Sheet, Take, TakeId, TakeState, same_loop};
 use crate::units::{Cents, FrameRange, MidiNote};
 
 pub use why::{PairCount, Remains, Why, by_pair};
@@ -296,9 +296,9 @@ impl SetApart {
     /// Whether the document's loops are still those that were chosen.
     pub fn holds(&self, document: &Document) -> bool {
         self.notes.iter().flat_map(|n| &n.layers).all(|c| {
-            document
-                .take(c.take.id)
-                .is_some_and(|t| t.recipe.as_ref().and_then(|r| r.looping) == c.after.map(|(l, _)| l))
+            document.take(c.take.id).is_some_and(|t| {
+                same_loop(t.recipe.as_ref().and_then(|r| r.looping), c.after.map(|(l, _)| l))
+            })
         })
     }
 }

@@ -57,9 +57,10 @@ impl Item<'_> {
             .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe; propose one first"))
     }
 
-    /// The same without what no file tells of: what guards a setting from being changed.
+    /// The same without what no file tells of: what guards a setting from being changed, and the score of
+    /// the loop, which follows from the sound and is judged anew now and then.
     fn delivered_recipe(&self, document: &Document, gain: Decibels) -> Result<Recipe> {
-        let mut recipe = self.recipe(document, gain)?;
+        let mut recipe = self.recipe(document, gain)?.unscored();
         recipe.clean.own = false;
         if let Some(l) = &mut recipe.looping {
             l.locked = false;

@@ -123,6 +123,19 @@ impl Document {
         Some((take, self.source(take.source)?))
     }
 
+    /// Whether a take sounds the same here as in `other`: its stretch and recipe but for the score, and what
+    /// of the whole set has a say in it.
+    pub fn sounds_alike(&self, other: &Self, take: TakeId) -> bool {
+        let (Some(a), Some(b)) = (self.take(take), other.take(take)) else { return false };
+        let (Some(recipe), Some(others)) = (&a.recipe, &b.recipe) else { return false };
+        let (s, o) = (&self.setup, &other.setup);
+        let own = (a.source, a.span) == (b.source, b.span) && recipe.same_but_score(others);
+        let set = s.a4 == o.a4 && s.delivery_rate == o.delivery_rate;
+        // The room may be that of any of the files.
+        let room = s.room_from == o.room_from && self.sources == other.sources;
+        own && set && (room || !recipe.clean.is_on())
+    }
+
     /// An id that no take has.
     pub fn free_take_id(&self) -> TakeId {
         TakeId(self.takes.iter().map(|t| t.id.0 + 1).max().unwrap_or(1))

@@ -7,14 +7,23 @@
 //! A background job has a step too, from the moment it was asked for: [`History::open_step`]. What the
 //! job brings joins that step ([`History::join`]), however many steps came after it: it is written into
 //! every later snapshot, so undoing a later step undoes that one alone, and nothing that can be made
-//! again is lost.
+//! again is lost. What was undone before the job was asked for goes as with any new step, but not until
+//! the job brings something; and it stays where the user made some of it again meanwhile, because then it
+//! comes after the job's step.
+//!
+//! The score of a loop follows from the sound and is no step either: [`History::judge`] writes it into
+//! the present and into all snapshots around it in which the take sounds the same, so it goes and comes
+//! back with the step that changed the sound.
 
 use std::sync::Arc;
 
 use super::document::Document;
 use super::edit::Edit;
+use super::recipe::LoopRecipe;
 use super::step_name;
-use crate::error::Result;
+use super::take::TakeId;
+use crate::dsp::looping::LoopParts;
+use crate::error::{Error, ErrorKind, Result};
 
 #[derive(Debug, Clone)]
 struct Step {
@@ -38,6 +47,8 @@ pub struct History {
     now: Arc<Document>,
     done: Vec<Step>,
     undone: Vec<(Step, Arc<Document>)>,
+    /// Jobs that were asked for over steps that were undone: those go when one of them brings something.
+    over_undone: Vec<u64>,
     gesture: Option<Arc<Document>>,
     revision: u64,
 }
@@ -45,7 +56,14 @@ pub struct History {
 impl History {
     /// A history that starts at `document`.
     pub fn new(document: Document) -> Self {
-        Self { now: Arc::new(document), done: Vec::new(), undone: Vec::new(), gesture: None, revision: 1 }
+        Self {
+            now: Arc::new(document),
+            done: Vec::new(),
+            undone: Vec::new(),
+            over_undone: Vec::new(),
+            gesture: None,
+            revision: 1,
+        }
     }
 
     /// The document as it is now (during a gesture: as previewed).
@@ -67,17 +85,19 @@ impl History {
         }
         let before = std::mem::replace(&mut self.now, Arc::new(next));
         self.push(label, before);
-        self.undone.clear();
         self.revision += 1;
         Ok(())
     }
 
-    /// Opens the step of `job`, with nothing in it yet. An open gesture is committed first.
+    /// Opens the step of `job`, with nothing in it yet. An open gesture is committed first. What was undone
+    /// can be made again until the job brings something.
     pub fn open_step(&mut self, label: &str, job: u64) {
         self.commit(label);
         let before = Arc::clone(&self.now);
         self.done.push(Step { label: label.into(), about: None, job: Some(job), before });
-        self.undone.clear();
+        if !self.undone.is_empty() {
+            self.over_undone.push(job);
+        }
         self.revision += 1;
     }
 
@@ -103,6 +123,9 @@ impl History {
         let Some(place) = self.step_of(job) else { return Ok(false) };
         let Some(edit) = change(&self.now) else { return Ok(false) };
         let now = edit.apply(&self.now)?;
+        if self.over_undone.contains(&job) && now != *self.now {
+            self.forget_undone();
+        }
         let later = self.done.iter_mut().skip(place + 1).map(|s| &mut s.before);
         let undone = self.undone.iter_mut().flat_map(|(s, after)| [&mut s.before, after]);
         for s in later.chain(undone).chain(self.gesture.iter_mut()) {
@@ -146,10 +169,22 @@ impl History {
         Ok(())
     }
 
-    /// Completes the present by what follows from it (such as a score, judged once it was rendered); not a
-    /// step: it belongs to the present alone, and goes and comes back with the step that led to it.
-    pub fn complete(&mut self, edit: &Edit) -> Result<()> {
-        self.now = Arc::new(edit.apply(&self.now)?);
+    /// Gives the loop of a take the score that it was found to have in its present sound; not a step. It
+    /// belongs to that sound: it is written into every snapshot before and after, as far as the take sounds
+    /// the same there, and so goes and comes back with the step that changed the sound, not with one that
+    /// came in between. Errors: `Nothing` where the take has no loop.
+    pub fn judge(&mut self, take: TakeId, (score, parts): (f64, LoopParts)) -> Result<()> {
+        let looping = self.now.take(take).and_then(|t| t.recipe.as_ref()?.looping);
+        let Some(l) = looping else {
+            return Err(Error::new(ErrorKind::Nothing, "this take has no loop to be judged"));
+        };
+        let edit = Edit::SetLoop { take, looping: Some(LoopRecipe { score, parts, ..l }) };
+        let now = Arc::new(edit.apply(&self.now)?);
+        let then = std::mem::replace(&mut self.now, now);
+        let before = self.gesture.iter_mut().chain(self.done.iter_mut().rev().map(|s| &mut s.before));
+        let after = self.undone.iter_mut().rev().flat_map(|(s, after)| [&mut s.before, after]);
+        write_while(before, &edit, |d| d.sounds_alike(&then, take));
+        write_while(after, &edit, |d| d.sounds_alike(&then, take));
         self.revision += 1;
         Ok(())
     }
@@ -180,13 +215,19 @@ impl History {
             && *before != *self.now
         {
             self.push(label, before);
-            self.undone.clear();
         }
     }
 
+    /// A new step; nothing that was undone can be made again after it.
     fn push(&mut self, label: &str, before: Arc<Document>) {
         let about = step_name::about(&before, &self.now);
         self.done.push(Step { label: label.into(), about, job: None, before });
+        self.forget_undone();
+    }
+
+    fn forget_undone(&mut self) {
+        self.undone.clear();
+        self.over_undone.clear();
     }
 
     /// Ends the gesture, if any, as if it had not been.
@@ -219,6 +260,8 @@ impl History {
         let label = step.label.clone();
         // What was still on its way when it was taken back does not come any more.
         self.done.push(Step { job: None, ..step });
+        // From now on it comes after the steps of all jobs, and so does the rest.
+        self.over_undone.clear();
         self.revision += 1;
         Some(label)
     }
@@ -273,5 +316,20 @@ impl History {
     /// Labels of the steps that can be undone, oldest first.
     pub fn labels(&self) -> impl Iterator<Item = &str> {
         self.done.iter().map(|s| s.label.as_str())
+    }
+}
+
+/// Makes an edit in the snapshots from the nearest on, until one is not as it has to be for that.
+fn write_while<'a>(
+    snapshots: impl Iterator<Item = &'a mut Arc<Document>>,
+    edit: &Edit,
+    fits: impl Fn(&Document) -> bool,
+) {
+    for s in snapshots {
+        if !fits(s) {
+            return;
+        }
+        let Ok(written) = edit.apply(s) else { return };
+        *s = Arc::new(written);
     }
 }

@@ -21,7 +21,7 @@ pub use delivery::DeliverySetup;
 pub use document::{Document, Setup};
 pub use edit::Edit;
 pub use history::History;
-pub use recipe::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, TrimRecipe, TuneRecipe};
+pub use recipe::{LevelRecipe, LoopRecipe, LoopSearch, Recipe, TrimRecipe, TuneRecipe, same_loop};
 pub use sheet::{Cell, Sheet};
 pub use stack::StackSetup;
 pub use take::{

@@ -23,6 +23,29 @@ pub struct Recipe {
     pub level: LevelRecipe,
 }
 
+impl Recipe {
+    /// Whether both make the same sound and guard the same: all but the score of the loop, which follows
+    /// from the sound.
+    pub fn same_but_score(&self, other: &Self) -> bool {
+        let Self { clean, trim, tune, looping, level } = self;
+        *trim == other.trim
+            && *level == other.level
+            && *tune == other.tune
+            && *clean == other.clean
+            && same_loop(*looping, other.looping)
+    }
+
+    /// The same without the score of its loop.
+    pub fn unscored(&self) -> Self {
+        Self { looping: self.looping.map(LoopRecipe::unscored), ..self.clone() }
+    }
+}
+
+/// Whether both are the same loop, whatever its score.
+pub fn same_loop(a: Option<LoopRecipe>, b: Option<LoopRecipe>) -> bool {
+    a.map(LoopRecipe::unscored) == b.map(LoopRecipe::unscored)
+}
+
 /// In and out points in source frames, and fades.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct TrimRecipe {
@@ -84,15 +107,23 @@ pub struct LoopRecipe {
     pub end: f64,
     /// Length of the crossfade before the loop end; 0: none.
     pub crossfade: Seconds,
-    /// 0 to 100 (see `dsp::looping`), as of when it was chosen.
+    /// 0 to 100 (see `dsp::looping`): as of when it was chosen, or as it was judged last in the rendered
+    /// take since. It follows from the sound and says nothing of what is to be done.
     pub score: f64,
-    /// The parts of the score.
+    /// The parts of the score, as of the same moment.
     pub parts: LoopParts,
     /// A locked loop is not touched by proposals.
     pub locked: bool,
     /// Whether a slow gain brings the level at the loop end to that at the loop start.
     #[serde(default)]
     pub even: bool,
+}
+
+impl LoopRecipe {
+    /// The same without its score: what is to be done.
+    pub fn unscored(self) -> Self {
+        Self { score: 0.0, parts: LoopParts::default(), ..self }
+    }
 }
 
 /// What loops are looked for.

@@ -291,6 +291,16 @@ impl Take {
         self.concerns.iter().min_by_key(|c| c.kind)
     }
 
+    /// Whether it is the same take, told and worked on in the same way, whatever its loop's score: what is
+    /// to see whether a take was changed meanwhile goes by this, because a score is judged anew at any time.
+    pub fn same_but_score(&self, other: &Self) -> bool {
+        let recipes = match (&self.recipe, &other.recipe) {
+            (Some(a), Some(b)) => a.same_but_score(b),
+            (a, b) => a.is_none() && b.is_none(),
+        };
+        recipes && Self { recipe: other.recipe.clone(), ..self.clone() } == *other
+    }
+
     /// The loop score of its recipe, 0 to 100.
     pub fn loop_score(&self) -> Option<f64> {
         self.recipe.as_ref()?.looping.as_ref().map(|l| l.score)

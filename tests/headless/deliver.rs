@@ -5,10 +5,11 @@ use std::collections::HashMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, Ordering::Relaxed};
 
+use seamwright::dsp::looping::LoopParts;
 use seamwright::io::SoundForm;
 use seamwright::jobs::Job;
 use seamwright::render::batch::{self, DeliverOptions, Delivery};
-use seamwright::render::standing::{FileStanding, standing};
+use seamwright::render::standing::{FileStanding, sound_of, standing};
 use seamwright::session::{CleanRecipe, Document, Edit, LevelRecipe, LoopRecipe, TakeState, store};
 use seamwright::units::Decibels;
 
@@ -208,8 +209,8 @@ fn a_cancel_keeps_what_is_known_of_the_files_it_did_not_touch() {
     assert_eq!(again.kept.len(), 3 - done.written.len());
 }
 
-/// What changes no file is no change since the delivery: a guard on the loop or on the cleaning, a decision
-/// that was taken back, a take that was moved and moved back.
+/// What changes no file is no change since the delivery: a guard on the loop or on the cleaning, another
+/// score of the same loop, a decision that was taken back, a take that was moved and moved back.
 #[test]
 fn only_what_is_delivered_counts_as_changed() {
     let dir = folder_of_three();
@@ -222,6 +223,10 @@ fn only_what_is_delivered_counts_as_changed() {
     let id = take.id;
     let with = |edits: Vec<Edit>| Edit::Many(edits).apply(&d).unwrap();
     let recipe = take.recipe.as_ref().unwrap();
+    assert!(recipe.looping.is_some(), "there is a loop to lock and to judge");
+    let parts = LoopParts { level: 1.0, ..LoopParts::default() };
+    let judged = recipe.looping.map(|l| LoopRecipe { score: l.score - 9.0, parts, ..l });
+    let judged = Edit::SetLoop { take: id, looping: judged };
     let lock =
         Edit::SetLoop { take: id, looping: recipe.looping.map(|l| LoopRecipe { locked: !l.locked, ..l }) };
     let own =
@@ -231,6 +236,7 @@ fn only_what_is_delivered_counts_as_changed() {
     let note = take.note.unwrap();
     for (what, edits) in [
         ("locked", vec![lock]),
+        ("judged anew", vec![judged.clone()]),
         ("cleaned by settings of its own", vec![own]),
         ("set aside and back", vec![state(TakeState::SetAside), state(TakeState::Accepted)]),
         ("undecided and back", vec![state(TakeState::Proposed), state(TakeState::Accepted)]),
@@ -238,6 +244,9 @@ fn only_what_is_delivered_counts_as_changed() {
     ] {
         assert_eq!(count(&with(edits), FileStanding::Same), 3, "{what}");
     }
+    // Nor is anything measured or made again for a score that is kept by what it sounds like.
+    let sound = sound_of(&d, id).unwrap();
+    assert_eq!(sound_of(&with(vec![judged]), id).unwrap(), sound);
     // What is heard counts.
     let gain = LevelRecipe { gain: Decibels(recipe.level.gain.0 - 1.0) };
     assert_eq!(count(&with(vec![Edit::SetLevel { take: id, level: gain }]), FileStanding::Changed), 1);

@@ -1,10 +1,13 @@
 //! Loops in the real window: the map, keys, a copied length, and what is heard of it.
 
+use std::sync::Arc;
+
 use egui::{Key, Modifiers};
-use seamwright::app::command::{Command, EditCommand, WorkCommand};
+use seamwright::app::command::{Command, EditCommand, GoCommand, WorkCommand};
+use seamwright::dsp::tune::Deviation;
 use seamwright::playback::message::Side;
 use seamwright::render::audition::{Audition, Judged};
-use seamwright::session::{Edit, LoopRecipe, TakeState};
+use seamwright::session::{Edit, LoopRecipe, TakeId, TakeState};
 
 use crate::support::{A_FRAME, Window, takes};
 
@@ -47,6 +50,9 @@ fn a_loop_is_judged_anew_when_the_sound_under_it_changes() {
     let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
     let before = looping(&w);
     let take = w.selected();
+    let trace = |w: &Window| w.made().and_then(|m| m.after.clone());
+    w.until("the note after tuning is tracked", |w| trace(w).is_some());
+    let flat = trace(&w).unwrap();
     let mut tune = w.take().recipe.as_ref().unwrap().tune.clone();
     (tune.drift, tune.vibrato) = (0.0, 0.0);
     let edit = Edit::SetTune { take, tune };
@@ -59,11 +65,92 @@ fn a_loop_is_judged_anew_when_the_sound_under_it_changes() {
     assert_eq!((now.score, now.parts), judged);
     assert_eq!((now.start, now.end), (before.start, before.end));
     assert_eq!(w.app().session().history().place(), steps, "no step of its own");
+    assert!(w.app().derived().audit(&w.take()).is_some(), "what the loop measures is known as well");
+    w.until("the note is tracked anew", |w| trace(w).is_some_and(|t| !Arc::ptr_eq(&t, &flat)));
+    // The middle of the sound: at its edges the drift is not taken out as well.
+    let drift = |d: &Deviation| {
+        let middle = &d.drift[d.drift.len() / 4..3 * d.drift.len() / 4];
+        middle.iter().fold(0.0, |most: f64, c| most.max(c.abs()))
+    };
+    let (flat, played) = (drift(&flat), drift(&trace(&w).unwrap()));
+    assert!(played > flat + 4.0, "the drift of ±10 cents is there again: {flat} {played}");
     w.keys(Modifiers::COMMAND, Key::Z);
     assert_eq!(looping(&w), before, "it goes with the step that led to it");
     w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
     w.until_made();
     assert_eq!((looping(&w).score, looping(&w).parts), judged, "and comes back with it");
+}
+
+fn select(w: &mut Window, take: TakeId) {
+    w.send(Command::Go(GoCommand::Select(take)));
+    w.until_made();
+}
+
+/// Gives a take's loop another score, as if it had been judged anew.
+fn rescore(w: &mut Window, take: TakeId) {
+    let l = w.document().take(take).unwrap().recipe.as_ref().unwrap().looping.unwrap();
+    let edit = Edit::SetLoop { take, looping: Some(LoopRecipe { score: l.score - 7.0, ..l }) };
+    w.send(Command::Edit(EditCommand::Do { label: "Judged".into(), edit }));
+}
+
+#[test]
+fn a_take_that_was_just_proposed_is_not_changed_by_being_selected() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = Window::proposed(&takes(dir.path(), "bottles", 3), 3);
+    let (before, revision) = (w.document().clone(), w.app().session().history().revision());
+    let all: Vec<_> = before.takes.iter().map(|t| t.id).collect();
+    for room in [Key::Num1, Key::Num2] {
+        w.key(room);
+        for id in &all {
+            select(&mut w, *id);
+            assert!(w.made().unwrap().score.is_some(), "it could have been judged anew");
+            w.frames(10);
+        }
+    }
+    assert_eq!(w.app().session().history().revision(), revision);
+    assert_eq!(*w.document(), before);
+}
+
+/// A take whose sound was changed while another was looked at is judged when it is gone on to; undo of the
+/// decision before that takes back the decision alone, and shows the take it was about.
+#[test]
+fn undo_of_a_decision_leaves_the_score_of_the_take_that_was_gone_on_to() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = Window::proposed(&takes(dir.path(), "bottles", 2), 2);
+    let (a, b) = (w.document().takes[0].id, w.document().takes[1].id);
+    select(&mut w, a);
+    let of = |w: &Window| w.document().take(b).unwrap().recipe.clone().unwrap();
+    let before = of(&w);
+    let mut tune = before.tune.clone();
+    (tune.drift, tune.vibrato) = (0.0, 0.0);
+    let edit = Edit::SetTune { take: b, tune };
+    w.send(Command::Edit(EditCommand::Do { label: "Set drift".into(), edit }));
+    w.key(Key::Y);
+    assert_eq!(w.document().take(a).unwrap().state, TakeState::Accepted);
+    select(&mut w, b);
+    let judged = of(&w).looping.unwrap().score;
+    assert!((judged - before.looping.unwrap().score).abs() > 1.0, "judged anew: {judged}");
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert_eq!(w.document().take(a).unwrap().state, TakeState::Proposed);
+    assert_eq!(w.selected(), a, "where something was undone");
+    assert_eq!(of(&w).looping.unwrap().score, judged);
+}
+
+/// Nothing that is on its way is thrown away for a score.
+#[test]
+fn a_proposal_is_taken_in_where_only_the_score_has_changed_meanwhile() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = Window::proposed(&takes(dir.path(), "bottles", 1), 1);
+    let take = w.selected();
+    let proposed = w.take().recipe.clone().unwrap();
+    let mut tune = proposed.tune.clone();
+    tune.drift = 0.4;
+    let edit = Edit::SetTune { take, tune };
+    w.send(Command::Edit(EditCommand::Do { label: "Set drift".into(), edit }));
+    w.send(Command::Work(WorkCommand::Propose(take)));
+    rescore(&mut w, take);
+    w.until("it is proposed again", |w| w.take().recipe.as_ref().unwrap().tune.drift == proposed.tune.drift);
+    assert!(!w.says("changed meanwhile"));
 }
 
 #[test]
@@ -127,6 +214,9 @@ fn a_length_is_copied_in_one_step_and_a_locked_loop_is_left_alone() {
     w.send(Command::Edit(EditCommand::Do { label: "Layers".into(), edit: Edit::Many(edits) }));
     let before = loop_of(&w, 0);
     w.send(Command::Work(WorkCommand::CopyLoopLength(from)));
+    // Another score is no other loop.
+    rescore(&mut w, others[0]);
+    let before = LoopRecipe { score: loop_of(&w, 0).score, ..before };
     w.until("the length is copied", |w| loop_of(w, 0) != before && w.is_idle());
     let length = w.until_made().rendered.looping.unwrap().range.count().0 as f64 / 48_000.0;
     let copied = loop_of(&w, 0);
@@ -137,6 +227,7 @@ fn a_length_is_copied_in_one_step_and_a_locked_loop_is_left_alone() {
     let seconds = (copied.end - copied.start) / rate_of_source;
     // The source stands up to 20 cents beside the target: lengths in it differ by as much.
     assert!((seconds - length).abs() < 0.5 / hz + 0.012 * length, "{seconds} {length}");
+    assert!(!w.says("changed meanwhile"));
     assert_eq!(loop_of(&w, 1), locked, "locked");
     assert!(w.words().iter().any(|t| t.contains("its loop is locked")), "{:?}", w.words());
     let label = w.app().session().history().undo_label().map(str::to_owned);

@@ -245,3 +245,26 @@ fn a_selected_take_survives_takes_that_sort_before_it() {
     assert_eq!(w.selected(), id);
     assert!(w.h.query_by_label_contains("C3, layer 1: new").is_some());
 }
+
+#[test]
+fn what_was_undone_survives_a_proposal_that_fails() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 1);
+    let mut w = Window::proposed(&folder, 1);
+    let before = steps(&w);
+    let setup = Setup { title: "mine".into(), ..w.document().setup.clone() };
+    let edit = Edit::SetSetup(Box::new(setup));
+    w.send(Command::Edit(EditCommand::Do { label: "Title".into(), edit }));
+    w.keys(Modifiers::COMMAND, Key::Z);
+    for file in std::fs::read_dir(&folder).unwrap().flatten().map(|f| f.path()) {
+        if file.extension().is_some_and(|e| e == "wav") {
+            std::fs::remove_file(file).unwrap();
+        }
+    }
+    w.key(Key::P);
+    w.until("it is told that it failed", |w| w.is_idle() && !w.words().is_empty());
+    w.frames(3);
+    assert_eq!(steps(&w), before, "{:?}", w.words());
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    assert_eq!(w.document().setup.title, "mine");
+}

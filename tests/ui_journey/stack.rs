@@ -2,6 +2,7 @@
 //! and taken back.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use egui::{Key, Modifiers};
 use seamwright::app::command::{Command, EditCommand, Room, StackCommand};
@@ -38,7 +39,7 @@ fn ready(w: &Window) -> bool {
     (1..=3).all(|id| {
         let made = w.app().derived().of(at(w, id)).and_then(|d| d.recipe.as_ref());
         let recipe = w.document().take(at(w, id)).and_then(|t| t.recipe.as_ref());
-        made.is_some_and(|m| recipe == Some(&*m.recipe))
+        made.zip(recipe).is_some_and(|(m, r)| r.same_but_score(&m.recipe))
     })
 }
 
@@ -97,6 +98,42 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     w.keys(egui::Modifiers::COMMAND, Key::Z);
     assert_eq!((1..=3).map(|id| loop_of(&w, id)).collect::<Vec<_>>(), before);
     assert!(!w.says("What was chosen"), "that does not stand any more");
+}
+
+/// A score is judged anew at any time: it is no change of a take, and none of what was chosen.
+#[test]
+fn another_score_meanwhile_stands_in_the_way_of_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = colliding(dir.path());
+    let rescore = |w: &mut Window, layer| {
+        let l = loop_of(w, layer).unwrap();
+        let looping = Some(LoopRecipe { score: l.score - 7.0, ..l });
+        let edit = Edit::SetLoop { take: at(w, layer), looping };
+        w.send(Command::Edit(EditCommand::Do { label: "Judged".into(), edit }));
+    };
+    w.send(Command::Stack(StackCommand::ApartNote));
+    rescore(&mut w, 3);
+    w.until("loops are chosen", |w| w.app().derived().apart().is_some());
+    assert_eq!(w.app().derived().apart().unwrap().notes.len(), 1, "{:?}", w.words());
+    w.until("and rendered", ready);
+    w.frames(3);
+    assert!(w.says("What was chosen"));
+    let found = |w: &Window, layer| {
+        let d = w.app().derived().of(at(w, layer))?;
+        let (of, _) =
+            d.dips.as_ref().filter(|(of, _)| Arc::ptr_eq(of, &d.recipe.as_ref().unwrap().recipe))?;
+        Some(Arc::clone(of))
+    };
+    let all = |w: &Window| (1..=3).map(|layer| found(w, layer)).collect::<Option<Vec<_>>>();
+    w.until("dips are looked for in all", |w| all(w).is_some());
+    let before = all(&w).unwrap();
+    let revision = w.app().session().history().revision();
+    rescore(&mut w, 3);
+    w.frames(10);
+    assert!(w.app().session().history().revision() > revision);
+    assert!(w.says("What was chosen"), "it stands");
+    let now = all(&w).expect("what was found in the renderings is still of these");
+    assert!(now.iter().zip(&before).all(|(a, b)| Arc::ptr_eq(a, b)), "nothing was made again");
 }
 
 #[test]

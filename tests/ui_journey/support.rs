@@ -229,10 +229,10 @@ impl Window {
         Arc::clone(self.document().take(self.selected()).unwrap())
     }
 
-    /// The rendering of the selected take, when it is that of the recipe it has now.
+    /// The rendering of the selected take, when it is that of the recipe it has now, whatever its score.
     pub fn made(&self) -> Option<&FromRecipe> {
         let made = self.app().derived().of(self.selected())?.recipe.as_ref()?;
-        (self.take().recipe.as_ref() == Some(&*made.recipe)).then_some(made)
+        self.take().recipe.as_ref().is_some_and(|r| r.same_but_score(&made.recipe)).then_some(made)
     }
 
     pub fn until_made(&mut self) -> FromRecipe {
