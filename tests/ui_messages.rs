@@ -127,6 +127,7 @@ fn where_there_is_no_message_that_is_said() {
         assert!(w.says("There is no message"));
         assert!(w.0.query_by_label_contains("Close: There is no message").is_none(), "no list of nothing");
     }
+    w.0.hover_at(egui::pos2(600.0, 300.0));
     w.steps(60 * 8);
     assert!(!w.says("There is no message"), "only for a moment");
 }

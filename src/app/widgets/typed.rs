@@ -12,7 +12,7 @@ use std::time::Duration;
 
 use egui::{
     Area, Context, DragValue, Frame, Id, Key, Modifiers, Order, Rect, Response, RichText, Slider, Stroke,
-    StrokeKind, Ui, Vec2, vec2,
+    StrokeKind, Ui, UiBuilder, Vec2, vec2,
 };
 
 use crate::app::theme::Theme;
@@ -314,6 +314,9 @@ enum Below {
     Says(String, bool),
 }
 
+/// How many automatic names of widgets a card below a row takes: its place, and going past it.
+const IDS_OF_CARD: usize = 2;
+
 fn below_id() -> Id {
     Id::unique("place for a refusal")
 }
@@ -327,12 +330,17 @@ pub fn with_room_below<R>(ui: &mut Ui, add: impl FnOnce(&mut Ui) -> R) -> R {
         d.remove::<Below>(below_id());
         below
     });
-    if let Some(Below::Says(why, fresh)) = below {
-        let theme = Theme::of(ui.ctx());
-        let r = said(ui, &why, &theme);
-        if fresh {
-            r.scroll_to_me(None);
-        }
+    // What comes after it keeps its names, and so what was typed there, whether there is a card or none.
+    let Some(Below::Says(why, fresh)) = below else {
+        ui.skip_ahead_auto_ids(IDS_OF_CARD);
+        return result;
+    };
+    let theme = Theme::of(ui.ctx());
+    let mut place = ui.new_child(UiBuilder::new().max_rect(ui.available_rect_before_wrap()));
+    let r = said(&mut place, &why, &theme);
+    ui.advance_cursor_after_rect(r.rect);
+    if fresh {
+        r.scroll_to_me(None);
     }
     result
 }
