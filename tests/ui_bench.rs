@@ -320,8 +320,9 @@ fn refused_numbers_cover_no_field() {
     let mut h = bench(worked(1, 3.0));
     h.set_size(vec2(1280.0, 1900.0));
     h.run_steps(3);
-    let top = |h: &Bench<'_>| h.get_by_role_and_label(Role::SpinButton, "Onset in seconds").rect().top();
-    let before = top(&h);
+    let top = |h: &Bench<'_>, name: &str| h.get_by_role_and_label(Role::SpinButton, name).rect().top();
+    let gap = |h: &Bench<'_>| top(h, "Onset in seconds") - top(h, "Out point in seconds");
+    let before = gap(&h);
     bench_support::type_number(&mut h, "In point in seconds", "9 s");
     bench_support::type_number(&mut h, "Out point in seconds", "99 s");
     h.run_steps(4);
@@ -331,7 +332,7 @@ fn refused_numbers_cover_no_field() {
     let fields: Vec<_> = h.query_all_by_role(Role::SpinButton).map(|n| n.rect()).collect();
     assert!(fields.len() > 8);
     assert!(fields.iter().all(|f| !f.intersects(told[0])), "{told:?} {fields:?}");
-    assert!(top(&h) > before + 20.0, "what is below moves down");
+    assert!(gap(&h) > before + 20.0, "what is below moves down: {before} {}", gap(&h));
     let other = h.get_by_role_and_label(Role::SpinButton, "In point in seconds").rect().center();
     h.hover_at(other);
     h.run_steps(60);
