@@ -100,6 +100,27 @@ fn moving_a_take_moves_its_concerns() {
     assert!([1, 2, 3].iter().all(|id| !has(&back, *id, DuplicateCell) && !has(&back, *id, WrongNote)));
 }
 
+/// Who looks through files counts octaves as their names do; who moves a take by hand means that very octave.
+#[test]
+fn an_octave_off_by_hand_is_a_wrong_note_and_by_the_files_names_is_none() {
+    use seamwright::session::ConcernKind::WrongNote;
+    let wrong = |d: &Document| {
+        let t = d.take(TakeId(3)).unwrap();
+        t.concerns.iter().find(|c| c.kind == WrongNote).map(|c| c.text.clone())
+    };
+    let d = three_takes();
+    let to = |d: &Document, note, layer| {
+        Edit::Place { take: TakeId(3), note: MidiNote(note), layer }.apply(d).unwrap()
+    };
+    let down = to(&d, 50, 0);
+    assert_eq!(wrong(&down).as_deref(), Some("placed as D3, sounds D4 (+12 semitones)"));
+    assert_eq!(wrong(&to(&down, 50, 3)), wrong(&down), "another layer is no other note");
+    assert_eq!(wrong(&to(&down, 62, 0)), None);
+    let settle = Edit::SettlePlace { take: TakeId(3), from: (Some(MidiNote(62)), 0), to: (MidiNote(50), 0) };
+    let settled = settle.apply(&d).unwrap();
+    assert_eq!((settled.take(TakeId(3)).unwrap().note, wrong(&settled)), (Some(MidiNote(50)), None));
+}
+
 #[test]
 fn nothing_is_accepted_without_a_recipe() {
     let mut h = History::new(three_takes());
@@ -193,7 +214,7 @@ fn a_wrong_note_is_kept_or_moved_to_its_name() {
     assert_eq!(tune(h.document(), 1).target, MidiNote(65));
     let labels: Vec<&str> = h.labels().collect();
     assert_eq!(labels, ["Move the note to its name", "Keep the note as it sounds", "Set target note"]);
-    // Two octaves off is a way of counting octaves, not a wrong note.
+    // Two octaves are more than a note is moved by.
     let far = Edit::Place { take: TakeId(1), note: MidiNote(86), layer: 0 }.apply(&d).unwrap();
     let e = tuning::move_to_its_name(&far, TakeId(1)).unwrap_err();
     assert!(e.to_string().contains("octave"), "{e}");

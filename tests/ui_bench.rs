@@ -314,6 +314,55 @@ fn where_a_take_begins_ends_and_speaks_can_be_typed_in_any_unit() {
     assert!(h.query_by_label_contains("“9 s” is not within").is_some());
 }
 
+/// Of two refusals one is told, below its row, and it covers no field; the other says it under the pointer.
+#[test]
+fn refused_numbers_cover_no_field() {
+    let mut h = bench(worked(1, 3.0));
+    h.set_size(vec2(1280.0, 1900.0));
+    h.run_steps(3);
+    let top = |h: &Bench<'_>, name: &str| h.get_by_role_and_label(Role::SpinButton, name).rect().top();
+    let gap = |h: &Bench<'_>| top(h, "Onset in seconds") - top(h, "Out point in seconds");
+    let before = gap(&h);
+    bench_support::type_number(&mut h, "In point in seconds", "9 s");
+    bench_support::type_number(&mut h, "Out point in seconds", "99 s");
+    h.run_steps(4);
+    let told: Vec<_> = h.query_all_by_label_contains(" is not within ").map(|n| n.rect()).collect();
+    assert_eq!(told.len(), 1);
+    assert!(h.query_by_label_contains("“99 s” is not within").is_some(), "the latest");
+    let fields: Vec<_> = h.query_all_by_role(Role::SpinButton).map(|n| n.rect()).collect();
+    assert!(fields.len() > 8);
+    assert!(fields.iter().all(|f| !f.intersects(told[0])), "{told:?} {fields:?}");
+    assert!(gap(&h) > before + 20.0, "what is below moves down: {before} {}", gap(&h));
+    let other = h.get_by_role_and_label(Role::SpinButton, "In point in seconds").rect().center();
+    h.hover_at(other);
+    h.run_steps(60);
+    assert!(h.query_by_label_contains("“9 s” is not within").is_some());
+}
+
+#[test]
+fn number_fields_tell_unit_and_range_under_the_pointer() {
+    let mut h = bench(worked(1, 3.0));
+    h.set_size(vec2(1280.0, 1900.0));
+    h.run_steps(3);
+    for (role, name, part) in [
+        (Role::SpinButton, "Crossfade", " ms, in s"),
+        (Role::SpinButton, "Start in frames", "In frames of the delivered file"),
+        (Role::SpinButton, "Offset", " cents"),
+    ] {
+        let at = h.get_by_role_and_label(role, name).rect().center();
+        h.hover_at(at);
+        h.run_steps(60);
+        let about = h.query_all_by_label_contains("From ").filter_map(|n| n.value());
+        let about: Vec<String> = about.collect();
+        assert!(about.iter().any(|a| a.contains(part) && a.contains(" to ")), "{name}: {about:?}");
+        h.hover_at(egui::pos2(300.0, 1800.0));
+        h.run_steps(30);
+    }
+    let start = h.get_by_role_and_label(Role::SpinButton, "Start in frames").value();
+    assert!(start.as_deref().is_some_and(|v| v.ends_with(" fr")), "{start:?}");
+    assert!(h.query_by_label("shows 2 periods on each side").is_some());
+}
+
 #[test]
 fn negative_numbers_have_a_minus_sign_and_are_typed_with_either() {
     for typed in ["-12.5", "−12.5", "-12.5 cents"] {

@@ -331,7 +331,7 @@ fn all_parts_of_the_score_stand_there_with_what_is_heard() {
         assert!(h.query_by_label(&text).is_some(), "{text}");
     }
     // What is heard is told in words, without a number that runs the other way round.
-    assert!(h.query_by_label("Seam: not heard").is_some());
+    assert!(h.query_by_label("Seam: inaudible").is_some());
 }
 
 /// A loop whose ends are a quarter of a period off, under a long crossfade.
@@ -346,7 +346,7 @@ fn where_score_and_seam_differ_it_is_said_which_counts() {
     recipe.audit = recipe.audit.map(|a| seamwright::dsp::looping::SeamAudit { audibility: 0.0, ..a });
     world.derived.entry(TAKE).recipe = Some(recipe);
     let h = bench(world);
-    assert!(h.query_by_label("Seam: not heard").is_some());
+    assert!(h.query_by_label("Seam: inaudible").is_some());
     assert!(h.query_by_label_contains("but the crossfade hides that: the finished seam counts").is_some());
 }
 

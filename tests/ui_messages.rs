@@ -6,7 +6,7 @@ mod window;
 
 use egui::{Key, Rect, Vec2, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use seamwright::app::command::{Command, GoCommand, Room, SessionCommand};
+use seamwright::app::command::{Command, EditCommand, GoCommand, Room, SessionCommand};
 use window::{Window, full};
 
 const SIZES: [Vec2; 3] = [vec2(760.0, 480.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)];
@@ -78,6 +78,58 @@ fn what_does_not_fit_is_read_in_the_list() {
     assert!(!w.says("Sound starts quiet"));
     w.key(Key::U);
     assert!(w.0.query_by_label_contains("Close: this take").is_none(), "a new message does not open it");
+}
+
+/// The list is as high as what it shows, also when fewer were shown before.
+#[test]
+fn the_list_grows_with_its_messages() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    w.key(Key::F2);
+    w.key(Key::Escape);
+    for i in 0..5 {
+        let missing = format!("/no such folder {i}/{}", "a long name ".repeat(24));
+        send(&mut w, Command::Session(SessionCommand::Open(vec![missing.into()])));
+        w.steps(6);
+        send(&mut w, Command::Edit(EditCommand::Keep(seamwright::session::TakeId(1))));
+    }
+    w.key(Key::F2);
+    w.steps(4);
+    let buttons = w.0.query_all_by(|n| {
+        n.label().is_some_and(|l| l.starts_with("Close: ") || l.starts_with("I have read this: "))
+    });
+    let rects: Vec<Rect> = buttons.map(|n| n.rect()).collect();
+    assert!(rects.len() >= 3, "{rects:?}");
+    let all = rects.iter().fold(Rect::NOTHING, |a, r| a.union(*r));
+    assert!(all.height() > 90.0, "{all:?}");
+    let inside = Rect::from_min_size(egui::Pos2::ZERO, vec2(1280.0, 800.0 - 34.0));
+    assert!(rects.iter().all(|r| inside.contains_rect(*r)), "{rects:?}");
+    // None is scrolled out of sight: each has the pointer where it stands.
+    let last = rects.iter().fold(rects[0], |a, r| if r.top() > a.top() { *r } else { a });
+    let count = rects.len();
+    w.0.hover_at(last.center());
+    w.steps(2);
+    w.0.drag_at(last.center());
+    w.steps(1);
+    w.0.drop_at(last.center());
+    w.steps(4);
+    let left = w.0.query_all_by(|n| {
+        n.label().is_some_and(|l| l.starts_with("Close: ") || l.starts_with("I have read this: "))
+    });
+    assert_eq!(left.count(), count - 1, "the lowest can be pressed");
+}
+
+#[test]
+fn where_there_is_no_message_that_is_said() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    w.press("I have read this");
+    for _ in 0..2 {
+        w.key(Key::F2);
+        assert!(w.says("There is no message"));
+        assert!(w.0.query_by_label_contains("Close: There is no message").is_none(), "no list of nothing");
+    }
+    w.0.hover_at(egui::pos2(600.0, 300.0));
+    w.steps(60 * 8);
+    assert!(!w.says("There is no message"), "only for a moment");
 }
 
 /// A message that does not fit is told once under the pointer, not once by us and once by the toolkit.

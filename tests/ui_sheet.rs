@@ -110,6 +110,36 @@ fn a_take_is_dragged_to_an_empty_cell_and_back_by_undo() {
     assert_eq!(w.place(1), (Some(60), 0));
 }
 
+/// What a move does to the sound is said, with the way back.
+#[test]
+fn a_move_that_changes_what_will_sound_says_so() {
+    let mut w = Window::three();
+    w.press("I have read this");
+    let to = w.at("D4, layer 3: missing");
+    w.drag("C4, layer 1", to);
+    w.let_go(to);
+    let told = "C4, layer 1 now stands at D4 and will be moved up 2 semitones to it. Ctrl+Z takes it back";
+    assert!(w.says(told));
+    w.undo();
+    assert!(!w.says("now stands at"), "it is so no more");
+    // An octave by a typed note.
+    w.click("C4, layer 1", Modifiers::NONE);
+    w.key(Key::M);
+    w.0.get_by_role_and_label(Role::TextInput, "Note").type_text("C3");
+    w.steps(2);
+    w.key(Key::Enter);
+    assert_eq!(w.place(1), (Some(48), 0));
+    assert!(w.says("C4, layer 1 now stands at C3 and will be moved down 12 semitones to it"));
+    assert!(w.says("placed as C3, sounds C4 (+12 semitones)"));
+    w.undo();
+    // Another layer changes nothing that sounds.
+    let to = w.at("D4, layer 3: missing");
+    w.drag("D4, layer 1", to);
+    w.let_go(to);
+    assert_eq!(w.place(7), (Some(62), 2));
+    assert!(!w.says("now stands at"));
+}
+
 #[test]
 fn several_selected_takes_are_dragged_together_in_one_step() {
     let mut w = Window::of(full(4, 3), vec2(1280.0, 800.0));
@@ -229,6 +259,72 @@ fn keys_find_their_way_with_and_without_focus() {
     assert!(focused.accesskit_node().is_focused());
     w.key(Key::Enter);
     assert_eq!((w.0.state().room(), w.selected()), (Room::Bench, 5));
+}
+
+/// However fast they come: several in a frame, one in each, with the focus on a cell and without.
+#[test]
+fn every_press_of_an_arrow_counts() {
+    let arrow = |key: Key, pressed: bool, modifiers: Modifiers| egui::Event::Key {
+        key,
+        physical_key: Some(key),
+        pressed,
+        repeat: false,
+        modifiers,
+    };
+    for in_a_frame in [1, 2, 3, 6] {
+        for focused in [false, true] {
+            for list in [false, true] {
+                let mut w = Window::of(full(9, 1), vec2(1280.0, 800.0));
+                if list {
+                    w.press("List");
+                    if focused {
+                        w.click_row("C4, layer 1", Modifiers::NONE);
+                    }
+                } else if focused {
+                    w.cell("C4, layer 1").focus();
+                }
+                w.steps(3);
+                for i in 1..=6 {
+                    for pressed in [true, false] {
+                        w.0.input_mut().events.push(arrow(Key::ArrowDown, pressed, Modifiers::NONE));
+                    }
+                    if i % in_a_frame == 0 {
+                        w.0.step();
+                    }
+                }
+                w.steps(4);
+                assert_eq!(w.selected(), 7, "{in_a_frame} in a frame, focus {focused}, list {list}");
+            }
+        }
+    }
+    // With Shift on the way: the range counts from where the last without it led.
+    let mut w = Window::three();
+    for (key, modifiers) in [
+        (Key::ArrowRight, Modifiers::NONE),
+        (Key::ArrowRight, Modifiers::SHIFT),
+        (Key::ArrowDown, Modifiers::SHIFT),
+    ] {
+        w.0.input_mut().events.push(arrow(key, true, modifiers));
+        w.0.input_mut().events.push(arrow(key, false, modifiers));
+    }
+    w.steps(4);
+    assert_eq!(w.chosen(), [2, 3, 5, 6]);
+}
+
+/// Beside the other rooms the sheet is narrow in a small window, and as wide as before in a large one.
+#[test]
+fn the_narrow_sheet_comes_back_from_a_small_window() {
+    let mut w = Window::of(full(9, 4), vec2(1280.0, 800.0));
+    w.key(Key::Num3);
+    let last = |w: &Window| w.cell("C4, layer 4").rect();
+    let before = last(&w);
+    w.0.set_size(vec2(760.0, 480.0));
+    w.steps(6);
+    w.0.set_size(vec2(1280.0, 800.0));
+    w.steps(6);
+    let room = w.0.get_by_label("Hold").rect();
+    assert_eq!(last(&w), before);
+    assert!(before.right() <= room.left(), "it is not under the room: {before:?} {room:?}");
 }
 
 #[test]

@@ -283,6 +283,26 @@ fn the_list_of_keys_opens_and_closes() {
     assert!(!w.has("Play across the seam"));
 }
 
+/// As at 1.5 times in a small window: no text of the list of keys runs out of its column.
+#[test]
+fn the_list_of_keys_fits_any_window() {
+    for size in [vec2(853.0, 533.0), vec2(1280.0, 800.0), vec2(1920.0, 1080.0)] {
+        let mut w = Window::bottles();
+        w.0.set_size(size);
+        let w = w.steps().key(Key::F1).steps();
+        let list = w.0.get_by_role_and_label(Role::Button, "Close: Keys").rect();
+        for (words, beside) in [
+            ("Adds to what is selected, takes out", "Ctrl+Click"),
+            ("From handle to handle", "Tab, after a click into the wave"),
+            ("Next take by itself after a decision: on, off", "Shift+N"),
+        ] {
+            let (text, keys) = (w.0.get_by_label(words).rect(), w.0.get_by_label(beside).rect());
+            assert!(keys.right() < text.left(), "{beside} {keys:?} {text:?}");
+            assert!(text.right() <= list.right() - 8.0, "{words} at {size:?}: {text:?} {list:?}");
+        }
+    }
+}
+
 #[test]
 fn without_sound_playing_says_why_and_nothing_breaks() {
     let w = Window::bottles().key(Key::Space).key(Key::R).key(Key::S);

@@ -15,6 +15,7 @@ use super::command::{
 use super::keyboard::Struck;
 use super::notices::About;
 use super::panels::details::place_field;
+use super::shortcuts::{Action, key_words, of};
 use super::sound::From;
 use super::words;
 use super::work::Purpose;
@@ -29,7 +30,7 @@ use crate::units::MidiNote;
 pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
     match command {
         Command::Session(c) => session(app, ctx, c),
-        Command::Edit(c) => edit(app, c),
+        Command::Edit(c) => edit(app, ctx, c),
         Command::Sound(c) => sound(app, ctx, c),
         Command::Go(c) => go(app, c),
         Command::Stack(c) => stack(app, c),
@@ -43,7 +44,7 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Look(LookCommand::Commands(shown)) => app.place.shown.commands = shown,
         Command::Look(LookCommand::Steps(shown)) => app.place.shown.steps = shown,
         Command::Look(LookCommand::OpenPath(shown)) => app.place.shown.open_path = shown,
-        Command::Look(LookCommand::Messages(shown)) => app.place.shown.messages = shown,
+        Command::Look(LookCommand::Messages(shown)) => messages(app, shown),
         Command::Look(LookCommand::Preferences(shown)) => {
             app.place.shown.preferences = shown;
             if shown {
@@ -66,6 +67,18 @@ fn ask_in(ctx: &Context, field: egui::Id) {
     let mut state = TextEditState::load(ctx, field).unwrap_or_default();
     state.cursor.set_char_range(Some(all));
     state.store(ctx, field);
+}
+
+/// Shows all messages, or says that there is none.
+fn messages(app: &mut App, shown: bool) {
+    const NONE: &str = "There is no message.";
+    let caution = app.session.path().is_some() && !app.settings.get().caution_read;
+    let nothing =
+        app.place.rescue.is_none() && !caution && app.notices.views().iter().all(|n| n.text == NONE);
+    app.place.shown.messages = shown && !nothing;
+    if shown && nothing {
+        app.notices.say(NONE);
+    }
 }
 
 fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
@@ -94,7 +107,8 @@ fn session(app: &mut App, ctx: &Context, command: SessionCommand) {
     }
 }
 
-fn edit(app: &mut App, command: EditCommand) {
+fn edit(app: &mut App, ctx: &Context, command: EditCommand) {
+    let before = matches!(command, EditCommand::Do { .. }).then(|| Arc::clone(app.session.document()));
     let result = match command {
         EditCommand::Do { label, edit } => app.session.apply(&label, &edit),
         EditCommand::Preview(edit) => app.session.preview(&edit),
@@ -135,7 +149,13 @@ fn edit(app: &mut App, command: EditCommand) {
             result
         }
     };
-    app.notices.check_of(About::Edit, result);
+    let done = app.notices.check_of(About::Edit, result).is_some();
+    if let Some(before) = before.filter(|_| done) {
+        let undo = key_words(ctx, &of(Action::Undo).keys[0]);
+        if let Some(text) = words::retuned(&before, app.session.document(), &undo) {
+            app.notices.say_of(About::Edit, text);
+        }
+    }
     choosing::forget_gone(app);
 }
 

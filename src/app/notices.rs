@@ -26,7 +26,7 @@ pub enum About {
     Opening,
     /// Files that were looked through.
     Survey,
-    /// An edit that could not be made.
+    /// An edit that could not be made, or what the latest one leads to.
     Edit,
     /// Recipes that could not be proposed.
     Propose,
@@ -92,6 +92,11 @@ impl Notices {
     /// Says something that is no error.
     pub fn say(&mut self, text: impl Into<String>) {
         self.push(false, About::Nothing, text.into());
+    }
+
+    /// Says something of `about` that is no error.
+    pub fn say_of(&mut self, about: About, text: impl Into<String>) {
+        self.push(false, about, text.into());
     }
 
     /// Says what went wrong.

@@ -29,7 +29,7 @@ fn unit(word: &str, clock: Option<Clock>) -> Option<Unit> {
         "s" | "sec" | "second" | "seconds" => Unit::Time(1.0),
         "ms" => Unit::Time(1e-3),
         "min" => Unit::Time(60.0),
-        "f" | "frame" | "frames" => Unit::Time(1.0 / clock?.rate),
+        "f" | "fr" | "frame" | "frames" => Unit::Time(1.0 / clock?.rate),
         "p" | "period" | "periods" => Unit::Time(clock?.period? / clock?.rate),
         "hz" => Unit::Frequency(1.0),
         "khz" => Unit::Frequency(1e3),

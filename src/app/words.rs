@@ -49,6 +49,59 @@ pub fn goes_about(document: &Document, take: &Take) -> Option<String> {
     })
 }
 
+/// What a move to other notes does to what will sound, in a sentence: a take with a recipe is tuned to the
+/// note that it stands at. None where nothing will sound otherwise. `undo`: the key that takes it back.
+pub fn retuned(before: &Document, after: &Document, undo: &str) -> Option<String> {
+    let steps = |t: &Take| -> Option<f64> {
+        before.take(t.id).filter(|old| old.note != t.note && t.state != TakeState::SetAside)?;
+        let (recipe, sounds) = (t.recipe.as_ref()?, t.sounds?);
+        let steps = f64::from(recipe.tune.target.0) - f64::from(sounds.0);
+        Some(steps * recipe.tune.centre).filter(|s| s.abs() >= 0.05)
+    };
+    let moved: Vec<(&Take, f64)> = after.takes.iter().filter_map(|t| Some((&**t, steps(t)?))).collect();
+    let back = format!(
+        "{undo} takes it back; “Keep as it sounds” on the bench leaves the sound alone and delivers it under its own note"
+    );
+    match moved[..] {
+        [] => None,
+        [(take, by)] => {
+            let (side, old) = (if by < 0.0 { "down" } else { "up" }, before.take(take.id)?);
+            let whole = take.recipe.as_ref().is_some_and(|r| r.tune.centre >= 1.0);
+            let (place, to) = (note(after, take.note?), if whole { "to" } else { "towards" });
+            let by = semitones(by.abs());
+            let name = take_name(before, old);
+            Some(format!("{name} now stands at {place} and will be moved {side} {by} {to} it. {back}."))
+        }
+        _ => {
+            let most = moved.iter().fold(0.0, |m: f64, (_, by)| m.max(by.abs()));
+            let (takes, most) = (takes(moved.len()), semitones(most));
+            Some(format!(
+                "{takes} will be moved to the notes that they stand at now, by up to {most}. {back}."
+            ))
+        }
+    }
+}
+
+/// `1 semitone`, `2.5 semitones`.
+fn semitones(n: f64) -> String {
+    let text = format!("{n:.1}");
+    let text = text.strip_suffix(".0").unwrap_or(&text);
+    format!("{text} {}", if text == "1" { "semitone" } else { "semitones" })
+}
+
+/// `1 period`, `138.59 periods`: with decimals where it is no whole number.
+pub fn periods(n: f64) -> String {
+    let whole = n.round();
+    match whole {
+        _ if (n - whole).abs() > WHOLE_PERIOD => format!("{n:.2} periods"),
+        1.0 => "1 period".into(),
+        _ => format!("{whole:.0} periods"),
+    }
+}
+
+/// This near to a whole number of periods a length counts as one.
+const WHOLE_PERIOD: f64 = 0.02;
+
 /// A signed number with a real minus sign.
 pub fn signed(value: f64, digits: usize) -> String {
     let rounded = format!("{:.digits$}", value.abs());
@@ -185,10 +238,10 @@ const ALIKE: f64 = 80.0;
 /// What is heard of a finished seam, in a few words.
 pub fn seam_words(a: &SeamAudit) -> String {
     let how = match a.audibility {
-        v if v < UNHEARD => "not heard",
-        v if v < JUST_HEARD => "hardly heard",
-        v if v < 45.0 => "heard by who listens for it",
-        _ => "plainly heard",
+        v if v < UNHEARD => "inaudible",
+        v if v < JUST_HEARD => "barely audible",
+        v if v < 45.0 => "audible if you listen for it",
+        _ => "clearly audible",
     };
     let mostly = a.worst().filter(|_| a.audibility >= UNHEARD);
     mostly.map_or_else(|| how.to_owned(), |part| format!("{how}, mostly its {part}"))
@@ -240,6 +293,15 @@ mod tests {
         assert_eq!(duration(3900.0), "1 h 5 min");
         assert_eq!(bytes(12_345_678), "12.3 MB");
         assert_eq!(takes(1), "1 take");
+    }
+
+    #[test]
+    fn periods_have_decimals_where_they_are_not_whole() {
+        assert_eq!(periods(138.59), "138.59 periods");
+        assert_eq!((periods(139.01), periods(0.99)), ("139 periods".into(), "1 period".into()));
+        assert_eq!((semitones(12.0), semitones(1.0), semitones(0.5)), {
+            ("12 semitones".into(), "1 semitone".into(), "0.5 semitones".into())
+        });
     }
 
     #[test]

@@ -89,7 +89,16 @@ fn checked_json(c: &Checked) -> Value {
 fn as_text(set: &CheckedSet) -> String {
     let under = common_folder(set.files.iter().map(|(p, _)| p.as_path()));
     let rows: Vec<Vec<String>> = set.files.iter().map(|(p, r)| row(p, &under, r)).collect();
-    let head = ["file", "root", "out of tune", "loop lasts", "level", "peak", "seam heard", "problems"];
+    let head = [
+        "file",
+        "root",
+        "out of tune",
+        "loop lasts",
+        "level",
+        "peak",
+        "seam audible (0 is best)",
+        "problems",
+    ];
     let mut text = if rows.is_empty() { String::new() } else { table(&head, &rows) };
     let bad = set.files.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
     let count = match set.files.len() {
@@ -125,7 +134,7 @@ fn row(path: &Path, under: &Path, result: &Result<Checked>) -> Vec<String> {
             c.looping.map_or_else(dash, |l| l.count().lasts(c.rate).to_string()),
             c.level.to_string(),
             c.peak.to_string(),
-            c.audit.map_or_else(dash, |a| format!("{:.0}", a.audibility)),
+            c.audit.map_or_else(dash, |a| format!("{:.0} of 100", a.audibility)),
             c.problems.join("; "),
         ],
     }

@@ -81,7 +81,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
         |a| {
             let mostly = a.worst().filter(|_| a.audibility >= 1.0);
             let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
-            format!("{:.0} of 100{mostly}", a.audibility)
+            format!("{:.0} of 100 (0 is best){mostly}", a.audibility)
         },
     );
     output.document(

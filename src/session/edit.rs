@@ -151,7 +151,9 @@ impl Edit {
                 if let Some(r) = t.recipe.as_mut().filter(|_| other) {
                     (r.tune.target, r.tune.moved) = (*note, 0);
                 }
-                judge_note(t, middle_c);
+                if other {
+                    judge_note(t, middle_c, By::Hand);
+                }
                 judge_cells(d);
             }
             Self::SettlePlace { take, from, to } => settle_place(d, *take, *from, *to)?,
@@ -235,19 +237,30 @@ fn settle_place(
     if let Some(r) = t.recipe.as_mut().filter(|_| silent) {
         r.tune.target = note;
     }
-    judge_note(t, middle_c);
+    judge_note(t, middle_c, By::Survey);
     judge_cells(d);
     Ok(())
 }
 
+/// Who gave a take its note.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum By {
+    /// The user.
+    Hand,
+    /// A look at the whole set.
+    Survey,
+}
+
 /// A take that was given another note no longer has the concern that its file's name gave it; one
-/// that was given a note of another pitch class than sounds has a new one. Whole octaves are left
-/// alone: they are a matter of how octaves are counted.
-fn judge_note(take: &mut Take, middle_c: MiddleC) {
+/// that was given a note of another pitch class than sounds has a new one. Whole octaves between what sounds
+/// and what the file is called are left alone: they are a matter of how names count octaves. Elsewhere the
+/// user has chosen that very octave, and is told.
+fn judge_note(take: &mut Take, middle_c: MiddleC, by: By) {
     let (Some(note), Some(sounds)) = (take.note, take.sounds) else { return };
     take.concerns.retain(|c| c.kind != ConcernKind::WrongNote);
     let steps = i32::from(sounds.0) - i32::from(note.0);
-    if steps % 12 != 0 {
+    let as_named = take.named.and_then(|n| n.midi) == Some(note);
+    if steps % 12 != 0 || (steps != 0 && by == By::Hand && !as_named) {
         let text = format!(
             "placed as {}, sounds {} ({steps:+} semitones)",
             note.name(middle_c),

@@ -1,15 +1,19 @@
 //! The list of keys, made from the table of shortcuts.
 
-use egui::{Align2, Context, Grid, Key, RichText, ScrollArea, vec2};
+use egui::{Align, Align2, Context, Key, Label, Layout, RichText, ScrollArea, Ui, vec2};
 
 use crate::app::command::{Command, LookCommand, Room};
-use crate::app::shortcuts::{LOOP, TABLE, key_words};
+use crate::app::shortcuts::{LOOP, Shortcut, TABLE, key_words};
 use crate::app::theme::{Theme, strong};
 use crate::app::widgets::control::soft;
 use crate::app::widgets::dialog::{dialog, heading};
 
 /// Below this width three columns do not fit.
-const THREE_COLUMNS: f32 = 1080.0;
+const THREE_COLUMNS: f32 = 1000.0;
+/// Between two columns, in points.
+const GAP: f32 = 28.0;
+/// Widest column of keys, in points.
+const MOST_FOR_KEYS: f32 = 176.0;
 
 /// The list of keys.
 #[derive(Debug, Default)]
@@ -28,28 +32,8 @@ impl KeysPanel {
         let shown =
             dialog("Keys").fixed_size(size).anchor(Align2::CENTER_CENTER, [0.0, 0.0]).show(ctx, |ui| {
                 close = heading(ui, "Keys");
-                ScrollArea::both().auto_shrink(false).max_height(size.y - 56.0).show(ui, |ui| {
-                    ui.horizontal_top(|ui| {
-                        ui.vertical(|ui| {
-                            group(ui, ctx, theme, "Moving about");
-                            group(ui, ctx, theme, "Deciding");
-                            group(ui, ctx, theme, "Session");
-                        });
-                        ui.add_space(28.0);
-                        // Two columns where three do not fit.
-                        let narrow = size.x < THREE_COLUMNS;
-                        ui.vertical(|ui| {
-                            if narrow {
-                                rooms(ui, theme, here);
-                            }
-                            group(ui, ctx, theme, "Hearing");
-                            group(ui, ctx, theme, LOOP);
-                        });
-                        if !narrow {
-                            ui.add_space(28.0);
-                            ui.vertical(|ui| rooms(ui, theme, here));
-                        }
-                    });
+                ScrollArea::vertical().auto_shrink(false).max_height(size.y - 56.0).show(ui, |ui| {
+                    columns(ui, ctx, theme, here);
                 });
                 ui.add_space(4.0);
                 let about =
@@ -90,12 +74,12 @@ const BENCH: [(&str, &str); 16] = [
     ("Drag in the seam", "Left: loop end, right: loop start"),
     ("Click in the loop map", "Best loop near there"),
     ("Arrows, Enter", "In the loop map: a place, take it"),
-    ("+ and –", "Zoom in, out"),
+    ("+ and −", "Zoom in, out"),
     ("F", "Fit the take"),
     ("Shift+F", "Fit the loop"),
     ("Wheel", "Earlier, later"),
     ("Ctrl+Wheel", "Nearer, further at the pointer"),
-    ("Tab", "From handle to handle"),
+    ("Tab, after a click into the wave", "From handle to handle"),
     ("Left, Right", "Handle by 1 frame"),
     ("Shift+Left, Right", "Handle by 10 ms"),
     ("Page Up, Down", "Handle by one period"),
@@ -133,39 +117,78 @@ const NOTES: [(&str, &str); 5] = [
     ("Escape", "Letters are commands again"),
 ];
 
-/// What there is in each room besides, the one that is shown first.
-fn rooms(ui: &mut egui::Ui, theme: &Theme, here: Room) {
+/// A heading and the lines below it.
+struct Group {
+    name: String,
+    lines: Vec<(String, &'static str)>,
+}
+
+impl Group {
+    fn of_table(ctx: &Context, name: &str) -> Self {
+        let keys = |s: &Shortcut| {
+            let keys: Vec<_> = s.keys.iter().map(|k| key_words(ctx, k)).collect();
+            (keys.join(" or "), s.words)
+        };
+        Self { name: name.into(), lines: TABLE.iter().filter(|s| s.group == name).map(keys).collect() }
+    }
+
+    fn of_room(name: String, lines: &'static [(&'static str, &'static str)]) -> Self {
+        Self { name, lines: lines.iter().map(|(keys, words)| ((*keys).to_owned(), *words)).collect() }
+    }
+}
+
+/// All groups in the order in which they are to be found: what is of use everywhere, then the room that shows.
+fn groups(ctx: &Context, here: Room) -> Vec<Group> {
     let mut rooms = ROOMS;
     rooms.sort_by_key(|(which, _, _)| *which != here);
-    for (which, name, lines) in rooms {
+    let mut rooms = rooms.into_iter().map(|(which, name, lines)| {
         let this = if which == here { ", this room" } else { "" };
-        room(ui, theme, &format!("{name}{this}"), lines);
-        ui.add_space(8.0);
+        Group::of_room(format!("{name}{this}"), lines)
+    });
+    let mut all = vec![Group::of_table(ctx, "Moving about"), Group::of_table(ctx, "Hearing")];
+    all.extend(rooms.next());
+    all.extend(["Deciding", LOOP, "Session"].map(|name| Group::of_table(ctx, name)));
+    all.extend(rooms);
+    all.push(Group::of_room("While letters play notes".into(), &NOTES));
+    all
+}
+
+/// The groups in columns of one width, each in the one that is shortest so far.
+fn columns(ui: &mut Ui, ctx: &Context, theme: &Theme, here: Room) {
+    let room = ui.available_width();
+    let count = if room < THREE_COLUMNS { 2 } else { 3 };
+    let width = ((room - GAP * (count - 1) as f32) / count as f32).floor();
+    let mut columns: Vec<Vec<Group>> = (0..count).map(|_| Vec::new()).collect();
+    let lines = |column: &Vec<Group>| column.iter().map(|g| g.lines.len() + 2).sum::<usize>();
+    for group in groups(ctx, here) {
+        if let Some(shortest) = columns.iter_mut().min_by_key(|c| lines(c)) {
+            shortest.push(group);
+        }
     }
-    room(ui, theme, "While letters play notes", &NOTES);
-    ui.add_space(8.0);
-}
-
-fn room(ui: &mut egui::Ui, theme: &Theme, name: &str, lines: &[(&str, &str)]) {
-    ui.label(RichText::new(name).family(strong()));
-    Grid::new(name).num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
-        for (keys, words) in lines {
-            ui.label(RichText::new(*keys).color(theme.accent));
-            ui.label(*words);
-            ui.end_row();
+    ui.horizontal_top(|ui| {
+        ui.spacing_mut().item_spacing.x = GAP;
+        for column in columns {
+            ui.allocate_ui_with_layout(vec2(width, 0.0), Layout::top_down(Align::Min), |ui| {
+                ui.set_width(width);
+                ui.spacing_mut().item_spacing = vec2(8.0, 3.0);
+                column.iter().for_each(|g| group(ui, theme, g));
+            });
         }
     });
 }
 
-fn group(ui: &mut egui::Ui, ctx: &Context, theme: &Theme, name: &str) {
-    ui.label(RichText::new(name).family(strong()));
-    Grid::new(name).num_columns(2).spacing([16.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
-        for s in TABLE.iter().filter(|s| s.group == name) {
-            let keys: Vec<_> = s.keys.iter().map(|k| key_words(ctx, k)).collect();
-            ui.label(RichText::new(keys.join(" or ")).color(theme.accent));
-            ui.label(s.words);
-            ui.end_row();
-        }
-    });
+/// One group: its keys in a column, what they do beside them, in several lines where that is long.
+fn group(ui: &mut Ui, theme: &Theme, group: &Group) {
+    ui.label(RichText::new(&group.name).family(strong()));
+    let keys_width = (ui.available_width() * 0.42).min(MOST_FOR_KEYS);
+    for (keys, words) in &group.lines {
+        ui.horizontal_top(|ui| {
+            ui.allocate_ui_with_layout(vec2(keys_width, 20.0), Layout::top_down(Align::Min), |ui| {
+                ui.set_width(keys_width);
+                ui.add(Label::new(RichText::new(keys).color(theme.accent)).wrap());
+            });
+            ui.add(Label::new(*words).wrap());
+        });
+    }
     ui.add_space(8.0);
 }

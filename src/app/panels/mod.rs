@@ -157,7 +157,9 @@ impl Panels {
             // The sheet scrolls; the room beside it needs the width more.
             width = width.min(160.0);
         }
-        Panel::left("sheet")
+        // What it is dragged to is kept for each width that it wants: what a small window left it is not kept
+        // for a large one.
+        Panel::left(("sheet", width.round() as u32))
             .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
             .default_size(width)
             .size_range(150.0..=width.max(160.0))

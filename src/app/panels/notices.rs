@@ -9,7 +9,7 @@ use std::sync::Arc;
 use egui::accesskit::Live;
 use egui::{
     Align, Align2, Area, Button, Frame, Galley, Id, Key, Label, Layout, Modifiers, Order, Rect, Response,
-    RichText, ScrollArea, Stroke, TextFormat, Ui, UiBuilder, pos2, vec2,
+    RichText, ScrollArea, Stroke, TextFormat, Ui, UiBuilder, Vec2, pos2, vec2,
 };
 
 use crate::app::command::{Command, LookCommand, SessionCommand, SoundCommand};
@@ -101,6 +101,8 @@ pub struct NoticesPanel {
     shown: Option<Which>,
     /// The list was there in the pass before.
     listed: bool,
+    /// Its size then.
+    list_size: Vec2,
 }
 
 impl NoticesPanel {
@@ -142,7 +144,14 @@ impl NoticesPanel {
     }
 
     /// All messages in full, above the strip; whether the pointer is over them.
-    fn list(&self, ui: &Ui, strip: Rect, theme: &Theme, all: &[Message<'_>], out: &mut Vec<Command>) -> bool {
+    fn list(
+        &mut self,
+        ui: &Ui,
+        strip: Rect,
+        theme: &Theme,
+        all: &[Message<'_>],
+        out: &mut Vec<Command>,
+    ) -> bool {
         let window = ui.ctx().content_rect();
         let fresh = !self.listed;
         let shown = Area::new(Id::unique("messages"))
@@ -154,7 +163,9 @@ impl NoticesPanel {
                 let frame = Frame::popup(ui.style()).inner_margin(10);
                 frame.show(ui, |ui| {
                     ui.set_width(WIDEST.min(window.width() - 40.0));
-                    let height = (strip.top() - window.top()) * 0.7;
+                    let height = (strip.top() - window.top()) * 0.8;
+                    // Otherwise it would be no higher than the list that was shown last.
+                    ui.set_max_height(height);
                     ScrollArea::vertical().max_height(height).show(ui, |ui| {
                         for (i, m) in all.iter().enumerate() {
                             ui.push_id(m.which, |ui| card(ui, theme, m, fresh && i == 0, out));
@@ -163,6 +174,11 @@ impl NoticesPanel {
                     });
                 });
             });
+        let size = shown.response.rect.size();
+        if size != std::mem::replace(&mut self.list_size, size) {
+            // It stands on the strip by the size that it had before.
+            ui.ctx().request_repaint();
+        }
         let over = shown.response.contains_pointer();
         let elsewhere = ui.input(|i| i.pointer.any_pressed()) && !over && !ui.rect_contains_pointer(strip);
         let escape = ui.input_mut(|i| i.consume_key(Modifiers::NONE, Key::Escape));

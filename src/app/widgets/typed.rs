@@ -2,7 +2,9 @@
 //!
 //! The toolkit's own fields drop what they cannot read and bring what is out of range to its edge, both
 //! without a word. Here such a text stays in its field, marked, and a card below the field says why and
-//! what is allowed; the value stays as it was until the text is mended, or taken back with Escape.
+//! what is allowed; the value stays as it was until the text is mended, or taken back with Escape. Where
+//! several were refused only one card shows, that of the field which has the keyboard or was refused last;
+//! the others say it under the pointer.
 
 use std::cell::RefCell;
 use std::ops::RangeInclusive;
@@ -10,13 +12,13 @@ use std::time::Duration;
 
 use egui::{
     Area, Context, DragValue, Frame, Id, Key, Modifiers, Order, Rect, Response, RichText, Slider, Stroke,
-    StrokeKind, Ui, Vec2, vec2,
+    StrokeKind, Ui, UiBuilder, Vec2, vec2,
 };
 
 use crate::app::theme::Theme;
 use crate::app::words::minus;
 
-/// How long the card stays when neither the pointer nor the keyboard is at its field, in seconds.
+/// How long the card stays when the keyboard is not at its field, in seconds.
 const TOLD_S: f64 = 9.0;
 /// Widest card in points.
 const WIDEST: f32 = 300.0;
@@ -175,6 +177,12 @@ impl Typed<'_> {
         }
     }
 
+    /// What a field is for (may be empty), and what can be typed into it.
+    pub fn about(&self, tip: &str) -> String {
+        let between = if tip.is_empty() { "" } else { "\n" };
+        format!("{tip}{between}From {}{}", self.allowed(), self.units())
+    }
+
     /// What can be typed.
     fn allowed(&self) -> String {
         let (low, high) = (*self.range.start(), *self.range.end());
@@ -211,8 +219,9 @@ impl Typed<'_> {
             Outcome::Nothing => refused,
         };
         keep(ui, id, refused.as_ref());
-        if let Some(r) = &refused {
-            tell(ui, id, response, &r.why, time - r.at);
+        match &refused {
+            Some(r) => tell(ui, id, response, &r.why, time - r.at),
+            None => forget(ui, id),
         }
     }
 }
@@ -255,13 +264,21 @@ fn keep(ui: &Ui, id: Id, refused: Option<&Refused>) {
 }
 
 /// Marks a field whose text was refused and says why, on a card below it: for a while, and as long as the
-/// pointer or the keyboard is there. `since`: for how many seconds it has been so.
+/// keyboard is there; later under the pointer. `since`: for how many seconds it has been so.
 pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     let theme = Theme::of(ui.ctx());
     let edge = Stroke::new(2.0, theme.warn);
     ui.painter().rect_stroke(field.rect.expand(1.0), 3.0, edge, StrokeKind::Outside);
+    if field.has_focus() || since <= 0.0 {
+        ui.data_mut(|d| d.insert_temp(told_id(), id));
+    }
+    if ui.data(|d| d.get_temp(told_id())) != Some(id) {
+        field.clone().on_hover_text(why);
+        return;
+    }
     let left = TOLD_S - since;
-    if left <= 0.0 && !field.hovered() && !field.has_focus() {
+    if left <= 0.0 && !field.has_focus() {
+        field.clone().on_hover_text(why);
         return;
     }
     if left > 0.0 {
@@ -270,7 +287,77 @@ pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     if !ui.clip_rect().intersects(field.rect) || !is_free(ui, field) {
         return;
     }
+    if ui.data(|d| d.get_temp(below_id())) == Some(Below::Asked) {
+        ui.data_mut(|d| d.insert_temp(below_id(), Below::Says(why.into(), since <= 0.0)));
+        return;
+    }
     card(ui.ctx(), id, field.rect, why, &theme);
+}
+
+/// What was refused in a field is mended.
+fn forget(ui: &Ui, id: Id) {
+    if ui.data(|d| d.get_temp(told_id())) == Some(id) {
+        ui.data_mut(|d| d.remove::<Id>(told_id()));
+    }
+}
+
+/// The field whose card shows.
+fn told_id() -> Id {
+    Id::unique("refusal that is told")
+}
+
+/// Whether the fields that are added now have a place below them for a card, and what is to stand there.
+#[derive(Debug, Clone, PartialEq)]
+enum Below {
+    Asked,
+    /// Why a text was refused, and whether that happened just now.
+    Says(String, bool),
+}
+
+/// How many automatic names of widgets a card below a row takes: its place, and going past it.
+const IDS_OF_CARD: usize = 2;
+
+fn below_id() -> Id {
+    Id::unique("place for a refusal")
+}
+
+/// Adds fields, and below them, where it covers none, why the text in one of them was refused.
+pub fn with_room_below<R>(ui: &mut Ui, add: impl FnOnce(&mut Ui) -> R) -> R {
+    ui.data_mut(|d| d.insert_temp(below_id(), Below::Asked));
+    let result = add(ui);
+    let below = ui.data_mut(|d| {
+        let below = d.get_temp(below_id());
+        d.remove::<Below>(below_id());
+        below
+    });
+    // What comes after it keeps its names, and so what was typed there, whether there is a card or none.
+    let Some(Below::Says(why, fresh)) = below else {
+        ui.skip_ahead_auto_ids(IDS_OF_CARD);
+        return result;
+    };
+    let theme = Theme::of(ui.ctx());
+    let mut place = ui.new_child(UiBuilder::new().max_rect(ui.available_rect_before_wrap()));
+    let r = said(&mut place, &why, &theme);
+    ui.advance_cursor_after_rect(r.rect);
+    if fresh {
+        r.scroll_to_me(None);
+    }
+    result
+}
+
+/// The card itself.
+fn said(ui: &mut Ui, why: &str, theme: &Theme) -> Response {
+    let frame = Frame::new().fill(theme.sheet).stroke(Stroke::new(1.0, theme.warn));
+    let shown = frame.corner_radius(4).inner_margin(8).show(ui, |ui| {
+        ui.set_max_width(WIDEST.min(ui.available_width()));
+        ui.label(RichText::new(why).color(theme.ink));
+        ui.label(
+            RichText::new("Nothing is changed. Mend it, or Escape in the field takes it back.")
+                .small()
+                .color(theme.ink_soft),
+        );
+    });
+    shown.response
 }
 
 fn card(ctx: &Context, id: Id, field: Rect, why: &str, theme: &Theme) {
@@ -281,16 +368,7 @@ fn card(ctx: &Context, id: Id, field: Rect, why: &str, theme: &Theme) {
         .constrain(true)
         .interactable(false)
         .show(ctx, |ui| {
-            let frame = Frame::new().fill(theme.sheet).stroke(Stroke::new(1.0, theme.warn));
-            frame.corner_radius(4).inner_margin(8).show(ui, |ui| {
-                ui.set_max_width(WIDEST);
-                ui.label(RichText::new(why).color(theme.ink));
-                ui.label(
-                    RichText::new("Nothing is changed. Mend it, or Escape in the field takes it back.")
-                        .small()
-                        .color(theme.ink_soft),
-                );
-            });
+            said(ui, why, theme);
         });
 }
 

@@ -77,7 +77,7 @@ pub fn score_loop(audio: &AudioBuf, f0: Hertz, range: FrameRange, crossfade: u64
 /// What a score (0 to 100) sounds like, in the words of [`score_loop`]: the bands between its marks.
 pub fn score_words(score: f64) -> &'static str {
     match score {
-        s if s >= 95.0 => "not heard even when listened for",
+        s if s >= 95.0 => "inaudible even if you listen for it",
         s if s >= 80.0 => "not noticed in playing",
         s if s >= 50.0 => "now and then heard when the note is held alone",
         s if s >= 20.0 => "heard when the note is held alone",

@@ -9,7 +9,7 @@ use super::gesture::Gesture;
 use crate::app::command::Command;
 use crate::app::quantity::{self, Clock};
 use crate::app::theme::{Theme, strong};
-use crate::app::widgets::typed::Typed;
+use crate::app::widgets::typed::{Typed, with_room_below};
 use crate::app::words::minus;
 use crate::session::Edit;
 
@@ -106,7 +106,12 @@ impl Field {
     }
 
     fn suffix(&self) -> String {
-        if self.unit.is_empty() || self.unit == "frames" { String::new() } else { format!(" {}", self.unit) }
+        match self.unit {
+            "" => String::new(),
+            // Two of them and a name have to stand side by side.
+            "frames" => " fr".into(),
+            unit => format!(" {unit}"),
+        }
     }
 }
 
@@ -163,7 +168,7 @@ impl Rows<'_> {
     fn row(&mut self, name: &str, tip: &str, add: impl FnOnce(&mut Ui, &mut Gesture, &mut Vec<Command>)) {
         let (enabled, soft) = (self.enabled && self.why_not.is_none(), self.theme.ink_soft);
         let why_not = self.why_not;
-        self.ui.horizontal(|ui| {
+        let inside = |ui: &mut Ui| {
             ui.spacing_mut().item_spacing.x = 5.0;
             let (rect, r) = ui.allocate_exact_size(vec2(NAME, 20.0), egui::Sense::hover());
             let at = rect.left_center();
@@ -179,7 +184,8 @@ impl Rows<'_> {
                 let id = ui.scope_id().with(("why not", name));
                 ui.interact(inside.response.rect, id, egui::Sense::hover()).on_hover_text(why);
             }
-        });
+        };
+        with_room_below(self.ui, |ui| ui.horizontal(inside));
     }
 
     /// A slider whose value can be typed.
@@ -194,12 +200,10 @@ impl Rows<'_> {
                 .fixed_decimals(f.decimals)
                 .custom_formatter(|v, _| f.written(v));
             let write = |v| f.written(v);
-            let r = f.typed(&|t| f.read(t, clock), Some(&write)).slider_in(
-                ui,
-                slider,
-                &f.suffix_at(value),
-                value,
-            );
+            let read = |t: &str| f.read(t, clock);
+            let typed = f.typed(&read, Some(&write));
+            let r = typed.slider_in(ui, slider, &f.suffix_at(value), value);
+            let r = r.on_hover_ui(|ui| about(ui, &typed, f.tip));
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -227,7 +231,8 @@ impl Rows<'_> {
         self.row(f.name, f.tip, |ui, gesture, out| {
             let mut v = value;
             let field = drag_value(f, &mut v).custom_formatter(|n, _| write(n));
-            let r = f.typed(read, Some(write)).drag_in(ui, field, &f.suffix(), value);
+            let typed = f.typed(read, Some(write));
+            let r = typed.drag_in(ui, field, &f.suffix(), value).on_hover_ui(|ui| about(ui, &typed, f.tip));
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
         });
     }
@@ -245,13 +250,15 @@ impl Rows<'_> {
         let tip = if mark.in_rendered() { PLACE_TIP } else { SOURCE_PLACE_TIP };
         let rate = clock.rate;
         self.row(name, tip, |ui, gesture, out| {
-            let f = Field::new(name, "frames", low..=high.max(low), mark.label()).decimals(0).speed(1.0);
+            let f = Field::new(name, "frames", low..=high.max(low), mark.label());
+            let f = f.decimals(0).speed(1.0).tip(tip);
             let mut v = frames;
             let r = drag(ui, &f, &mut v, Some(clock)).accessible_name(format!("{name} in frames"));
             gesture.follow(ui, &r, f.label, |rest| change(v, rest), out);
             let f = Field::new(name, "s", low / rate..=high.max(low) / rate, mark.label())
                 .decimals(4)
-                .speed(0.001);
+                .speed(0.001)
+                .tip(tip);
             let mut s = frames / rate;
             let r = drag(ui, &f, &mut s, Some(clock)).accessible_name(format!("{name} in seconds"));
             gesture.follow(ui, &r, f.label, |rest| change((s * rate).round(), rest), out);
@@ -262,7 +269,7 @@ impl Rows<'_> {
     /// with whether it is the end.
     pub fn stretch(
         &mut self,
-        (name, tip): (&str, &str),
+        (name, tip): (&str, &'static str),
         label: &'static str,
         ends: [(f64, RangeInclusive<f64>); 2],
         clock: Clock,
@@ -270,7 +277,7 @@ impl Rows<'_> {
     ) {
         self.row(name, tip, |ui, gesture, out| {
             for (i, (value, range)) in ends.into_iter().enumerate() {
-                let f = Field::new("", "s", range, label).decimals(3).speed(0.01);
+                let f = Field::new("", "s", range, label).decimals(3).speed(0.01).tip(tip);
                 let mut v = value;
                 let which = if i == 1 { "end" } else { "start" };
                 let r =
@@ -293,23 +300,20 @@ impl Rows<'_> {
         let most = most.max(least);
         let label = "Change loop length";
         let clock = self.clock;
-        self.row(
-            "Length",
-            "In seconds of the delivered file, and in periods of the note.",
-            |ui, gesture, out| {
-                let f = Field::new("Length", "s", least / rate..=most / rate, label).decimals(4).speed(0.001);
-                let mut s = frames / rate;
-                let r = drag(ui, &f, &mut s, clock).accessible_name("Length in seconds");
-                gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
-                let Some(period) = period else { return };
-                let f = Field::new("Length", "periods", least / period..=most / period, label)
-                    .decimals(2)
-                    .speed(1.0);
-                let mut n = frames / period;
-                let r = drag(ui, &f, &mut n, clock).accessible_name("Length in periods");
-                gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
-            },
-        );
+        let tip = "In seconds of the delivered file, and in periods of the note.";
+        self.row("Length", tip, |ui, gesture, out| {
+            let f = Field::new("Length", "s", least / rate..=most / rate, label);
+            let f = f.decimals(4).speed(0.001).tip(tip);
+            let mut s = frames / rate;
+            let r = drag(ui, &f, &mut s, clock).accessible_name("Length in seconds");
+            gesture.follow(ui, &r, label, |rest| change((s * rate).round(), rest), out);
+            let Some(period) = period else { return };
+            let f = Field::new("Length", "periods", least / period..=most / period, label);
+            let f = f.decimals(2).speed(1.0).tip(tip);
+            let mut n = frames / period;
+            let r = drag(ui, &f, &mut n, clock).accessible_name("Length in periods");
+            gesture.follow(ui, &r, label, |rest| change((n * period).round(), rest), out);
+        });
     }
 }
 
@@ -321,5 +325,13 @@ fn drag_value<'v>(f: &'v Field, v: &'v mut f64) -> DragValue<'v> {
 
 fn drag(ui: &mut Ui, f: &Field, v: &mut f64, clock: Option<Clock>) -> Response {
     let now = *v;
-    f.typed(&|t| f.read(t, clock), None).drag_in(ui, drag_value(f, v), &f.suffix(), now)
+    let read = |t: &str| f.read(t, clock);
+    let typed = f.typed(&read, None);
+    typed.drag_in(ui, drag_value(f, v), &f.suffix(), now).on_hover_ui(|ui| about(ui, &typed, f.tip))
+}
+
+/// What a field is for, what it takes and in which units, in its tooltip.
+fn about(ui: &mut Ui, typed: &Typed<'_>, tip: &str) {
+    ui.set_max_width(ui.spacing().tooltip_width);
+    ui.label(typed.about(tip));
 }

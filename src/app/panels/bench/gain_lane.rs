@@ -48,14 +48,16 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, cache: &mut PictureCache) {
     let uv = Rect::from_min_max(pos2(along(seen.start_s), 0.0), pos2(along(seen.end_s), 1.0));
     painter.image(texture.id(), lane.rect, uv, Color32::WHITE);
     let picture = &made.picture;
+    let mut texts = Vec::new();
     for (hz, text) in [(100.0, "100 Hz"), (1_000.0, "1 kHz"), (10_000.0, "10 kHz")] {
         let y = painter.round_to_pixel_center(y_of(picture, lane.rect, hz));
         painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.ink_soft.gamma_multiply(0.35)));
         // Below the lane's own name.
         if y > lane.rect.top() + 20.0 {
-            lane.gutter_text(ui, y, text);
+            texts.push((y, text.to_owned()));
         }
     }
+    lane.gutter_texts(ui, &texts);
     legend(lane, &painter);
     let text = format!(
         "Gain picture: the room from {} to {}",

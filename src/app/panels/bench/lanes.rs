@@ -73,6 +73,28 @@ impl<'a> Lane<'a, '_> {
         let at = pos2(self.rect.left() - 8.0, y);
         ui.painter().text(at, Align2::RIGHT_CENTER, text, FontId::proportional(11.0), self.theme().ink_soft);
     }
+
+    /// Several of them, but for those that would run into one before them.
+    pub fn gutter_texts(&self, ui: &Ui, texts: &[(f32, String)]) {
+        for y in kept_apart(texts.iter().map(|(y, _)| *y)) {
+            let text = texts.iter().find(|(at, _)| *at == y);
+            text.iter().for_each(|(at, text)| self.gutter_text(ui, *at, text));
+        }
+    }
+}
+
+/// A line of the gutter's writing, in points.
+const GUTTER_LINE: f32 = 14.0;
+
+/// Those of these heights at which a line of writing does not run into one at a height before it.
+fn kept_apart(heights: impl Iterator<Item = f32>) -> Vec<f32> {
+    let mut kept: Vec<f32> = Vec::new();
+    for y in heights {
+        if kept.iter().all(|k| (k - y).abs() >= GUTTER_LINE) {
+            kept.push(y);
+        }
+    }
+    kept
 }
 
 /// Shortest stretch that can be seen: a few frames.
@@ -238,6 +260,12 @@ fn ruler(ui: &Ui, lane: &Lane<'_, '_>) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn numbers_of_a_scale_that_would_run_together_are_left_out() {
+        assert_eq!(kept_apart([100.0, 106.0, 120.0].into_iter()), [100.0, 120.0]);
+        assert_eq!(kept_apart([80.0, 100.0, 66.0].into_iter()), [80.0, 100.0, 66.0]);
+    }
 
     #[test]
     fn lanes_do_not_overlap_and_fill_the_room() {

@@ -13,6 +13,7 @@ use crate::app::quantity::Clock;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::app::words;
 use crate::dsp::looping::SeamAudit;
 use crate::session::{Edit, LoopRecipe, LoopSearch, Setup, tuning};
 use crate::units::Seconds;
@@ -85,7 +86,7 @@ pub fn decides(ui: &mut Ui, view: &View<'_>, m: &Model<'_>) {
             let text = format!("{:.3} s", (end - start) / m.out_rate());
             ui.label(RichText::new(text).family(strong())).on_hover_text("Its length in the delivered file");
             if let Some(period) = m.period_frames() {
-                ui.label(RichText::new(format!("{:.0} periods", (end - start) / period)).color(t.ink_soft));
+                ui.label(RichText::new(words::periods((end - start) / period)).color(t.ink_soft));
             }
             if l.locked {
                 ui.label(RichText::new("locked").color(t.ink_soft)).on_hover_text(edits::LOCKED);

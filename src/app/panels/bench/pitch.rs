@@ -81,11 +81,20 @@ fn furthest(m: &Model<'_>) -> f64 {
 
 fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
     let t = lane.theme();
+    // The target's name stands first: numbers too near to it are left out.
+    let mut texts = Vec::new();
+    if let Some(r) = lane.model.recipe() {
+        let mut name = r.tune.target.name(lane.model.document.setup.middle_c);
+        if r.tune.offset.0 != 0.0 {
+            name += &format!(" {}", words::signed(r.tune.offset.0, 1));
+        }
+        texts.push((painter.round_to_pixel_center(cents.y(0.0)), name));
+    }
     for c in cents.lines() {
         let y = painter.round_to_pixel_center(cents.y(c));
         painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, t.line.gamma_multiply(0.6)));
         if (y - lane.rect.top()) > 26.0 {
-            lane.gutter_text(ui, y, &words::signed(c, 0));
+            texts.push((y, words::signed(c, 0)));
         }
     }
     let y = painter.round_to_pixel_center(cents.y(0.0));
@@ -96,12 +105,7 @@ fn grid(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, cents: &CentsAxis) {
         let ends = [pos2(lane.rect.left(), y), pos2(lane.rect.right(), y)];
         painter.extend(egui::Shape::dashed_line(&ends, Stroke::new(1.0, t.ink_soft), 3.0, 5.0));
     }
-    let Some(r) = lane.model.recipe() else { return };
-    let mut name = r.tune.target.name(lane.model.document.setup.middle_c);
-    if r.tune.offset.0 != 0.0 {
-        name += &format!(" {}", words::signed(r.tune.offset.0, 1));
-    }
-    lane.gutter_text(ui, y, &name);
+    lane.gutter_texts(ui, &texts);
 }
 
 /// The two lines as they were drawn last: a view that stands still works nothing out.
@@ -319,7 +323,7 @@ fn buttons(
     ui.scope_builder(builder, |ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
         let small = |text: &str| Button::new(egui::RichText::new(text).size(12.0)).small();
-        for (text, name, nearer) in [("+", "Cents scale nearer", true), ("–", "Cents scale further", false)]
+        for (text, name, nearer) in [("+", "Cents scale nearer", true), ("−", "Cents scale further", false)]
         {
             let next = pitch_lane::stepped_half(half, nearer);
             if ui.add_enabled(next != half, small(text)).accessible_name(name).on_hover_text(name).clicked() {

@@ -190,10 +190,10 @@ impl SeamCloseUp {
             ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
                 ui.spacing_mut().item_spacing.x = 3.0;
                 let Some(period_s) = period_s else {
-                    ui.label(RichText::new("8 ms each side").small().color(view.theme.ink_soft));
+                    ui.label(RichText::new("shows 8 ms on each side").small().color(view.theme.ink_soft));
                     return;
                 };
-                for (text, name, nearer) in [("+", "Seam nearer", true), ("–", "Seam further", false)] {
+                for (text, name, nearer) in [("+", "Seam nearer", true), ("−", "Seam further", false)] {
                     let next = seam_view::zoomed_periods(periods, nearer, period_s);
                     let b = Button::new(RichText::new(text).size(12.0)).small().min_size(vec2(24.0, 0.0));
                     let r = ui.add_enabled(next != periods, b).accessible_name(name);
@@ -203,7 +203,7 @@ impl SeamCloseUp {
                         self.periods = Some(next);
                     }
                 }
-                let text = format!("{} each side", seam_view::periods_words(periods));
+                let text = format!("shows {} on each side", seam_view::periods_words(periods));
                 ui.label(RichText::new(text).small().color(view.theme.ink_soft));
             });
         });

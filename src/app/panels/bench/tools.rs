@@ -45,7 +45,7 @@ fn zooming(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, from_left: bool, wis
         ("Fit take", "Fit take", Zoom::All, "The whole take with a little around it (F)"),
         ("Fit loop", "Fit loop", Zoom::Loop, "The loop with a little around it (Shift+F)"),
         ("+", "Zoom in", Zoom::In, "Nearer (+, or Ctrl and the wheel at the pointer)"),
-        ("–", "Zoom out", Zoom::Out, "Further (–, or Ctrl and the wheel at the pointer)"),
+        ("−", "Zoom out", Zoom::Out, "Further (−, or Ctrl and the wheel at the pointer)"),
     ];
     if from_left {
         buttons.reverse();

@@ -11,7 +11,7 @@ use super::lanes::Lane;
 use super::model::Model;
 use crate::app::command::{Command, SoundCommand};
 use crate::app::derived::FromSource;
-use crate::app::theme::Theme;
+use crate::app::theme::{Theme, strong};
 use crate::app::widgets::drag_handle::{self, Handle, HandleEvent, HandleMemory, Steps, TabTo};
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::wave_view::{self, Wave, WaveLook};
@@ -156,6 +156,7 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
     let m = lane.model;
     let Some(note) = m.take.note else { return };
     let here_s = m.s(m.onset());
+    let mut numbers = Vec::new();
     for other in &m.document.takes {
         if other.id == m.take.id || other.note != Some(note) || other.layer == m.take.layer {
             continue;
@@ -166,7 +167,10 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
         let rate = source.rate.as_f64();
         let first = sound.analysed.clip.offset.0 as f64;
         let wave = wave_at(sound, here_s + (first - onset) / rate, rate);
-        let edge = layer_ink(lane.theme(), other.layer).gamma_multiply(0.6);
+        let ink = layer_ink(lane.theme(), other.layer);
+        let edge = ink.gamma_multiply(0.6);
+        let ends_s = wave.starts_s + wave.samples.len() as f64 / rate;
+        numbers.push((lane.axis.x_from_s(ends_s).min(lane.rect.right()), other.layer, ink));
         wave_view::paint_outline(
             painter,
             &lane.axis,
@@ -174,6 +178,23 @@ fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
             WaveLook { edge, ..look(lane, inner(lane.rect)) },
             &mut lane.columns.borrow_mut(),
         );
+    }
+    outline_numbers(lane, painter, &numbers);
+}
+
+/// The numbers of the layers at the right ends of their outlines, one below the other where those are near.
+fn outline_numbers(lane: &Lane<'_, '_>, painter: &Painter, numbers: &[(f32, u16, Color32)]) {
+    const LINE: f32 = 13.0;
+    let middle = inner(lane.rect).center().y;
+    let top = middle - LINE * (numbers.len() as f32 - 1.0) / 2.0;
+    for (i, (x, layer, ink)) in numbers.iter().enumerate().filter(|(_, (x, ..))| *x > lane.rect.left() + 12.0)
+    {
+        let text = (u32::from(*layer) + 1).to_string();
+        let galley = painter.layout_no_wrap(text, FontId::new(11.0, strong()), *ink);
+        let right = pos2(x - 3.0, top + LINE * i as f32);
+        let rect = egui::Align2::RIGHT_CENTER.anchor_size(right, galley.size());
+        painter.rect_filled(rect.expand2(egui::vec2(2.0, 0.0)), 2.0, lane.theme().sheet.gamma_multiply(0.85));
+        painter.galley(rect.min, galley, *ink);
     }
 }
 
@@ -205,14 +226,16 @@ fn level_text(db: f64) -> String {
 
 fn scale(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter) {
     let look = look(lane, inner(lane.rect));
+    let mut texts = Vec::new();
     for db in marked_levels(look.full) {
         let amplitude = Decibels(db).gain() as f32;
         for a in [amplitude, -amplitude] {
             let y = painter.round_to_pixel_center(look.y(a));
             painter.hline(lane.rect.x_range(), y, Stroke::new(1.0, lane.theme().line.gamma_multiply(0.6)));
         }
-        lane.gutter_text(ui, look.y(amplitude), &level_text(db));
+        texts.push((look.y(amplitude), level_text(db)));
     }
+    lane.gutter_texts(ui, &texts);
 }
 
 /// A handle ready to be shown: what it is, where it stands.

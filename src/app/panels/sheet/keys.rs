@@ -1,6 +1,6 @@
 //! Keys in the sheet: arrows, Home and End go from take to take; with Shift they select on the way.
 
-use egui::{Key, Modifiers, Popup, Ui};
+use egui::{Event, FocusDirection, Id, Key, Modifiers, Popup, Ui};
 
 use super::SheetPanel;
 use super::grid::{Grid, cell_id};
@@ -8,10 +8,29 @@ use crate::app::command::{Command, GoCommand, Room, WorkCommand};
 use crate::app::view::View;
 use crate::session::TakeId;
 
-/// Whether a key was pressed, and whether with Shift.
-fn pressed(ui: &Ui, key: Key) -> Option<bool> {
-    let with = |m| ui.input_mut(|i| i.consume_key(m, key));
-    if with(Modifiers::SHIFT) { Some(true) } else { with(Modifiers::NONE).then_some(false) }
+/// Every press of one of `keys` since the last frame, in their order, and whether it was with Shift; used up.
+fn presses(ui: &Ui, keys: &[Key]) -> Vec<(Key, bool)> {
+    let mut found = Vec::new();
+    ui.input_mut(|i| {
+        i.events.retain(|e| {
+            let Event::Key { key, pressed: true, modifiers: m, .. } = e else { return true };
+            let ours = keys.contains(key) && !(m.command || m.ctrl || m.alt);
+            if ours {
+                found.push((*key, m.shift));
+            }
+            !ours
+        });
+    });
+    found
+}
+
+/// The keyboard's focus goes to `id`, and not also where the toolkit would take it: for the first frame that
+/// something has the focus, arrows are the toolkit's.
+fn focus_on(ui: &Ui, id: Id) {
+    ui.memory_mut(|m| {
+        m.request_focus(id);
+        m.move_focus(FocusDirection::None);
+    });
 }
 
 /// Keys that are the same in the grid and in the list.
@@ -96,20 +115,33 @@ impl SheetPanel {
                 self.arrive(ui, view, grid, id.copied(), (false, focused), commands);
             }
         }
-        let Some((row, layer)) = at else { return };
-        for (key, from, step) in [
-            (Key::ArrowDown, (row + 1, layer), (1, 0)),
-            (Key::ArrowUp, (row - 1, layer), (-1, 0)),
-            (Key::ArrowRight, (row, layer + 1), (0, 1)),
-            (Key::ArrowLeft, (row, layer - 1), (0, -1)),
-            (Key::Home, (row, 0), (0, 1)),
-            (Key::End, (row, ends.1 - 1), (0, -1)),
-        ] {
-            if let Some(shift) = pressed(ui, key) {
-                let to = along(from, step, ends, there);
-                self.arrive(ui, view, grid, to, (shift, focused), commands);
+        let Some((mut row, mut layer)) = at else { return };
+        const KEYS: [Key; 6] =
+            [Key::ArrowDown, Key::ArrowUp, Key::ArrowRight, Key::ArrowLeft, Key::Home, Key::End];
+        // Each goes on from where the one before led; only where the last leads is gone to.
+        let mut arrived = None;
+        for (key, shift) in presses(ui, &KEYS) {
+            let (from, step) = match key {
+                Key::ArrowDown => ((row + 1, layer), (1, 0)),
+                Key::ArrowUp => ((row - 1, layer), (-1, 0)),
+                Key::ArrowRight => ((row, layer + 1), (0, 1)),
+                Key::ArrowLeft => ((row, layer - 1), (0, -1)),
+                Key::Home => ((row, 0), (0, 1)),
+                _ => ((row, ends.1 - 1), (0, -1)),
+            };
+            let Some(to) = along(from, step, ends, there) else { continue };
+            if !shift {
+                self.anchor = Some(to);
+            }
+            arrived = Some((to, shift));
+            if let Some(t) = view.document.take(to)
+                && let Some(at) = notes.iter().position(|n| Some(*n) == t.note)
+            {
+                (row, layer) = (at as i64, i64::from(t.layer));
             }
         }
+        let (to, shift) = arrived.map_or((None, false), |(to, shift)| (Some(to), shift));
+        self.arrive(ui, view, grid, to, (shift, focused), commands);
     }
 
     fn arrive(
@@ -132,7 +164,7 @@ impl SheetPanel {
             && let Some(t) = view.document.take(to)
             && let Some(note) = t.note
         {
-            ui.memory_mut(|m| m.request_focus(cell_id(ui, note, t.layer)));
+            focus_on(ui, cell_id(ui, note, t.layer));
         }
     }
 
@@ -152,24 +184,34 @@ impl SheetPanel {
         }
         common(ui, view, self.covered, commands);
         let Some(last) = order.len().checked_sub(1).map(|n| n as i64) else { return };
-        let at = view.selected.and_then(|id| order.iter().position(|t| *t == id)).map(|i| i as i64);
-        for (key, to) in [
-            (Key::ArrowDown, at.map_or(0, |i| i + 1)),
-            (Key::ArrowUp, at.map_or(0, |i| i - 1)),
-            (Key::PageDown, at.map_or(0, |i| i + page)),
-            (Key::PageUp, at.map_or(0, |i| i - page)),
-            (Key::Home, 0),
-            (Key::End, last),
-        ] {
-            let Some(shift) = pressed(ui, key) else { continue };
-            let to = order[to.clamp(0, last) as usize];
-            commands.push(Command::Go(match self.anchor.or(view.selected).filter(|_| shift) {
-                Some(from) => GoCommand::SelectMany(to, super::list::between(order, from, to)),
-                None => GoCommand::Select(to),
-            }));
-            if focused {
-                ui.memory_mut(|m| m.request_focus(row_id(to)));
+        let mut at = view.selected.and_then(|id| order.iter().position(|t| *t == id)).map(|i| i as i64);
+        const KEYS: [Key; 6] =
+            [Key::ArrowDown, Key::ArrowUp, Key::PageDown, Key::PageUp, Key::Home, Key::End];
+        let mut arrived = None;
+        for (key, shift) in presses(ui, &KEYS) {
+            let to = match key {
+                Key::ArrowDown => at.map_or(0, |i| i + 1),
+                Key::ArrowUp => at.map_or(0, |i| i - 1),
+                Key::PageDown => at.map_or(0, |i| i + page),
+                Key::PageUp => at.map_or(0, |i| i - page),
+                Key::Home => 0,
+                _ => last,
+            };
+            let to = to.clamp(0, last);
+            at = Some(to);
+            let to = order[to as usize];
+            if !shift {
+                self.anchor = Some(to);
             }
+            arrived = Some((to, shift));
+        }
+        let Some((to, shift)) = arrived else { return };
+        commands.push(Command::Go(match self.anchor.or(view.selected).filter(|_| shift) {
+            Some(from) => GoCommand::SelectMany(to, super::list::between(order, from, to)),
+            None => GoCommand::Select(to),
+        }));
+        if focused {
+            focus_on(ui, row_id(to));
         }
     }
 }
