@@ -27,18 +27,18 @@ const HEAD: f32 = 36.0;
 type Head = (Column, &'static str, &'static str, &'static str, f32);
 const COLUMNS: [Head; 7] = [
     (Column::Note, "Note", "", "Note and layer", 0.0),
-    (Column::Centre, "Centre", "cents", "How far the take as recorded is from its target, in cents", 0.21),
-    (Column::Drift, "Drift", "cents", "Movement slower than 2 Hz, in cents rms", 0.33),
-    (Column::Rate, "Vibrato", "Hz", "Rate of the vibrato in Hz", 0.43),
-    (Column::Depth, "Depth", "cents", "Depth of the vibrato to either side, in cents", 0.55),
+    (Column::Centre, "Centre", "cents", "How far the take as recorded is from its target, in cents", 0.20),
+    (Column::Drift, "Drift", "cents", "Movement slower than 2 Hz, in cents rms", 0.31),
+    (Column::Rate, "Vibrato", "Hz", "Rate of the vibrato in Hz", 0.40),
+    (Column::Depth, "Depth", "cents", "Depth of the vibrato to either side, in cents", 0.515),
     (
         Column::Taken,
         "Strengths",
         "%: centre, drift, vibrato",
         "How much of the centre is corrected, how much of the drift and of the vibrato is flattened, in percent",
-        0.66,
+        0.62,
     ),
-    (Column::State, "State", "", "How far it has come", 0.86),
+    (Column::State, "State", "", "How far it has come", 0.87),
 ];
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
 const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is flattened, in every take shown that has a recipe; \
