@@ -240,7 +240,7 @@ fn names_follow_the_typing_and_clashes_show_before_anything_is_written() {
     assert!(w.says("would both be written as") && !w.can_deliver());
     assert_eq!(w.0.query_all_by_label_contains("refused").count(), 4, "each of the four carries the word");
     w.type_into("Name pattern", "{nota}");
-    assert!(w.says("{nota}") && !w.can_deliver(), "an unknown field is told");
+    assert!(w.says("{nota}") && !w.can_deliver(), "an unknown placeholder is told");
     // A character that some systems refuse; the words are those of the window.
     w.type_into("Name pattern", "{set} {note} {layer}");
     w.type_into("Set name", "what?");
@@ -428,6 +428,27 @@ fn the_folder_tells_what_is_new_changed_and_left_over() {
     w.steps();
     assert!(w.says("1 failed") && w.says("was not delivered by this program"));
     assert_eq!(std::fs::read(out.join("A3-1.wav")).unwrap(), b"mine");
+    // A mistake in the pattern names no file: nothing is left over by it, neither while it is typed nor after.
+    let delivered = out.join("C4-1.wav");
+    assert!(delivered.exists());
+    for pattern in ["{note}-{layer}{foo", "{nota}"] {
+        w.begin_typing("Name pattern", pattern);
+        assert!(w.says("Nothing: the name pattern has a mistake") && !w.says("Remove them"), "{pattern}");
+        w.0.key_press(Key::Enter);
+        w.steps();
+        assert!(w.says("Nothing: the name pattern has a mistake") && !w.says("Remove them"), "{pattern}");
+        assert_eq!(w.0.state().derived().deliver().standing().unwrap().orphans, Vec::<String>::new());
+        // What was pressed a moment before removes nothing either.
+        w.send(Command::Work(WorkCommand::RemoveOrphans(out.clone(), vec!["C4-1.wav".into()])));
+        assert!(delivered.exists() && w.says("nothing was removed"), "{pattern}");
+        w.undo();
+    }
+    // Where nothing of what would be written stands there, all that stands there would go: that is said.
+    w.type_into("Name pattern", "{midi}");
+    w.click("Remove them…");
+    assert!(w.says("Nothing that was delivered remains then") && w.says("Remove the only file"));
+    w.click("Keep");
+    assert!(delivered.exists());
 }
 
 /// Where no program can be started the path is told.
@@ -559,6 +580,10 @@ fn the_name_pattern_explains_itself() {
             "{pattern}: at the field"
         );
         assert!(!w.can_deliver(), "{pattern}");
+        assert!(
+            !w.says("the name pattern cannot be") && !w.says("fields"),
+            "{pattern}: told once, by one word"
+        );
         w.0.key_press(Key::Escape);
         w.steps();
         assert!(!w.says(words) && w.can_deliver(), "{pattern}");
@@ -581,7 +606,8 @@ fn a_wide_window_is_used() {
 fn numbers_below_zero_have_a_real_minus_sign() {
     let mut w = Window::of(two_layers());
     w.pick("Levels", "One loudness");
-    for (name, shown) in [("Loudness", "−23.0"), ("Peak ceiling", "−1.0")] {
+    w.number("Lowest key", 0.0);
+    for (name, shown) in [("Loudness", "−23.0"), ("Peak ceiling", "−1.0"), ("Lowest key", "C−1")] {
         let value = w.0.get_by_role_and_label(Role::SpinButton, name).accesskit_node().value();
         assert!(value.as_deref().is_some_and(|v| v.starts_with(shown)), "{name}: {value:?}");
     }
@@ -602,19 +628,27 @@ fn a_folder_that_cannot_be_used_says_so_where_it_is_named() {
     // The takes' own folder is refused before anything is tried.
     w.type_into("Folder", &dir.path().display().to_string());
     assert!(at_folder(&w, "holds the takes themselves") && !w.can_deliver());
-    // A file stands where the folder would be made: that is found out by trying.
+    // So is one that the system lets nobody make, in full, and only there.
+    #[cfg(target_os = "linux")]
+    {
+        w.type_into("Folder", "/proc/none/x");
+        assert!(at_folder(&w, "cannot make the folder /proc/none/x") && !w.can_deliver());
+        assert_eq!(w.0.query_all_by_label_contains("cannot make").count(), 1);
+    }
+    // A file stands where the folder would be made.
     let file = dir.path().join("a file");
     std::fs::write(&file, b"mine").unwrap();
     w.type_into("Folder", &file.display().to_string());
-    w.0.get_by_role_and_label(Role::Button, "Deliver").click();
-    w.steps();
     assert!(at_folder(&w, "is a file of that name; choose another folder"), "at the field");
+    // Found out only by trying, it is told there as well, and once.
+    w.send(Command::Work(WorkCommand::Deliver(file.clone())));
+    assert_eq!(w.0.query_all_by_label_contains("is a file of that name").count(), 1);
     assert_eq!(std::fs::read(&file).unwrap(), b"mine");
     w.type_into("Folder", "elsewhere");
     assert!(!at_folder(&w, "is a file of that name"), "it was said of the other folder");
     w.0.get_by_role_and_label(Role::Button, "Deliver").click();
     w.steps();
-    assert!(w.says("2 files written"));
+    assert!(w.says("2 files written") && w.says("Delivered to elsewhere: 2 written, 0 as they were"));
     // What was done is told with its folder once another is named.
     w.type_into("Folder", "yet another");
     assert!(w.says("/elsewhere:"));

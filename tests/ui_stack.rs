@@ -143,9 +143,9 @@ fn a_collision_is_told_shown_and_heard() {
     let mut h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
     assert!(says(&h, "Layer 1 (disc): a loop of 0.91 s, score 80; turns after 1.4 s and every 0.91 s"));
     // 1.409 + k·0.909 up to 60 s: k = 0 … 64.
-    assert!(says(&h, "65 near-collisions within 1 min; the first comes after 1.4 s, layers 1 and 2"));
-    let together = "Layers 1 and 2 come round together soonest, every 0.9 s: 1 round of layer 1 lasts as long as \
-                    1 round of layer 2";
+    assert!(says(&h, "65 near-collisions within 1 min.") && says(&h, "1 of 65: after 1.4 s, layers 1 and 2"));
+    let together = "What layers 1 and 2 do together repeats after about 0.9 s: 1 turn of layer 1 lasts nearly as \
+                    long as 1 turn of layer 2";
     assert!(says(&h, together));
     click(&mut h, "Hear it");
     // 1.409 − 1.5 s is before the onset: from the onset.
@@ -242,6 +242,30 @@ fn empty_states_say_what_to_do() {
     w.selected = None;
     let h = window(w, vec2(1280.0, 800.0));
     assert!(says(&h, "No note in the stack") && says(&h, "Choose a take in the sheet"));
+
+    // One loop alone has no distance from another: it is told so, and nothing is shown at one.
+    let pointed = |w: World, at_s: f64, from: fn(egui::Rect) -> f32| {
+        let mut h = window(w, vec2(1280.0, 800.0));
+        let picture = field(&h);
+        // It shows −0.6 to 60 s.
+        let x = picture.left() + picture.width() * ((at_s + 0.6) / 60.6) as f32;
+        h.hover_at(pos2(x, from(picture)));
+        h.run_steps(90);
+        (says(&h, "turns at"), h)
+    };
+    // 0.5 s and 200 periods; of two that meet both lie at the foot.
+    let (is_told, _) = pointed(world(&[Some(200), Some(200)]), 1.409, |r| r.bottom() - 10.0);
+    assert!(is_told, "where there is a distance, it is told");
+    let mut w = world(&[Some(200), Some(331)]);
+    let mut d = (**w.history.document()).clone();
+    let t = Arc::make_mut(&mut d.takes[0]);
+    t.recipe.as_mut().unwrap().looping = None;
+    let (recipe, sound) = (t.recipe.clone().unwrap(), analyse(&steady(0), t));
+    w.derived.entry(TakeId(1)).recipe = Some(made(&sound, &recipe, &d.setup));
+    w.history = History::new(d);
+    // 0.5 s and 331 periods.
+    let (is_told, h) = pointed(w, 2.005, |r| r.top() + 8.0);
+    assert!(!is_told && says(&h, "Only layer 2 has a loop: nothing to stay apart from."));
 
     let h = window(world(&[Some(200)]), vec2(1280.0, 800.0));
     assert!(says(&h, "one layer only"));
@@ -454,6 +478,28 @@ fn in_a_low_room_everything_scrolls_and_the_wheel_over_the_picture_moves_time() 
     assert!(field(&h).top() < picture.top(), "and to the room elsewhere");
 }
 
+/// By hand: of 200, 200 and 331 periods the first two meet at every turn; the third seldom, and as often with
+/// either.
+#[test]
+fn pairs_are_told_the_most_frequent_first() {
+    let h = window(world(&[Some(331), Some(200), Some(200)]), vec2(1280.0, 800.0));
+    assert!(says(&h, "Layers 2 and 3: 65 times · 1 and 2: "));
+    let h = window(world(&[Some(200), Some(200)]), vec2(1280.0, 800.0));
+    assert!(!says(&h, "65 times"), "one pair is told already");
+    let h = window(world(&[Some(200), None]), vec2(1280.0, 800.0));
+    assert!(says(&h, "not within 1 min") && !says(&h, "never"));
+    assert!(h.query_by_label("Sounding").is_some() && h.query_by_label("Heard").is_none());
+}
+
+/// A high room gives what table and words do not need to the picture.
+#[test]
+fn a_high_window_has_a_high_picture() {
+    let loops = [Some(200), Some(200), Some(331)];
+    let height = |high: f32| field(&window(world(&loops), vec2(1920.0, high))).height();
+    let (low, high) = (height(800.0), height(1080.0));
+    assert!(high - low > 250.0, "{low} {high}");
+}
+
 /// By hand: 65 meetings of 200 and 200 periods, one after the other, 0.909 s apart.
 #[test]
 fn one_near_collision_after_the_other_is_looked_at_and_heard() {
@@ -508,9 +554,10 @@ fn what_is_still_on_its_way_is_told_with_progress() {
     h.state_mut().world.derived.entry(TakeId(3)).updating = true;
     h.run_steps(3);
     assert!(says(&h, "being made ready: 2 of 3") && says(&h, "So far: "));
+    assert!(!says(&h, "repeats after"), "nothing is told of loops that are on their way");
     h.state_mut().world.derived.entry(TakeId(3)).updating = false;
     h.run_steps(3);
-    assert!(!says(&h, "being made ready") && !says(&h, "So far: "));
+    assert!(!says(&h, "being made ready") && !says(&h, "So far: ") && says(&h, "repeats after"));
 }
 
 /// Two locked loops of one length meet at every turn whatever is chosen; without the locks there is a choice.

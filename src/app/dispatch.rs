@@ -387,7 +387,9 @@ fn work(app: &mut App, ctx: &Context, command: WorkCommand) {
                     .warn(format!("No program could be started for it; open {} yourself.", path.display()));
             }
         }
-        WorkCommand::RemoveOrphans(folder, names) => app.work.remove_orphans(folder, names),
+        WorkCommand::RemoveOrphans(folder, names) => {
+            app.work.remove_orphans(app.session.document(), folder, names);
+        }
         WorkCommand::Survey => {
             if let Some(folder) = app.session.folder().map(Path::to_path_buf) {
                 surveying::survey(app, vec![folder]);

@@ -274,10 +274,25 @@ fn delivered(app: &mut App, job: u64, folder: PathBuf, result: Result<Delivery>)
     app.work.deliver_room().0.look_again();
     let why = result.as_ref().err().filter(|e| !e.is_cancelled()).map(ToString::to_string);
     // Told at the folder as well, for as long as it is that folder.
-    app.derived.deliver_mut().set_failed(why.map(|why| (folder, why)));
+    let failed = why.is_some();
+    app.derived.deliver_mut().set_failed(why.map(|why| (folder.clone(), why)));
+    let setup = &app.session.document().setup.delivery;
+    let is_seen = app.place.room == Room::Deliver
+        && app.session.path().is_some_and(|path| setup.folder_of(path) == folder);
+    if failed && is_seen {
+        // There it stands in full: once is enough.
+        return app.notices.mended(About::Deliver);
+    }
     let Some(delivery) = app.notices.check_of(About::Deliver, result) else { return };
+    let (written, kept) = (delivery.written.len(), delivery.kept.len());
+    let failed = delivery.failed.len() + delivery.beside_failed.len();
+    let done = format!("Delivered to {}: {written} written, {kept} as they were", folder.display());
     if delivery.cancelled {
         app.notices.say("Delivery stopped. The files that were written are whole.");
+    } else if failed > 0 {
+        app.notices.warn_of(About::Deliver, format!("{done}, {failed} failed"));
+    } else {
+        app.notices.say(done);
     }
     app.derived.set_delivery(Some(Arc::new(delivery)));
 }

@@ -26,11 +26,11 @@ use crate::error::Result;
 use crate::jobs::{Job, Pool};
 use crate::playback::{device, midi};
 use crate::render::apart::apart;
-use crate::render::batch::{DeliverOptions, deliver, remove_orphans};
+use crate::render::batch::{DeliverOptions, deliver};
 use crate::render::chain::Analysed;
 use crate::render::level::Loudness;
 use crate::render::loops::copy_length;
-use crate::render::standing::measure_levels;
+use crate::render::standing::{measure_levels, remove_left_over};
 use crate::session::store;
 use crate::session::{Document, Source, Take, TakeId};
 use crate::survey::{self, SurveyEvent, SurveyOptions};
@@ -423,12 +423,13 @@ impl Work {
         );
     }
 
-    /// Removes files of earlier deliveries.
-    pub fn remove_orphans(&mut self, folder: PathBuf, names: Vec<String>) {
+    /// Removes files of earlier deliveries that are left over as `document` would be delivered.
+    pub fn remove_orphans(&mut self, document: &Arc<Document>, folder: PathBuf, names: Vec<String>) {
         let (id, job) = self.begin("Removing files", 0);
+        let document = Arc::clone(document);
         self.heavy.spawn(
             &job,
-            move |_, _| remove_orphans(&folder, &names),
+            move |_, _| remove_left_over(&document, &folder, &names),
             move |result| Event::OrphansRemoved { job: id, result },
         );
     }

@@ -61,11 +61,10 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let options = DeliverOptions { resume: args.resume };
     let job = Job::new();
     let delivery = output.with_progress(&job, || deliver(&path, &document, &args.to, &options, &job))?;
-    let removed = if args.remove_orphans && !delivery.cancelled {
-        remove_orphans(&args.to, &delivery.orphans)?
-    } else {
-        Vec::new()
-    };
+    // Where a take could not be written its old file may be all there is of it.
+    let whole = !delivery.cancelled && delivery.failed.is_empty();
+    let removed =
+        if args.remove_orphans && whole { remove_orphans(&args.to, &delivery.orphans)? } else { Vec::new() };
     let mut value = as_json(&document, &delivery);
     value["removed"] = json!(removed);
     let mut text = as_text(&delivery);
@@ -99,8 +98,13 @@ pub fn say_rest(delivery: &Delivery, removed: &[String], output: &Output) {
     let left: Vec<&String> = delivery.orphans.iter().filter(|o| !removed.contains(o)).collect();
     if !left.is_empty() {
         output.say(&format!(
-            "{} files of earlier deliveries are no longer part of this one and stay (--remove-orphans removes them):",
-            left.len()
+            "{} files of earlier deliveries are no longer part of this one and stay ({}):",
+            left.len(),
+            if delivery.failed.is_empty() {
+                "--remove-orphans removes them"
+            } else {
+                "--remove-orphans removes them once every take can be written"
+            }
         ));
         left.iter().for_each(|name| output.say(&format!("  {name}")));
     }

@@ -213,32 +213,18 @@ impl Chosen {
     }
 }
 
-/// What there is of near-collisions, in a sentence. `numbers`: the layers' numbers as they are shown.
-pub fn remaining(report: &StackReport, params: &StackParams, numbers: &[u16]) -> String {
+/// How many near-collisions there are, in a sentence.
+pub fn remaining(report: &StackReport, params: &StackParams) -> String {
     let within = minutes(params.until_s);
-    let apart = 1000.0 * params.apart_s;
-    match report.first_near {
-        None => format!("no two seams come closer than {apart:.0} ms within {within}."),
-        Some(near) => {
-            let number = |i: usize| numbers.get(i).copied().unwrap_or(i as u16 + 1);
-            let (a, b) = (number(near.layers.0), number(near.layers.1));
-            let count = match report.near_count {
-                1 => "one near-collision".to_owned(),
-                n => format!("{n} near-collisions"),
-            };
-            format!(
-                "{count} within {within}; the first comes after {}, layers {} and {}, {:.0} ms apart.",
-                moment(near.time_s),
-                a.min(b),
-                a.max(b),
-                1000.0 * near.gap_s
-            )
-        }
+    match report.near_count {
+        0 => format!("no two seams come closer than {:.0} ms within {within}.", 1000.0 * params.apart_s),
+        1 => format!("one near-collision within {within}."),
+        n => format!("{n} near-collisions within {within}."),
     }
 }
 
 /// `40 s`, `3 min`, `2 min 30 s`.
-fn minutes(s: f64) -> String {
+pub fn minutes(s: f64) -> String {
     let whole = s.round() as u64;
     match (whole / 60, whole % 60) {
         (0, s) => format!("{s} s"),

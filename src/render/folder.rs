@@ -55,24 +55,44 @@ pub(super) fn make(folder: &Path) -> Result<()> {
         Ok(()) => return Ok(()),
         Err(e) => e,
     };
+    Err(cannot_make(folder, &e))
+}
+
+/// Whether [`make`] will do, as far as that can be told beforehand. Errors: as its.
+pub(super) fn can_be_made(folder: &Path) -> Result<()> {
+    let missing = folder.ancestors().take_while(|a| !a.exists()).last();
+    let Some((missing, there)) = missing.and_then(|m| Some((m, m.parent()?))) else {
+        return if folder.is_file() { make(folder) } else { Ok(()) };
+    };
+    let closed = std::fs::metadata(there).is_ok_and(|m| m.is_file() || m.permissions().readonly());
+    if !closed {
+        return Ok(());
+    }
+    // Some may make folders even where nobody may, so it is tried, and nothing is left of it.
+    std::fs::create_dir(missing).map_err(|e| cannot_make(folder, &e))?;
+    let _ = std::fs::remove_dir(missing);
+    Ok(())
+}
+
+fn cannot_make(folder: &Path, e: &std::io::Error) -> Error {
     let in_the_way = folder.ancestors().find(|a| a.exists());
     match (in_the_way.filter(|a| a.is_file()), e.kind()) {
-        (Some(file), _) => Err(Error::new(
+        (Some(file), _) => Error::new(
             ErrorKind::NameClash,
             format!(
                 "cannot make the folder {}: {} is a file of that name; choose another folder",
                 folder.display(),
                 file.display()
             ),
-        )),
-        (None, std::io::ErrorKind::NotFound) => Err(Error::new(
+        ),
+        (None, std::io::ErrorKind::NotFound) => Error::new(
             ErrorKind::Permission,
             format!(
                 "cannot make the folder {}: the system lets no folder be made there; choose another place",
                 folder.display()
             ),
-        )),
-        _ => Err(Error::io("make the folder", folder, &e)),
+        ),
+        _ => Error::io("make the folder", folder, e),
     }
 }
 

@@ -57,6 +57,10 @@ pub fn planned_names(document: &Document) -> (Vec<PlannedName>, Vec<Error>) {
     let mut problems = Vec::new();
     let mut taken: HashMap<String, &Take> = HashMap::new();
     let numbers = Numbers::of(document);
+    // Also where no take is accepted: it is a mistake all the same.
+    if let Err(fault) = pieces(&document.setup.name_pattern) {
+        return (Vec::new(), vec![bad_pattern(&document.setup, &fault.what())]);
+    }
     for (i, take) in accepted(document).into_iter().enumerate() {
         let stem = match fill(&document.setup, take, i + 1, &numbers) {
             Ok(stem) => stem,
@@ -231,7 +235,7 @@ fn bad_pattern(setup: &Setup, what: &str) -> Error {
         "the name pattern",
         format!("\"{}\" with {what}", setup.name_pattern),
         &format!(
-            "text with the fields {}, such as \"{{set}} {{note}} {{layer}}\"; a number may have a width, such as {{layer:02}}",
+            "text with the placeholders {}, such as \"{{set}} {{note}} {{layer}}\"; a number may have a width, such as {{layer:02}}",
             fields.join(" ")
         ),
     )

@@ -10,7 +10,7 @@ use super::folder;
 use super::level::{self, Heard, Loudness};
 use super::manifest::Manifest;
 use super::names::{accepted, root_of};
-use super::plan::plan;
+use super::plan::{Plan, plan};
 use super::take_file::{self, Item};
 use crate::error::{Error, Result};
 use crate::jobs::Job;
@@ -64,6 +64,12 @@ impl Standing {
     pub fn count(&self, what: FileStanding) -> usize {
         self.files.iter().filter(|(_, s)| *s == what).count()
     }
+
+    /// Whether what is left over is all that deliveries ever wrote there: no file of this one stands there yet.
+    pub fn is_all_left_over(&self) -> bool {
+        let ours = [FileStanding::Changed, FileStanding::Same, FileStanding::Unmeasured];
+        !self.orphans.is_empty() && ours.into_iter().all(|s| self.count(s) == 0)
+    }
 }
 
 /// Compares what delivering `document` to `folder` would write with what stands there. `known` holds
@@ -100,15 +106,40 @@ pub fn standing(
         };
         (item.take.id, standing)
     });
-    let planned: BTreeSet<&str> = plan.paths().collect();
-    let left_over = |name: &&String| !planned.contains(name.as_str()) && folder.join(name).exists();
+    let refused = folder::refuse_sources(session_path, document, folder, &plan)
+        .and_then(|()| folder::can_be_made(folder))
+        .err();
     Ok(Standing {
         known: !manifest.files.is_empty(),
         files: files.collect(),
-        orphans: manifest.files.keys().filter(left_over).cloned().collect(),
-        refused: folder::refuse_sources(session_path, document, folder, &plan).err(),
+        orphans: left_over(&plan, &manifest, folder),
+        refused,
         levels,
     })
+}
+
+/// Files of earlier deliveries in `folder` that are not of this plan. A plan that cannot be carried out tells
+/// nothing of what is left over: with a mistake in the name pattern it plans no file at all.
+fn left_over(plan: &Plan, manifest: &Manifest, folder: &Path) -> Vec<String> {
+    if !plan.problems.is_empty() {
+        return Vec::new();
+    }
+    let planned: BTreeSet<&str> = plan.paths().collect();
+    let left_over = |name: &&String| !planned.contains(name.as_str()) && folder.join(name).exists();
+    manifest.files.keys().filter(left_over).cloned().collect()
+}
+
+/// Removes those of `names` that are left over in `folder` as `document` would be delivered now, as
+/// [`folder::remove_orphans`] does. Errors: the delivery could not be begun, so that nothing tells what is left
+/// over; what that returns.
+pub fn remove_left_over(document: &Document, folder: &Path, names: &[String]) -> Result<Vec<String>> {
+    let plan = plan(document);
+    if let Some(problem) = plan.problems.first() {
+        return Err(Error::new(problem.kind(), format!("nothing was removed: {problem}")));
+    }
+    let still = left_over(&plan, &Manifest::read(folder), folder);
+    let names: Vec<String> = names.iter().filter(|n| still.contains(n)).cloned().collect();
+    folder::remove_orphans(folder, &names)
 }
 
 /// Sets the gains as a delivery would; whether the loudness of every take is known.

@@ -259,6 +259,15 @@ fn resuming_writes_only_what_changed_and_lists_what_is_left_over() {
     assert_eq!(r["removed"].as_array().unwrap().len(), 4, "{r}");
     assert!(!out.join("set C4 1.wav").exists());
     assert!(out.join("set C4 2.wav").exists() && out.join("mine.wav").exists());
+    // A delivery that could not write all, or nothing at all because of a mistake, removes nothing.
+    std::fs::write(out.join("060-1.wav"), b"not delivered").unwrap();
+    let numbered = [&base[..], &["--pattern", "{midi}-{layer}", "--remove-orphans"]].concat();
+    let r = deliver(session, &out, &numbered);
+    assert_eq!((r.code, r.json()["removed"].as_array().unwrap().len()), (1, 0), "{}", r.err);
+    assert!(r.err.contains("once every take can be written"), "{}", r.err);
+    let mistaken = [&base[..], &["--pattern", "{note}-{layer}{foo", "--remove-orphans"]].concat();
+    assert_eq!(deliver(session, &out, &mistaken).code, 2);
+    assert!(out.join("C4-1.wav").exists() && out.join("C4-2.wav").exists());
 }
 
 #[test]

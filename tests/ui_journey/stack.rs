@@ -88,7 +88,7 @@ fn a_collision_is_resolved_by_choosing_loops_apart_and_undone() {
     let near = told.after.near_count;
     let words = match near {
         0 => "No two seams come closer than 80 ms within 1 min".to_owned(),
-        1 => "One near-collision".into(),
+        1 => "One near-collision within".into(),
         n => format!("{n} near-collisions within"),
     };
     assert!(w.says(&words), "{words}");
@@ -153,7 +153,7 @@ fn a_locked_loop_stays_where_it_is() {
     let set = w.app().derived().apart().unwrap().clone();
     // The two that are locked still collide, and that is said.
     assert!(set.notes[0].after.first_near.is_some());
-    assert!(w.says("within 1 min; the first comes after"));
+    assert!(w.says("near-collisions within 1 min."));
 }
 
 /// The finished takes as they come together: onsets at one moment, each going round its loop.

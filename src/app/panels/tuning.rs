@@ -20,20 +20,25 @@ use crate::session::{Edit, Setup, Take, TakeId};
 use crate::units::Hertz;
 
 const ROW: f32 = 26.0;
-/// Left edge of each column, as parts of the width.
-const COLUMNS: [(Column, &str, &str, f32); 7] = [
-    (Column::Note, "Note", "Note and layer", 0.0),
-    (Column::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.19),
-    (Column::Drift, "Drift", "Movement slower than 2 Hz, in cents rms", 0.30),
-    (Column::Rate, "Vibrato", "Rate of the vibrato in Hz", 0.40),
-    (Column::Depth, "Depth", "Depth of the vibrato to either side, in cents", 0.49),
+/// Height of the names of the columns, with their units below them.
+const HEAD: f32 = 36.0;
+/// A column: what it sorts by, its name, the unit of what stands below it, what it says, and its left edge as a part of
+/// the width.
+type Head = (Column, &'static str, &'static str, &'static str, f32);
+const COLUMNS: [Head; 7] = [
+    (Column::Note, "Note", "", "Note and layer", 0.0),
+    (Column::Centre, "Centre", "cents", "How far the take as recorded is from its target, in cents", 0.20),
+    (Column::Drift, "Drift", "cents", "Movement slower than 2 Hz, in cents rms", 0.31),
+    (Column::Rate, "Vibrato", "Hz", "Rate of the vibrato in Hz", 0.40),
+    (Column::Depth, "Depth", "cents", "Depth of the vibrato to either side, in cents", 0.515),
     (
         Column::Taken,
         "Strengths",
-        "How much of the centre is corrected, how much of the drift and of the vibrato is flattened",
-        0.59,
+        "%: centre, drift, vibrato",
+        "How much of the centre is corrected, how much of the drift and of the vibrato is flattened, in percent",
+        0.62,
     ),
-    (Column::State, "State", "How far it has come", 0.86),
+    (Column::State, "State", "", "How far it has come", 0.87),
 ];
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
 const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is flattened, in every take shown that has a recipe; \
@@ -74,7 +79,10 @@ impl Default for TuningPanel {
 struct Line {
     row: TuningRow,
     place: usize,
+    /// As it stands below the units of its columns.
     texts: [String; 7],
+    /// With units, as it is read out.
+    spoken: [String; 7],
     layer: u16,
 }
 
@@ -166,9 +174,9 @@ impl TuningPanel {
     fn head(&mut self, ui: &mut Ui, view: &View<'_>) {
         // The lines below leave room for their scroll bar.
         let width = ui.available_width() - ui.spacing().scroll.allocated_width();
-        let (area, _) = ui.allocate_exact_size(vec2(width, ROW), Sense::hover());
-        for (i, (column, name, about, left)) in COLUMNS.iter().enumerate() {
-            let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.3);
+        let (area, _) = ui.allocate_exact_size(vec2(width, HEAD), Sense::hover());
+        for (i, (column, name, unit, about, left)) in COLUMNS.iter().enumerate() {
+            let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.4);
             let rect = Rect::from_x_y_ranges(
                 area.left() + left * area.width()..=area.left() + right * area.width() - 4.0,
                 area.y_range(),
@@ -180,7 +188,11 @@ impl TuningPanel {
             }
             let colour = if r.hovered() { view.theme.accent } else { view.theme.ink };
             let font = FontId::new(13.0, strong());
-            let text = ui.painter().text(rect.left_center(), Align2::LEFT_CENTER, name, font, colour);
+            let at = rect.left_top() + vec2(0.0, 10.0);
+            let text = ui.painter().text(at, Align2::LEFT_CENTER, name, font, colour);
+            let (at, font) = (rect.left_top() + vec2(0.0, 25.0), FontId::proportional(11.0));
+            let painter = ui.painter_at(rect);
+            painter.text(at, Align2::LEFT_CENTER, unit, font, view.theme.ink_soft);
             if self.by == *column {
                 glyph::order(ui.painter(), text.right_center() + vec2(9.0, 0.0), self.descending, colour);
             }
@@ -222,18 +234,27 @@ fn lines(view: &View<'_>) -> Vec<Line> {
         .filter_map(|row| {
             let take = view.document.take(row.take).filter(|t| view.triage.listing.filter.shows(t))?;
             let place = walk.iter().position(|t| *t == row.take).unwrap_or(usize::MAX);
-            let number =
-                |v: Option<f64>, unit: &str| v.map_or_else(|| "–".into(), |v| format!("{v:.1} {unit}"));
+            let number = |v: Option<f64>| v.map_or_else(|| "–".into(), |v| format!("{v:.1}"));
             let texts = [
                 words::take_name(view.document, take),
-                row.centre.map_or_else(|| "–".into(), |c| format!("{} cents", words::signed(c.0, 1))),
-                number(row.movement.map(|m| m.drift_rms), "cents"),
-                number(row.movement.and_then(|m| m.vibrato_rate_hz), "Hz"),
-                number(row.movement.map(|m| m.vibrato_depth_cents), "cents"),
-                row.strengths.map_or_else(|| "–".into(), strengths_in_words),
+                row.centre.map_or_else(|| "–".into(), |c| words::signed(c.0, 1)),
+                number(row.movement.map(|m| m.drift_rms)),
+                number(row.movement.and_then(|m| m.vibrato_rate_hz)),
+                number(row.movement.map(|m| m.vibrato_depth_cents)),
+                row.strengths.map_or_else(|| "–".into(), strengths_in_short),
                 take.state.word().to_owned(),
             ];
-            Some(Line { row, place, texts, layer: take.layer })
+            let mut spoken = texts.clone();
+            for (text, column) in spoken.iter_mut().zip(&COLUMNS).filter(|(text, _)| *text != "–") {
+                match (column.0, row.strengths) {
+                    (Column::Taken, Some(strengths)) => *text = strengths_in_words(strengths),
+                    (Column::Centre | Column::Drift | Column::Rate | Column::Depth, _) => {
+                        *text += &format!(" {}", column.2);
+                    }
+                    _ => {}
+                }
+            }
+            Some(Line { row, place, texts, spoken, layer: take.layer })
         })
         .collect()
 }
@@ -247,13 +268,18 @@ fn strengths_in_words((centre, drift, vibrato): (f64, f64, f64)) -> String {
     format!("centre {c}, drift {d}, vibrato {v} %")
 }
 
+/// In the order of the heading.
+fn strengths_in_short((centre, drift, vibrato): (f64, f64, f64)) -> String {
+    [centre, drift, vibrato].map(|s| format!("{:.0}", s * 100.0)).join(", ")
+}
+
 /// Draws one line; whether it was clicked.
 fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
     let t = view.theme;
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
     let r = ui.interact(rect, ui.scope_id().with(("tuning row", line.row.take)), Sense::CLICK);
     let chosen = view.is_chosen(line.row.take);
-    let texts: Vec<_> = COLUMNS.iter().zip(&line.texts).map(|(c, text)| format!("{} {text}", c.1)).collect();
+    let texts: Vec<_> = COLUMNS.iter().zip(&line.spoken).map(|(c, text)| format!("{} {text}", c.1)).collect();
     let (name, in_full) = (texts.join(", "), texts.join("\n"));
     r.widget_info(|| WidgetInfo::selected(Role::ListBoxOption, true, chosen, name.clone()));
     let mut is_cut = false;
@@ -261,8 +287,8 @@ fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
         let fill = if chosen { t.chosen() } else { t.sheet };
         ui.painter().rect_filled(rect, 3.0, fill);
     }
-    for (i, ((_, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {
-        let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.3);
+    for (i, ((_, _, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {
+        let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.4);
         let mut at = pos2(rect.left() + left * rect.width(), rect.center().y);
         if i == 0 {
             let chip = Rect::from_center_size(at + vec2(5.0, 0.0), vec2(6.0, 14.0));

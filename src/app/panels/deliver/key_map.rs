@@ -22,6 +22,8 @@ const KEYBOARD: f32 = 2.6;
 /// Room for the names of the layers.
 const NAMES: f32 = 74.0;
 const TEXT: f32 = 11.0;
+/// Radius of the dot that stands for a note whose name has no room.
+const DOT: f32 = 2.5;
 
 /// Keys along x, all equally wide, whole octaves.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -62,10 +64,10 @@ pub fn is_black(key: u8) -> bool {
     matches!(key % 12, 1 | 3 | 6 | 8 | 10)
 }
 
-/// A note as the delivery spells it.
+/// A note as the delivery spells it, with a real minus sign.
 pub fn spelt(document: &Document, note: MidiNote) -> String {
     let d = &document.setup.delivery;
-    d.spelling.name(note, d.middle_c.unwrap_or(document.setup.middle_c))
+    d.spelling.name(note, d.middle_c.unwrap_or(document.setup.middle_c)).replace('-', "−")
 }
 
 /// A region in words.
@@ -121,16 +123,25 @@ pub fn key_map(ui: &mut Ui, view: &View<'_>, map: &KeyMap, row: f32, commands: &
     let height = row * map.layers.len() as f32 + 4.0 + keyboard_height + 16.0;
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::hover());
     let Some(axis) = KeyAxis::of(map, rect.left() + NAMES, rect.right() - 1.0) else { return };
+    let mut is_dotted = false;
     for (i, layer) in map.layers.iter().enumerate() {
         let top = rect.top() + row * i as f32;
         let strip = Rect::from_min_max(pos2(rect.left(), top), pos2(rect.right(), top + row - 2.0));
-        layer_row(ui, view, map, (*layer, i), &axis, strip, commands);
+        is_dotted |= layer_row(ui, view, map, (*layer, i), &axis, strip, commands);
     }
     let top = rect.top() + row * map.layers.len() as f32 + 4.0;
     let keys = Rect::from_min_max(pos2(axis.left, top), pos2(rect.right() - 1.0, top + keyboard_height));
     keyboard(ui, view, map, &axis, keys);
+    if is_dotted {
+        let at = pos2(rect.left() + 4.0, keys.center().y);
+        ui.painter().circle_filled(at, DOT, theme.ink);
+        let font = FontId::proportional(TEXT);
+        let place = at + vec2(6.0, 0.0);
+        ui.painter().text(place, Align2::LEFT_CENTER, "a take's key", font, theme.ink_soft);
+    }
 }
 
+/// A layer's row; whether a note in it is but a dot.
 fn layer_row(
     ui: &Ui,
     view: &View<'_>,
@@ -139,8 +150,9 @@ fn layer_row(
     axis: &KeyAxis,
     strip: Rect,
     commands: &mut Vec<Command>,
-) {
+) -> bool {
     let theme = view.theme;
+    let mut is_dotted = false;
     let colour = theme.layer(layer);
     let name = match view.document.setup.delivery.map.layers {
         LayersAs::Group => format!("Layer {}", layer + 1),
@@ -181,26 +193,32 @@ fn layer_row(
         let chosen = view.selected == Some(r.take);
         let edge = if chosen { Stroke::new(2.0, theme.ink) } else { Stroke::new(1.0, colour) };
         painter.rect_stroke(band, 2.0, edge, StrokeKind::Inside);
-        root_mark(&painter, view, r, axis, band);
+        is_dotted |= !root_mark(&painter, view, r, axis, band);
         if response.on_hover_text(format!("{words}. Click selects the take.")).clicked() {
             commands.push(Command::Go(GoCommand::Select(r.take)));
         }
     }
+    is_dotted
 }
 
-/// The take's own key: its name where there is room, else a dot.
-fn root_mark(painter: &Painter, view: &View<'_>, r: &Region, axis: &KeyAxis, band: Rect) {
+/// The take's own key: its name where there is room, in smaller letters where there is little, else a dot; whether
+/// it is the name.
+fn root_mark(painter: &Painter, view: &View<'_>, r: &Region, axis: &KeyAxis, band: Rect) -> bool {
     let x = axis.x_from_key(r.root.0) + axis.width / 2.0;
-    let font = FontId::proportional(TEXT);
-    let text = painter.layout_no_wrap(spelt(view.document, r.root), font, view.theme.ink);
-    if text.size().x + 6.0 < band.width() && band.height() >= 12.0 {
-        let half = text.size().x / 2.0 + 3.0;
+    let name = spelt(view.document, r.root);
+    for (size, around, high) in [(TEXT, 3.0, 12.0), (9.5, 1.5, 10.5), (8.5, 1.0, 9.5)] {
+        let text = painter.layout_no_wrap(name.clone(), FontId::proportional(size), view.theme.ink);
+        if text.size().x + 2.0 * around >= band.width() || band.height() < high {
+            continue;
+        }
+        let half = text.size().x / 2.0 + around;
         let centre = x.clamp(band.left() + half, (band.right() - half).max(band.left() + half));
         let at = pos2(centre - text.size().x / 2.0, band.center().y - text.size().y / 2.0);
         painter.galley(at, text, view.theme.ink);
-    } else {
-        painter.circle_filled(pos2(x, band.center().y), f32::min(2.5, axis.width / 2.0), view.theme.ink);
+        return true;
     }
+    painter.circle_filled(pos2(x, band.center().y), f32::min(DOT, axis.width / 2.0), view.theme.ink);
+    false
 }
 
 fn keyboard(ui: &Ui, view: &View<'_>, map: &KeyMap, axis: &KeyAxis, rect: Rect) {

@@ -18,6 +18,8 @@ use crate::app::words;
 /// Least height of the picture.
 pub const HEIGHT: f32 = 168.0;
 const LEFT: f32 = 46.0;
+/// Room for the unit of the levels, above their axis.
+const TOP: f32 = 22.0;
 const BOTTOM: f32 = 22.0;
 const TEXT: f32 = 11.0;
 /// Distance of the lines behind, in dB, and where all lie within [`NARROW_DB`].
@@ -91,7 +93,7 @@ pub fn level_view(
     }
     let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), height.max(HEIGHT)), Sense::hover());
     let inner =
-        Rect::from_min_max(rect.min + vec2(LEFT, 6.0), pos2(rect.right() - 8.0, rect.bottom() - BOTTOM));
+        Rect::from_min_max(rect.min + vec2(LEFT, TOP), pos2(rect.right() - 8.0, rect.bottom() - BOTTOM));
     let Some(axes) = LevelAxes::of(&shown, inner) else { return };
     let painter = ui.painter_at(rect);
     lines_behind(&painter, view, &shown, &axes, inner);
@@ -119,7 +121,10 @@ fn heading_row(
             commands.push(Command::Work(WorkCommand::MeasureLevels));
         }
         if layers.len() > 1 {
+            ui.spacing_mut().item_spacing.x = 3.0;
             for layer in layers {
+                // The sign belongs to the box after it.
+                ui.add_space(12.0);
                 let (mark, _) = ui.allocate_exact_size(vec2(12.0, 20.0), Sense::hover());
                 sign(ui.painter(), mark.center(), layer, view.theme.layer(layer), view.theme);
                 let mut on = !hidden.contains(&layer);
@@ -172,8 +177,8 @@ fn lines_behind(painter: &Painter, view: &View<'_>, points: &[LevelPoint], axes:
         }
     }
     painter.text(
-        pos2(inner.left() - LEFT + 2.0, inner.bottom() + 6.0),
-        Align2::LEFT_TOP,
+        pos2(inner.left() - 6.0, inner.top() - 8.0),
+        Align2::RIGHT_BOTTOM,
         "LUFS",
         FontId::proportional(TEXT),
         theme.ink_soft,

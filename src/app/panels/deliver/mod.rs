@@ -261,7 +261,7 @@ impl DeliverPanel {
     fn since(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, out: &mut Vec<Command>) {
         heading(ui, "Since the last delivery", view.theme);
         written::since(ui, view, model, out);
-        written::orphans(ui, view, &folder_of(view), &mut self.asking, out);
+        written::orphans(ui, view, (&folder_of(view), model), &mut self.asking, out);
     }
 
     fn levels(&mut self, ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, out: &mut Vec<Command>) {

@@ -6,6 +6,7 @@ use crate::app::derived::Derived;
 use crate::io::sfz;
 use crate::render::level::{Heard, gains};
 use crate::render::names::{self, Example, accepted, comparable, root_of};
+use crate::render::pattern::fault;
 use crate::render::plan::{Plan, plan};
 use crate::render::standing::{FileStanding, sound_of};
 use crate::session::delivery::{LevelMode, Tail};
@@ -96,6 +97,8 @@ pub struct Model {
     pub levels: Levels,
     /// A name as it would be, and what each placeholder stands for in it.
     pub example: Example,
+    /// The name pattern cannot be read, so that there are no names; told at its field.
+    pub bad_pattern: bool,
 }
 
 impl Model {
@@ -104,7 +107,8 @@ impl Model {
         let plan = plan(document);
         let rows = rows(document, &plan, derived);
         let example = names::example(document, selected);
-        Self { rows, sums: sums(document), levels: levels(document, derived), plan, example }
+        let bad_pattern = fault(&document.setup.name_pattern).is_some();
+        Self { rows, sums: sums(document), levels: levels(document, derived), plan, example, bad_pattern }
     }
 
     /// How many rows stand so.

@@ -235,8 +235,9 @@ fn keys(f: &mut Form<'_>) {
     );
     let middle_c = f.setup.delivery.middle_c.unwrap_or(f.setup.middle_c);
     let spelling = f.setup.delivery.spelling;
-    let write = move |v: f64| spelling.name(MidiNote(v as u8), middle_c);
-    let read = move |t: &str| parse_note(t.trim(), middle_c).map(|n| f64::from(n.0));
+    // With a real minus sign, which names on disk do not have.
+    let write = move |v: f64| spelling.name(MidiNote(v as u8), middle_c).replace('-', "−");
+    let read = move |t: &str| parse_note(&t.trim().replace('−', "-"), middle_c).map(|n| f64::from(n.0));
     let tip = "The range of the map; a note such as C2 or a number from 0 to 127 can be typed";
     f.row("Lowest, highest", tip, |f| {
         let n = number("Lowest key", tip, "", 0.0..=127.0, 0, 0.2);

@@ -11,6 +11,7 @@ use crate::app::view::View;
 use crate::app::widgets::control::soft;
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
+use crate::app::widgets::layer_sign::layer_sign;
 use crate::app::words;
 use crate::error::{Error, ErrorKind};
 use crate::io::SoundForm;
@@ -27,10 +28,12 @@ const WORDS: f32 = 104.0;
 
 /// Everything that keeps the delivery from being begun, and what one may not expect.
 pub fn problems(ui: &mut Ui, view: &View<'_>, model: &Model) {
-    for p in model.plan.problems.iter().take(PROBLEMS) {
+    // A mistake in the pattern is the first of them, and is told where it is typed.
+    let problems = &model.plan.problems[usize::from(model.bad_pattern).min(model.plan.problems.len())..];
+    for p in problems.iter().take(PROBLEMS) {
         glyph::concern_line(ui, view.theme, p.to_string());
     }
-    let more = model.plan.problems.len().saturating_sub(PROBLEMS);
+    let more = problems.len().saturating_sub(PROBLEMS);
     if more > 0 {
         ui.label(soft(format!("and {more} more; the names below carry a sign."), view.theme));
     }
@@ -44,6 +47,11 @@ pub fn summary(ui: &mut Ui, view: &View<'_>, model: &Model) {
         ui.add(Label::new(soft(text, view.theme)).wrap());
         return;
     }
+    if model.bad_pattern {
+        let text = "Nothing: the name pattern has a mistake. It is told at the pattern.";
+        ui.add(Label::new(text).wrap());
+        return;
+    }
     let setup = &view.document.setup;
     let mut size = length_and_size(sums.seconds, sums.bytes);
     if setup.delivery.form == SoundForm::Flac {
@@ -53,8 +61,12 @@ pub fn summary(ui: &mut Ui, view: &View<'_>, model: &Model) {
         size += &format!(", the SoundFont another {}", words::bytes(sums.bank_bytes as u64));
     }
     let beside: Vec<&str> = model.plan.beside.iter().map(|b| b.path.as_str()).collect();
+    let mut count = format!("{}, {} of them with a loop", sums.files, sums.looped);
+    if !model.plan.problems.is_empty() {
+        count = format!("{count}; none is written before what is told at the names is settled");
+    }
     let mut rows = vec![
-        ("Files", format!("{}, {} of them with a loop", sums.files, sums.looped)),
+        ("Files", count),
         ("Format", format!("{}, {} Hz", setup.delivery.form.words(), setup.delivery_rate.hz())),
         ("Length, size", size),
         ("Beside them", if beside.is_empty() { "nothing".into() } else { beside.join(", ") }),
@@ -163,14 +175,32 @@ fn short(path: &str) -> &str {
 }
 
 /// Files that earlier deliveries left over, and the way to remove them, which asks first.
-pub fn orphans(ui: &mut Ui, view: &View<'_>, folder: &Path, asking: &mut bool, commands: &mut Vec<Command>) {
-    let Some(standing) = view.derived.deliver().standing().filter(|s| !s.orphans.is_empty()) else {
+/// Nothing is left over by what cannot be delivered as it is typed.
+pub fn orphans(
+    ui: &mut Ui,
+    view: &View<'_>,
+    (folder, model): (&Path, &Model),
+    asking: &mut bool,
+    commands: &mut Vec<Command>,
+) {
+    let standing = view.derived.deliver().standing();
+    let standing = standing.filter(|s| !s.orphans.is_empty() && model.plan.problems.is_empty());
+    let Some(standing) = standing else {
         *asking = false;
         return;
     };
     let names = &standing.orphans;
     ui.add_space(4.0);
-    let text = format!("{} of earlier deliveries no longer part of this one:", files(names.len()));
+    let text = match (standing.is_all_left_over(), model.rows.is_empty()) {
+        (true, true) => {
+            format!("No take is accepted, so {} of earlier deliveries would be left over:", all(names.len()))
+        }
+        (true, false) => format!(
+            "{} of earlier deliveries no longer part of this one, of which nothing stands here yet:",
+            files(names.len())
+        ),
+        (false, _) => format!("{} of earlier deliveries no longer part of this one:", files(names.len())),
+    };
     ui.add(Label::new(text).wrap());
     let mut list = names.iter().take(ORPHANS).map(String::as_str).collect::<Vec<_>>().join(", ");
     if names.len() > ORPHANS {
@@ -186,7 +216,12 @@ pub fn orphans(ui: &mut Ui, view: &View<'_>, folder: &Path, asking: &mut bool, c
             *asking = button.on_hover_text(tip).on_disabled_hover_text("Something is at work").clicked();
             return;
         }
-        ui.label(format!("Remove {} for good?", files(names.len())));
+        let question = if standing.is_all_left_over() {
+            format!("Remove {} for good? Nothing that was delivered remains then.", all(names.len()))
+        } else {
+            format!("Remove {} for good?", files(names.len()))
+        };
+        ui.add(Label::new(question).wrap());
         if ui.button("Remove").on_hover_text("Deletes the files from the disk; no undo").clicked() {
             let wish = WorkCommand::RemoveOrphans(folder.to_path_buf(), names.clone());
             commands.push(Command::Work(wish));
@@ -228,8 +263,11 @@ pub fn names(ui: &mut Ui, view: &View<'_>, model: &Model, height: f32, commands:
 /// One name; `right`: where the row ends.
 fn name(ui: &mut Ui, view: &View<'_>, line: &NameRow, right: f32, commands: &mut Vec<Command>) {
     ui.horizontal(|ui| {
-        let (mark, _) = ui.allocate_exact_size(egui::vec2(6.0, 18.0), egui::Sense::hover());
-        glyph::layer_patch(ui.painter(), mark.left_center(), view.theme.layer(line.layer));
+        let (mark, r) = ui.allocate_exact_size(egui::vec2(11.0, 18.0), egui::Sense::hover());
+        let edge = egui::Stroke::new(0.8, view.theme.ink);
+        let colour = view.theme.layer(line.layer);
+        layer_sign(ui.painter(), mark.center(), 4.4, line.layer, colour, edge);
+        r.on_hover_text(format!("Layer {}", u32::from(line.layer) + 1));
         let concern = line.bad.as_ref().or(line.failed.as_ref());
         if concern.is_some() {
             glyph::concern_sign(ui, view.theme);
@@ -341,6 +379,11 @@ fn after_buttons(ui: &mut Ui, folder: &Path, report: Option<PathBuf>, commands: 
             ui.ctx().copy_text(folder.display().to_string());
         }
     });
+}
+
+/// `the only file`, `all 3 files`.
+fn all(n: usize) -> String {
+    if n == 1 { "the only file".into() } else { format!("all {n} files") }
 }
 
 /// `1 file`, `3 files`.

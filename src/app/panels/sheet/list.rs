@@ -16,6 +16,8 @@ use crate::render::tuning::tuning_row;
 use crate::session::{Take, TakeId};
 
 const ROW: f32 = 26.0;
+/// Height of the names of the columns, with their units below them.
+const HEAD: f32 = 36.0;
 const CHANGED: &str = "Changed since the delivery; delivering again writes it anew";
 
 /// A column: what it sorts by, its name, what it says, where it begins (a part of the width), and
@@ -28,6 +30,17 @@ struct Column {
     number: bool,
 }
 
+impl Column {
+    /// The unit of what stands below its name.
+    fn unit(&self) -> &'static str {
+        match self.order {
+            Order::Centre => "cents",
+            Order::Level => "dB",
+            _ => "",
+        }
+    }
+}
+
 const fn column(order: Order, name: &'static str, about: &'static str, left: f32, number: bool) -> Column {
     Column { order, name, about, left, number }
 }
@@ -36,7 +49,7 @@ const COLUMNS: [Column; 6] = [
     column(Order::Sheet, "Note", "Note and layer", 0.0, false),
     column(Order::Look, "State", "How far it has come; what needs a look first", 0.20, false),
     column(Order::Concern, "Concern", "The worst of what is wrong with it", 0.36, false),
-    column(Order::Score, "Score", "How well the loop hides: 0 is obvious, 100 inaudible", 0.64, true),
+    column(Order::Score, "Score", "How well the loop hides: 0 is obvious, 100 inaudible", 0.62, true),
     column(Order::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.73, true),
     column(Order::Level, "Level", "Level of the take as recorded, in dB below full scale", 0.87, true),
 ];
@@ -107,7 +120,10 @@ impl SheetPanel {
         let keys = keys_of_focus(ui, id, Some(take.id), view);
         let r = ui.interact(rect, id, Sense::click());
         let texts = texts(view, take);
-        let name = COLUMNS[2..].iter().zip(&texts[2..]).map(|(c, text)| format!("{} {text}", c.name));
+        let name = COLUMNS[2..].iter().zip(&texts[2..]).map(|(c, text)| match c.unit() {
+            unit if unit.is_empty() || text == NONE => format!("{} {text}", c.name),
+            unit => format!("{} {text} {unit}", c.name),
+        });
         let mut name = format!("{}: {}, {}", texts[0], texts[1], name.collect::<Vec<_>>().join(", "));
         if changed(view, take) {
             name += ", changed since the delivery";
@@ -139,16 +155,20 @@ impl SheetPanel {
     }
 }
 
+/// What stands where nothing is known.
+const NONE: &str = "–";
+
+/// The texts of a row, without the units of the columns.
 fn texts(view: &View<'_>, take: &Take) -> [String; 6] {
-    let dash = || "–".to_owned();
+    let dash = || NONE.to_owned();
     let centre = tuning_row(take, view.document.setup.a4).centre;
     [
         words::take_name(view.document, take),
         take.state.word().to_owned(),
         concern_words(view, take).unwrap_or_else(dash),
         take.loop_score().map_or_else(dash, |s| format!("{s:.0}")),
-        centre.map_or_else(dash, |c| format!("{} cents", words::signed(c.0, 1))),
-        words::decibels(take.level.0),
+        centre.map_or_else(dash, |c| words::signed(c.0, 1)),
+        words::decibels(take.level.0).trim_end_matches(" dB").to_owned(),
     ]
 }
 
@@ -209,7 +229,7 @@ fn paint(ui: &Ui, view: &View<'_>, take: &Take, rect: Rect, texts: &[String; 6])
 fn head(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     // The rows below leave room for their scroll bar.
     let width = ui.available_width() - ui.spacing().scroll.allocated_width();
-    let (area, _) = ui.allocate_exact_size(vec2(width, ROW), Sense::hover());
+    let (area, _) = ui.allocate_exact_size(vec2(width, HEAD), Sense::hover());
     let now = view.triage.listing;
     for (i, c) in COLUMNS.iter().enumerate() {
         let (left, right) = edges(i, area);
@@ -223,12 +243,15 @@ fn head(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         }
         let colour = if r.hovered() || r.has_focus() { view.theme.accent } else { view.theme.ink };
         let font = FontId::new(13.0, strong());
+        let y = rect.top() + 10.0;
         let (at, align) = if c.number {
-            (pos2(right, rect.center().y), Align2::RIGHT_CENTER)
+            (pos2(right, y), Align2::RIGHT_CENTER)
         } else {
-            (pos2(left, rect.center().y), Align2::LEFT_CENTER)
+            (pos2(left, y), Align2::LEFT_CENTER)
         };
         let text = ui.painter().text(at, align, c.name, font, colour);
+        let (below, small) = (pos2(at.x, rect.top() + 25.0), FontId::proportional(11.0));
+        ui.painter().text(below, align, c.unit(), small, view.theme.ink_soft);
         if here {
             let at = if c.number {
                 text.left_center() - vec2(9.0, 0.0)

@@ -1,5 +1,6 @@
 //! The picture of the stack: every turn of every loop on one field. Along it runs time, and the closer a turn comes
-//! to one of another layer, the deeper it lies; what sinks below the line collides.
+//! to one of another layer, the deeper it lies; what sinks below the line collides. A turn that has none of another
+//! layer beside it has no depth, and is not drawn.
 
 use egui::{Align2, Color32, FontId, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, pos2, vec2};
 use egui::{CursorIcon, WidgetInfo};
@@ -32,8 +33,13 @@ const LINES_S: [f64; 9] = [0.0, 0.02, 0.1, 0.25, 0.5, 1.0, 2.0, 4.0, 8.0];
 /// How far from the line the pointer takes hold of it, points.
 const REACH: f32 = 5.0;
 
+/// Room for the words above the field.
+const HEAD: f32 = 17.0;
 const APART: &str = "How far each turn of a loop is from the nearest turn of another layer";
+const NEAR: &str = "below the line: near-collisions";
 const HINT: &str = "Click: hear it from there";
+/// Size of a turn's sign.
+const SIGN: f32 = 3.4;
 
 /// What is drawn.
 pub struct Shown<'a> {
@@ -59,7 +65,7 @@ impl Depth {
         let widest = together.turns.iter().flatten().filter_map(|t| t.nearest).map(|(gap, _)| gap);
         let widest = widest.fold(2.0 * APART_S.end(), f64::max);
         let top_s = TOPS_S.into_iter().find(|t| *t >= widest).unwrap_or(widest);
-        Self { top_s, top: rect.top() + 12.0, bottom: rect.bottom() - 10.0 }
+        Self { top_s, top: rect.top() + 8.0, bottom: rect.bottom() - 10.0 }
     }
 
     fn y(&self, gap_s: f64) -> f32 {
@@ -86,7 +92,8 @@ pub fn show(
     let right = area.right() - 12.0;
     let axis = TimeAxis::new(*visible, area.left() + LEFT, right);
     let foot = if shown.together.dips.iter().any(|d| !d.is_empty()) { DIPS } else { 0.0 };
-    let rect = Rect::from_min_max(pos2(axis.left, area.top()), pos2(right, area.bottom() - RULER - foot));
+    let rect =
+        Rect::from_min_max(pos2(axis.left, area.top() + HEAD), pos2(right, area.bottom() - RULER - foot));
     let apart_s = shown.view.sound.stack.setup.params.apart_s;
     let depth = Depth::of(shown.together, rect);
     // Before the line, which then lies over it.
@@ -95,6 +102,7 @@ pub fn show(
     r.widget_info(|| WidgetInfo::labeled(Role::Button, true, &words));
     let line = line(ui, shown.view, &depth, rect, out);
     let painter = ui.painter_at(area);
+    captions(&painter, rect, theme);
     paint_ground(&painter, &axis, &depth, (rect, apart_s), line, theme);
     let ruler = Rect::from_min_max(pos2(axis.left, rect.bottom() + foot), pos2(right, area.bottom()));
     paint_ruler(&painter, &axis, ruler, theme);
@@ -196,20 +204,28 @@ fn paint_ground(
     let text = format!("{:.0} ms", 1000.0 * apart_s);
     let bold = FontId::new(TEXT, strong());
     painter.text(pos2(rect.left() - 6.0, y), Align2::RIGHT_CENTER, text, bold, theme.warn);
-    let at = rect.left_top() + vec2(8.0, 3.0);
-    caption(painter, at, Align2::LEFT_TOP, APART, theme.ink_soft, theme);
-    let at = rect.right_bottom() + vec2(-8.0, -3.0);
-    caption(painter, at, Align2::RIGHT_BOTTOM, HINT, theme.ink_soft, theme);
-    let at = rect.left_bottom() + vec2(8.0, -3.0);
-    caption(painter, at, Align2::LEFT_BOTTOM, "Near-collisions", theme.warn, theme);
 }
 
-/// Words in the picture, on a ground of their own so that no sign makes them illegible.
-fn caption(painter: &Painter, at: Pos2, align: Align2, text: &str, ink: Color32, theme: &Theme) {
-    let galley = painter.layout_no_wrap(text.to_owned(), FontId::proportional(TEXT), ink);
-    let rect = align.anchor_size(at, galley.size());
-    painter.rect_filled(rect.expand2(vec2(3.0, 1.0)), 2.0, mix(theme.sheet, theme.told(true), 0.5));
-    painter.galley(rect.min, galley, ink);
+/// Words above the field, where no sign can lie on them; of those that have no room the last are left out.
+fn captions(painter: &Painter, rect: Rect, theme: &Theme) {
+    let y = rect.top() - HEAD / 2.0 - 1.0;
+    let text =
+        |text: &str, ink: Color32| painter.layout_no_wrap(text.to_owned(), FontId::proportional(TEXT), ink);
+    let mut x = rect.left();
+    for (words, ink) in [(APART, theme.ink_soft), (NEAR, theme.warn)] {
+        let galley = text(words, ink);
+        if x > rect.left() && x + galley.size().x > rect.right() {
+            return;
+        }
+        let (wide, high) = (galley.size().x, galley.size().y);
+        painter.galley(pos2(x, y - high / 2.0), galley, ink);
+        x += wide + 14.0;
+    }
+    let hint = text(HINT, theme.ink_soft);
+    let at = pos2(rect.right() - hint.size().x, y - hint.size().y / 2.0);
+    if at.x > x {
+        painter.galley(at, hint, theme.ink_soft);
+    }
 }
 
 fn paint_ruler(painter: &Painter, axis: &TimeAxis, rect: Rect, theme: &Theme) {
@@ -218,9 +234,22 @@ fn paint_ruler(painter: &Painter, axis: &TimeAxis, rect: Rect, theme: &Theme) {
         let size = if tick.label.is_some() { 7.0 } else { 4.0 };
         painter.vline(x, rect.top()..=rect.top() + size, Stroke::new(1.0, theme.line));
         if let Some(label) = tick.label {
-            let at = pos2(x, rect.top() + 8.0);
-            painter.text(at, Align2::CENTER_TOP, label, FontId::proportional(TEXT), theme.ink_soft);
+            let label = ruler_label(label, axis.visible.end_s);
+            let galley = painter.layout_no_wrap(label, FontId::proportional(TEXT), theme.ink_soft);
+            let half = galley.size().x / 2.0;
+            // The last one stays inside.
+            let left = (x - half).min(painter.clip_rect().right() - 2.0 * half);
+            painter.galley(pos2(left, rect.top() + 8.0), galley, theme.ink_soft);
         }
+    }
+}
+
+/// Whole minutes are written as such; the one that a ruler of seconds ends at stays in seconds.
+fn ruler_label(label: String, end_s: f64) -> String {
+    match label.strip_suffix(":00") {
+        Some("1") if end_s <= 60.0 => "60 s".into(),
+        Some(minutes) => format!("{minutes} min"),
+        None => label,
     }
 }
 
@@ -239,16 +268,41 @@ fn paint_dips(painter: &Painter, shown: &Shown<'_>, axis: &TimeAxis, strip: Rect
     }
 }
 
-/// The signs of all turns that stay apart; smaller where there are very many.
+/// The signs of all turns that stay apart.
 fn paint_turns(painter: &Painter, shown: &Shown<'_>, axis: &TimeAxis, depth: &Depth) {
     let apart_s = shown.view.sound.stack.setup.params.apart_s;
+    let mut signs = Vec::new();
     for (k, turns) in shown.together.turns.iter().enumerate() {
         for turn in deepest(turns, axis) {
-            if turn.nearest.is_some_and(|(gap, _)| gap < apart_s) {
-                continue;
+            let Some((gap, _)) = turn.nearest.filter(|(gap, _)| *gap >= apart_s) else { continue };
+            signs.push((pos2(axis.x_from_s(turn.at_s), depth.y(gap)), k));
+        }
+    }
+    side_by_side(&mut signs, SIGN);
+    for (at, k) in signs {
+        sign(painter, shown, k, at, SIGN);
+    }
+}
+
+/// Moves signs that hide each other apart, each pair around its middle: two turns that are nearest to each other
+/// lie at one height.
+fn side_by_side(signs: &mut [(Pos2, usize)], radius: f32) {
+    let apart = 2.2 * radius;
+    signs.sort_by(|a, b| a.0.x.total_cmp(&b.0.x));
+    let places: Vec<Pos2> = signs.iter().map(|s| s.0).collect();
+    let mut is_moved = vec![false; signs.len()];
+    for later in 1..signs.len() {
+        for earlier in (0..later).rev() {
+            let by = places[later] - places[earlier];
+            if by.x >= apart {
+                break;
             }
-            let y = depth.y(turn.nearest.map_or(depth.top_s, |(gap, _)| gap));
-            sign(painter, shown, k, pos2(axis.x_from_s(turn.at_s), y), 3.4);
+            if by.y.abs() < radius && !is_moved[earlier] && !is_moved[later] {
+                let half = (apart - by.x) / 2.0;
+                signs[earlier].0.x -= half;
+                signs[later].0.x += half;
+                (is_moved[earlier], is_moved[later]) = (true, true);
+            }
         }
     }
 }
@@ -350,19 +404,15 @@ fn follow_mouse(
 
 /// What is said of the turn nearest to the pointer.
 fn hover(shown: &Shown<'_>, axis: &TimeAxis, depth: &Depth, p: Pos2) -> Option<String> {
-    let place =
-        |t: &Turn| pos2(axis.x_from_s(t.at_s), depth.y(t.nearest.map_or(depth.top_s, |(gap, _)| gap)));
     let all = shown.together.turns.iter().enumerate().flat_map(|(k, t)| t.iter().map(move |t| (k, t)));
-    let far = |t: &Turn| (place(t) - p).length();
-    let (k, turn) = all.filter(|(_, t)| far(t) < 10.0).min_by(|a, b| far(a.1).total_cmp(&far(b.1)))?;
-    let number = shown.stack.number(k);
-    let when = format!("Layer {number} turns at {}", moment(turn.at_s));
-    Some(match turn.nearest {
-        None => format!("{when}; no other layer has a loop."),
-        Some((gap, other)) => {
-            format!("{when}, {:.0} ms from layer {}.", 1000.0 * gap, shown.stack.number(other))
-        }
-    })
+    let drawn = all.filter_map(|(k, t)| {
+        let (gap, other) = t.nearest?;
+        let far = (pos2(axis.x_from_s(t.at_s), depth.y(gap)) - p).length();
+        Some((far, k, t.at_s, gap, other))
+    });
+    let (_, k, at_s, gap, other) = drawn.filter(|d| d.0 < 10.0).min_by(|a, b| a.0.total_cmp(&b.0))?;
+    let (layer, other) = (shown.stack.number(k), shown.stack.number(other));
+    Some(format!("Layer {layer} turns at {}, {:.0} ms from layer {other}.", moment(at_s), 1000.0 * gap))
 }
 
 #[cfg(test)]
@@ -383,6 +433,28 @@ mod tests {
         }
         // The widest line there is has room above it.
         assert!(Depth::of(&Together::default(), rect).top_s > *APART_S.end());
+    }
+
+    #[test]
+    fn signs_that_would_hide_each_other_stand_side_by_side() {
+        let mut signs = vec![(pos2(50.0, 20.0), 1), (pos2(49.0, 20.0), 0), (pos2(50.0, 60.0), 2)];
+        side_by_side(&mut signs, 3.0);
+        let x = |k: usize| signs.iter().find(|s| s.1 == k).unwrap().0.x;
+        assert!(x(1) - x(0) >= 6.0 && (x(0).midpoint(x(1)) - 49.5).abs() < 1e-4, "{signs:?}");
+        assert_eq!(x(2), 50.0, "what hides nothing stays");
+    }
+
+    #[test]
+    fn a_ruler_has_one_unit() {
+        let all = [
+            ("50 s", 60.0, "50 s"),
+            ("1:00", 60.0, "60 s"),
+            ("1:00", 180.0, "1 min"),
+            ("1:15", 90.0, "1:15"),
+        ];
+        for (label, end_s, wanted) in all {
+            assert_eq!(ruler_label(label.into(), end_s), wanted);
+        }
     }
 
     #[test]

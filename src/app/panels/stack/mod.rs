@@ -36,8 +36,9 @@ const NO_LIMITS: TimeRange = TimeRange { start_s: -1e9, end_s: 1e9 };
 const WORDS: (f32, f32) = (290.0, 170.0);
 /// The least height of the field that is worth looking at, and its height where the room scrolls.
 const FIELD: (f32, f32) = (150.0, 190.0);
-/// Share of the room's height that table and words have at least.
-const LOWER: f32 = 0.46;
+/// Share of the room's height that table and words have at least, up to a height that is enough for them: in a
+/// high room the rest is the picture's.
+const LOWER: (f32, f32) = (0.46, 350.0);
 const GAP: f32 = 8.0;
 
 /// The stack room. Its fields are what may be lost: zoom, and what was counted for the picture.
@@ -106,7 +107,7 @@ impl StackPanel {
     ) {
         let size = ui.available_size();
         let lower = Lower::of(size, view, about.0);
-        let height = (size.y - lower.height).min(size.y * (1.0 - LOWER));
+        let height = (size.y - lower.height).min(size.y - (size.y * LOWER.0).min(LOWER.1));
         if height >= FIELD.0 {
             return self.parts(ui, view, about, (height, &lower, true), (visible, all), out);
         }

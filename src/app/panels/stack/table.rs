@@ -13,7 +13,7 @@ use crate::app::theme::{mix, strong};
 use crate::app::view::View;
 use crate::app::widgets::control::{READ_ONLY, soft};
 use crate::app::widgets::layer_sign::{layer_sign, word};
-use crate::render::apart::moment;
+use crate::render::apart::{minutes, moment};
 
 const HEAD: f32 = 20.0;
 const ROW: f32 = 34.0;
@@ -22,16 +22,16 @@ const SECOND: f32 = 20.0;
 const GAP: f32 = 6.0;
 
 /// Columns with their widths.
-const COLUMNS: [(&str, f32); 9] = [
-    ("", 30.0),
-    ("Layer", 62.0),
-    ("Heard", 108.0),
-    ("Level", 74.0),
-    ("Pan", 82.0),
-    ("Loop", 52.0),
-    ("Turns/min", 60.0),
-    ("Score", 40.0),
-    ("Next near", 106.0),
+const COLUMNS: [(&str, f32, &str); 9] = [
+    ("", 30.0, ""),
+    ("Layer", 62.0, "The layer's number and sign, as in the picture"),
+    ("Sounding", 108.0, "Which layers sound when the stack is held; for listening only"),
+    ("Level", 74.0, "How loud the layer is in the stack; for listening only"),
+    ("Pan", 82.0, "Where the layer stands between left and right; for listening only"),
+    ("Loop", 52.0, "How long one turn of the loop lasts at this spread"),
+    ("Turns/min", 60.0, "How often the loop turns in a minute"),
+    ("Score", 40.0, "How well the loop hides: 0 is obvious, 100 inaudible"),
+    ("Next near", 106.0, "When a turn of this layer next comes near one of another layer, and of which"),
 ];
 /// How many of them a narrow room has.
 const NARROW: usize = 5;
@@ -47,7 +47,7 @@ pub struct Shown<'a> {
 
 /// Width of the table with all its columns.
 pub fn width() -> f32 {
-    COLUMNS.iter().map(|(_, w)| w + GAP).sum()
+    COLUMNS.iter().map(|(_, w, _)| w + GAP).sum()
 }
 
 /// Height of a table of so many layers in a room so wide.
@@ -64,10 +64,16 @@ pub fn show(ui: &mut Ui, shown: &Shown<'_>, out: &mut Vec<Command>) {
     let columns = if narrow { &COLUMNS[..NARROW] } else { &COLUMNS[..] };
     let mut x = rect.left();
     let mut places = Vec::new();
-    for (name, w) in columns {
+    for (name, w, about) in columns {
         places.push((x, *w));
         let font = FontId::proportional(12.0);
         let at = pos2(x, rect.top() + HEAD / 2.0);
+        if !name.is_empty() {
+            let place = Rect::from_min_size(pos2(x, rect.top()), vec2(*w, HEAD));
+            let r = ui.interact(place, ui.scope_id().with(("stack column", *name)), Sense::hover());
+            r.widget_info(|| WidgetInfo::labeled(Role::Label, true, *name));
+            r.on_hover_text(*about);
+        }
         ui.painter().text(at, Align2::LEFT_CENTER, *name, font, shown.view.theme.ink_soft);
         x += w + GAP;
     }
@@ -128,7 +134,7 @@ fn one(
             Some(missing) => nothing(ui, shown.view, lane, missing, out),
             None => {
                 let line = format!(
-                    "loop {}, {} turns/min, score {}, near {}",
+                    "loop {}, {} turns/min, score {}, next near: {}",
                     about[0], about[1], about[2], about[3]
                 );
                 let line = if lane.looping.is_some() { line } else { about[3].clone() };
@@ -157,7 +163,7 @@ fn about(shown: &Shown<'_>, k: usize, lane: &Lane<'_>) -> [String; 4] {
     let next = match next_near(shown, k) {
         Some((s, other)) => format!("{}, layer {}", moment(s), shown.stack.number(other)),
         None if meets(shown, k) => "none later".into(),
-        None => "never".into(),
+        None => format!("not within {}", minutes(shown.view.sound.stack.setup.params.until_s)),
     };
     [format!("{:.2} s", l.length_s), format!("{:.1}", 60.0 / l.length_s), format!("{:.0}", l.score), next]
 }

@@ -157,11 +157,14 @@ fn near(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, together: &Together) {
         }
         0 | 1 if ready < all => "What comes near what is told as soon as two layers are ready.".into(),
         0 | 1 if all < 2 => "Turns can come near each other once two layers have recipes with loops.".into(),
-        0 | 1 => "Fewer than two layers have a loop, so no turns come near each other.".into(),
+        0 => "No layer has a loop, so no turns come near each other.".into(),
+        1 => {
+            let only = stack.lanes.iter().position(|l| l.looping.is_some()).unwrap_or_default();
+            format!("Only layer {} has a loop: nothing to stay apart from.", stack.number(only))
+        }
         _ => {
-            let numbers: Vec<u16> = stack.layers.iter().map(|l| l + 1).collect();
             let so_far = if ready < all { "So far: " } else { "" };
-            let text = remaining(&together.report, &view.sound.stack.setup.params, &numbers);
+            let text = remaining(&together.report, &view.sound.stack.setup.params);
             if so_far.is_empty() { capital(&text) } else { format!("{so_far}{text}") }
         }
     };
@@ -171,14 +174,30 @@ fn near(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, together: &Together) {
         }
         ui.add(Label::new(text).wrap());
     });
-    let pairs = by_pair(&together.near);
-    if pairs.len() > 1 {
-        let one = |((a, b), n): (&(usize, usize), &usize)| {
-            format!("{} and {}: {n}", stack.number(*a), stack.number(*b))
-        };
-        let text = format!("Between layers {}.", pairs.iter().map(one).collect::<Vec<_>>().join("; "));
+    if let Some(text) = pairs(stack, together) {
         ui.add(Label::new(soft(text, view.theme)).wrap());
     }
+}
+
+/// How often which layers come near each other, the most frequent first; of one pair alone the count is told
+/// already.
+fn pairs(stack: &Stack<'_>, together: &Together) -> Option<String> {
+    let mut pairs: Vec<_> = by_pair(&together.near).into_iter().collect();
+    if pairs.len() < 2 {
+        return None;
+    }
+    // Those as frequent stay in the layers' order.
+    pairs.sort_by_key(|(_, n)| std::cmp::Reverse(*n));
+    let one = |(i, ((a, b), n)): (usize, ((usize, usize), usize))| {
+        let unit = match (i, n) {
+            (0, 1) => " time",
+            (0, _) => " times",
+            _ => "",
+        };
+        format!("{} and {}: {n}{unit}", stack.number(a), stack.number(b))
+    };
+    let all: Vec<String> = pairs.into_iter().enumerate().map(one).collect();
+    Some(format!("Layers {}", all.join(" · ")))
 }
 
 fn capital(text: &str) -> String {
@@ -189,19 +208,21 @@ fn capital(text: &str) -> String {
 /// How soon two loops are as they began, and the dips, where there are any; with what it means.
 fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)> {
     let mut lines = Vec::new();
-    if let Some(beat) = together.report.common_beat {
+    let (ready, all) = stack.ready();
+    // Of loops that are on their way nothing is known yet.
+    if let Some(beat) = together.report.common_beat.filter(|_| ready == all) {
         let (a, b) = (stack.number(beat.layers.0), stack.number(beat.layers.1));
         let (p, q) = beat.rounds;
-        let rounds = |n: u32| if n == 1 { "1 round".to_owned() } else { format!("{n} rounds") };
+        let turns = |n: u32| if n == 1 { "1 turn".to_owned() } else { format!("{n} turns") };
         let line = format!(
-            "Layers {a} and {b} come round together soonest, every {}: {} of layer {a} {} as long as {} of \
-             layer {b}.",
+            "What layers {a} and {b} do together repeats after about {}: {} of layer {a} {} nearly as long as {} \
+             of layer {b}.",
             moment(beat.seconds),
-            rounds(p),
+            turns(p),
             if p == 1 { "lasts" } else { "last" },
-            rounds(q)
+            turns(q)
         );
-        lines.push((line, COMES_ROUND));
+        lines.push((line, REPEATS));
     }
     let dips: usize = stack.lanes.iter().map(|l| l.dips.len()).sum();
     if let (Some(first), true) = (together.dips_near.first(), dips > 0) {
@@ -224,9 +245,9 @@ fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)
     lines
 }
 
-const COMES_ROUND: &str = "From then on both loops stand to each other as they did at first, so everything that is \
-                           heard of them comes again in the same order. The longer that takes, the less it is \
-                           noticed; choosing loops that stay apart avoids times under 12 s";
+const REPEATS: &str = "From then on both loops stand to each other nearly as they did at first, so everything that is \
+                       heard of them comes again in the same order. Of all pairs this is the one that repeats soonest. The longer that takes, the less it is \
+                       noticed; choosing loops that stay apart avoids times under 12 s";
 const DIPS: &str = "Moments at which a loop is softer than around them, such as breaths; bowls at the foot of the picture, filled \
      where two layers have one together";
 
