@@ -133,7 +133,7 @@ fn time(ui: &mut Ui, view: &View<'_>, visible: &mut TimeRange, all: TimeRange, o
     let middle = (visible.start_s + visible.end_s) / 2.0;
     for (text, name, factor, about) in [
         ("+", "Nearer", 2.0, "Shows half as much time (Ctrl+Wheel over the picture)"),
-        ("–", "Further", 0.5, "Shows twice as much time (Ctrl+Wheel over the picture)"),
+        ("−", "Further", 0.5, "Shows twice as much time (Ctrl+Wheel over the picture)"),
     ] {
         if ui.button(text).accessible_name(name).on_hover_text(about).clicked() {
             *visible = visible.zoomed(factor, middle, all, NEAREST_S);
