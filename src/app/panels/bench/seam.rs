@@ -190,7 +190,7 @@ impl SeamCloseUp {
             ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
                 ui.spacing_mut().item_spacing.x = 3.0;
                 let Some(period_s) = period_s else {
-                    ui.label(RichText::new("shows 8 ms on each side").small().color(view.theme.ink_soft));
+                    ui.label(RichText::new("view ±8 ms").small().color(view.theme.ink_soft));
                     return;
                 };
                 for (text, name, nearer) in [("+", "Seam nearer", true), ("−", "Seam further", false)] {
@@ -203,7 +203,7 @@ impl SeamCloseUp {
                         self.periods = Some(next);
                     }
                 }
-                let text = format!("shows {} on each side", seam_view::periods_words(periods));
+                let text = format!("view ±{}", seam_view::periods_words(periods));
                 ui.label(RichText::new(text).small().color(view.theme.ink_soft));
             });
         });
