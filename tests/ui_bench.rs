@@ -360,7 +360,9 @@ fn number_fields_tell_unit_and_range_under_the_pointer() {
     }
     let start = h.get_by_role_and_label(Role::SpinButton, "Start in frames").value();
     assert!(start.as_deref().is_some_and(|v| v.ends_with(" fr")), "{start:?}");
-    assert!(h.query_by_label("shows 2 periods on each side").is_some());
+    let (view, with) =
+        (h.get_by_label("view ±2 periods").rect(), h.get_by_label("Show with crossfade").rect());
+    assert!(with.right() < view.left(), "one beside the other: {with} {view}");
 }
 
 #[test]
