@@ -138,7 +138,7 @@ fn edit(app: &mut App, ctx: &Context, command: EditCommand) {
             let label = match state {
                 TakeState::Accepted => "Accept",
                 TakeState::SetAside => "Set aside",
-                TakeState::New | TakeState::Proposed => "Decide later",
+                TakeState::New | TakeState::Proposed => words::DECIDE_LATER,
             };
             let name = app.session.document().take(take).map(|t| app.session.document().name_of(t));
             let label = format!("{label} {}", name.unwrap_or_default());

@@ -45,7 +45,8 @@ pub(super) struct Layer {
     weighed: [Range<usize>; BANDS],
     /// Whether anything sounds in a frame.
     pub(super) sounding: Vec<bool>,
-    /// Gain of a frame above what a reading along the pitch holds; empty where there is no reading.
+    /// Gain of a frame above what a reading along the pitch holds, of the finest layer; empty elsewhere and
+    /// where there is no reading.
     pub(super) above: Vec<f32>,
 }
 

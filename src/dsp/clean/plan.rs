@@ -193,7 +193,8 @@ impl Plan {
         let others: Vec<Layer> = others.collect::<Result<_>>()?;
         let mut layers: Vec<Layer> = std::iter::once(finest).chain(others).collect();
         if along.is_some() {
-            layers.iter_mut().for_each(Layer::split_at_the_top);
+            layers[0].above = layers[0].just_below_the_top();
+            layers.iter_mut().for_each(Layer::leave_the_top);
         }
         let len = channels.first().map_or(0, |c| c.len());
         let burst = |i: usize| {
@@ -379,16 +380,24 @@ impl Layer {
         self.sounding[from..to.min(self.frames)].contains(&true)
     }
 
-    /// Leaves what the reading does not hold to [`Layer::taken_above`]; what is to be taken there goes on as
-    /// it is in the bins below.
-    fn split_at_the_top(&mut self) {
-        let size = self.size as f64;
-        let shares: Vec<f32> = (0..self.bins).map(|k| along_pitch::share(k as f64 / size)).collect();
-        let first = shares.iter().take_while(|s| **s == 1.0).count();
+    /// How much of each bin the reading holds, 1 to 0.
+    fn held_by_reading(&self) -> Vec<f32> {
+        (0..self.bins).map(|k| along_pitch::share(k as f64 / self.size as f64)).collect()
+    }
+
+    /// A frame's gain in the highest bins that the reading holds whole: what is to be taken above them goes on
+    /// as it is there.
+    fn just_below_the_top(&self) -> Vec<f32> {
+        let first = self.held_by_reading().iter().take_while(|s| **s == 1.0).count();
         let below = first.saturating_sub(self.bins / 50 + 1)..first;
-        self.above = Vec::with_capacity(self.frames);
+        let mean = |gains: &[f32]| gains[below.clone()].iter().sum::<f32>() / below.len().max(1) as f32;
+        self.gains.chunks_exact(self.bins).map(mean).collect()
+    }
+
+    /// Leaves what the reading does not hold to [`Layer::taken_above`].
+    fn leave_the_top(&mut self) {
+        let shares = self.held_by_reading();
         for gains in self.gains.chunks_exact_mut(self.bins) {
-            self.above.push(gains[below.clone()].iter().sum::<f32>() / below.len().max(1) as f32);
             gains.iter_mut().zip(&shares).for_each(|(g, s)| *g = 1.0 - s * (1.0 - *g));
         }
     }
@@ -398,7 +407,7 @@ impl Layer {
         let mut stft = self.stft.clone();
         let mut spectrum = stft.spectrum();
         let size = self.size as f64;
-        let share: Vec<f32> = (0..self.bins).map(|k| 1.0 - along_pitch::share(k as f64 / size)).collect();
+        let share: Vec<f32> = self.held_by_reading().iter().map(|held| 1.0 - held).collect();
         let mut out = vec![0f32; x.len()];
         let middle = |t: f64| t * stft.hop() as f64 + (stft.first(0) as f64 + 0.5 * size);
         let frames: Vec<usize> = (0..stft.frames(x.len()))
