@@ -181,24 +181,22 @@ impl ShortReader {
         let pad = self.points + 2;
         let mut wave = vec![0f32; x.len() + 2 * pad];
         wave[pad..pad + x.len()].copy_from_slice(x);
-        let phases = SHORT_PHASES as i64;
         let reach = self.points as f64 / 2.0;
         let within = -reach..x.len() as f64 + reach;
-        let at = |q: i64| {
-            // As in `Reader::read`: rubato counts from points/2 − 1 frames and a phase before.
-            let q = q - 1 - (self.points as i64 / 2 - 1) * phases + pad as i64 * phases;
-            let (index, sub) = (q.div_euclid(phases), q.rem_euclid(phases));
-            self.sincs.get_sinc_interpolated(&wave, index as usize, sub as usize)
-        };
+        // As in `Reader::read`: rubato counts from points/2 − 1 frames and a phase before.
+        let ahead = 1 + (self.points / 2 - 1) * SHORT_PHASES;
         let read = |p: &f64| {
             if !within.contains(p) {
                 return 0.0;
             }
-            let nearest = p.round();
-            if (p - nearest).abs() < SAME_FRAME {
-                return wave[(nearest as i64 + pad as i64) as usize];
+            // Above 0 from here on: rounded by cutting off.
+            let p = p + pad as f64;
+            let nearest = (p + 0.5) as usize;
+            if (p - nearest as f64).abs() < SAME_FRAME {
+                return wave[nearest];
             }
-            at((p * phases as f64).round() as i64)
+            let q = (p * SHORT_PHASES as f64 + 0.5) as usize - ahead;
+            self.sincs.get_sinc_interpolated(&wave, q / SHORT_PHASES, q % SHORT_PHASES)
         };
         positions.iter().map(read).collect()
     }

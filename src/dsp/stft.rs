@@ -5,7 +5,7 @@
 //! in and out; the window on the way out is divided by the sum of the overlapping products
 //! (Griffin & Lim, IEEE TASSP 32(2), 1984, eq. 6), so the sum is the signal for any hop.
 
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use realfft::num_complex::Complex;
 use realfft::num_traits::{Float, FromPrimitive};
@@ -136,6 +136,42 @@ impl<T: FftNum + Float + FromPrimitive> Stft<T> {
         let inside = &mut out[from as usize..to as usize];
         for ((o, s), w) in inside.iter_mut().zip(&self.samples[at..]).zip(&self.synthesis[at..]) {
             *o = *o + *s * *w;
+        }
+    }
+}
+
+/// Sizes that a transform is kept of: powers of two below 2 to this.
+const KEPT: usize = 20;
+
+impl Stft<f32> {
+    /// [`Stft::new`], made once where `size` is a power of two and `hop` a quarter of it: windows and plans of
+    /// long transforms take as long as some dozen of their frames.
+    pub fn kept(size: usize, hop: usize) -> Self {
+        static MADE: [OnceLock<Stft<f32>>; KEPT] = [const { OnceLock::new() }; KEPT];
+        match MADE.get(size.trailing_zeros() as usize) {
+            Some(made) if size.is_power_of_two() && size == 4 * hop => {
+                made.get_or_init(|| Self::new(size, hop)).clone()
+            }
+            _ => Self::new(size, hop),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A kept transform is the one that would be made, for sizes that are kept and for those that are not.
+    #[test]
+    fn a_kept_transform_is_that_of_its_size() {
+        let x: Vec<f32> = (0..4_000).map(|n| ((n * n) as f32 * 0.003).sin()).collect();
+        for (size, hop) in [(1024, 256), (1024, 512), (2048, 512), (300, 75), (8, 2)] {
+            let (mut kept, mut made) = (Stft::kept(size, hop), Stft::<f32>::new(size, hop));
+            assert_eq!((kept.size(), kept.hop()), (size, hop));
+            let (mut a, mut b) = (kept.spectrum(), made.spectrum());
+            kept.forward(&x, 5, &mut a);
+            made.forward(&x, 5, &mut b);
+            assert_eq!(a, b, "{size} {hop}");
         }
     }
 }

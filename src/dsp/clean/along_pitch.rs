@@ -9,6 +9,7 @@
 //! Geiger, AES 126th Convention, 2009 (from memory). We warp the whole recording once instead of each window, by the
 //! smoothed pitch of the tracker.
 
+use super::smooth_step;
 use crate::dsp::pitch::F0Track;
 use crate::dsp::resample::{SHORT_FLAT, ShortReader};
 use crate::dsp::tune::{Deviation, PitchMap, StrengthCurve, TuneParams, deviation, pitch_map};
@@ -32,8 +33,7 @@ const CROSSING: (f64, f64) = (SHORT_FLAT - 0.012, SHORT_FLAT);
 
 /// How much of what sounds at `cycles` a frame is to be taken along the pitch, 1 to 0.
 pub(super) fn share(cycles: f64) -> f32 {
-    let x = ((CROSSING.1 - cycles) / (CROSSING.1 - CROSSING.0)).clamp(0.0, 1.0);
-    (x * x * (3.0 - 2.0 * x)) as f32
+    smooth_step((CROSSING.1 - cycles) / (CROSSING.1 - CROSSING.0)) as f32
 }
 
 /// Both ways between a recording and its reading along the pitch.
@@ -179,13 +179,13 @@ fn inverse(positions: &[f64], count: usize) -> Vec<f64> {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
 
     const RATE: f64 = 48_000.0;
 
     /// Two notes with vibrato, 440 and 300 Hz, half a second of silence between them.
-    fn vibrato(cents: f64) -> (Vec<f32>, F0Track) {
+    pub(in super::super) fn vibrato(cents: f64) -> (Vec<f32>, F0Track) {
         let hop_s = 0.005;
         let hz = |t: f64| {
             let moved = (cents / 1200.0 * (std::f64::consts::TAU * 5.5 * t).sin()).exp2();

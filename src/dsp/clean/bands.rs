@@ -1,5 +1,7 @@
 //! The bands that a resolution is chosen in: low partials are dense and steady, what is high moves fast.
 
+use super::smooth_step;
+
 /// How many bands.
 pub(super) const BANDS: usize = 3;
 /// Where they meet, in hertz.
@@ -10,10 +12,7 @@ const CROSSING: f64 = 0.5;
 /// How much of what sounds at `hz` belongs to each band, 1 in sum.
 fn weights(hz: f64) -> [f32; BANDS] {
     // How much lies above an edge.
-    let above = |edge: f64| {
-        let x = (0.5 + 0.5 * (hz.max(1e-3) / edge).log2() / CROSSING).clamp(0.0, 1.0);
-        (x * x * (3.0 - 2.0 * x)) as f32
-    };
+    let above = |edge: f64| smooth_step(0.5 + 0.5 * (hz.max(1e-3) / edge).log2() / CROSSING) as f32;
     let mut left = 1.0;
     let mut all = [0.0; BANDS];
     for (b, weight) in all.iter_mut().enumerate() {

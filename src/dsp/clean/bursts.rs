@@ -3,6 +3,7 @@
 
 use super::noise_profile::median;
 use super::pitch_lines::PitchLines;
+use super::smooth_step;
 use crate::dsp::stft::Stft;
 
 /// Length of a window, in seconds; four overlap.
@@ -76,8 +77,7 @@ impl Steadiness {
                 let (from, to) = (t.saturating_sub(reach), (t + reach + 1).min(frames));
                 let around: Vec<f64> = levels[from..to].iter().copied().filter(|l| *l > 0.0).collect();
                 let over = (levels[t] / median(&around).max(1e-30) - 1.0) / deviation;
-                let x = ((over - STANDS_OUT.0) / (STANDS_OUT.1 - STANDS_OUT.0)).clamp(0.0, 1.0);
-                (1.0 - x * x * (3.0 - 2.0 * x)) as f32
+                1.0 - smooth_step((over - STANDS_OUT.0) / (STANDS_OUT.1 - STANDS_OUT.0)) as f32
             })
             .collect();
         Self { hop, values }
@@ -89,12 +89,12 @@ impl Steadiness {
         self.values.get((n + self.hop / 2) / self.hop + 1).copied().unwrap_or(1.0)
     }
 
-    /// Lowers `x`, `factor` frames to one of the band, where there is a burst.
-    pub(super) fn hold(&self, x: &mut [f32], factor: usize) {
+    /// Lowers `x`, a band, where there is a burst.
+    pub(super) fn hold(&self, x: &mut [f32]) {
         if self.values.iter().all(|v| *v == 1.0) {
             return;
         }
-        let hop = self.hop * factor;
+        let hop = self.hop;
         // Frame t has its middle at (t − 1)·hop.
         let at = |t: usize| self.values.get(t).copied().unwrap_or(1.0);
         for (i, piece) in x.chunks_mut(hop).enumerate() {

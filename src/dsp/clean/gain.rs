@@ -1,5 +1,7 @@
 //! From the power in a bin to its gain.
 
+use super::smooth_step;
+
 /// The exponential integral E₁(x) = ∫ₓ^∞ e^(−t)/t dt for x > 0.
 ///
 /// Series for x ≤ 1, continued fraction above; absolute error below 1e-9. Not a number for x < 0.
@@ -51,8 +53,17 @@ const IN_ROOM: (f32, f32) = (20.0, 40.0);
 
 /// 0 below the first of `limits`, 1 above the second, smooth between.
 fn presence(ratio: f32, (low, high): (f32, f32)) -> f32 {
-    let x = ((ratio - low) / (high - low)).clamp(0.0, 1.0);
-    x * x * (3.0 - 2.0 * x)
+    smooth_step((ratio - low) / (high - low))
+}
+
+/// Where a bin's power counts as a tone.
+#[inline]
+fn limits(partial: bool, pitched: bool) -> (f32, f32) {
+    match (partial, pitched) {
+        (true, _) => AT_PARTIAL,
+        (false, true) => IN_NOTE,
+        (false, false) => IN_ROOM,
+    }
 }
 
 /// What sounds between the partials.
@@ -164,17 +175,19 @@ impl Gains {
         Self { lasting, sudden, alone }
     }
 
+    /// Whether a bin of such a power may hold a tone; without breath its gain is 0 if not.
+    #[inline]
+    pub(super) fn stands_out(power: f32, partial: bool, pitched: bool) -> bool {
+        power > limits(partial, pitched).0
+    }
+
     /// The gain of a bin without a floor, 0 to 1. ξ is weighted by the probability that something
     /// sounds there, as Cohen & Berdugo (Signal Processing 81, 2001) weight their gain; it comes from
     /// means over neighbours in time and frequency before and after, which the decision-directed
     /// prior of the textbook replaces where nothing is known of what comes.
     #[inline]
     pub(super) fn of(&self, e: Evidence) -> f32 {
-        let limits = match (e.partial, e.pitched) {
-            (true, _) => AT_PARTIAL,
-            (false, true) => IN_NOTE,
-            (false, false) => IN_ROOM,
-        };
+        let limits = limits(e.partial, e.pitched);
         if e.breath == 0.0 && e.power <= limits.0 {
             return 0.0;
         }
@@ -196,14 +209,16 @@ pub(super) fn fast_log2(x: f32) -> f32 {
 
 /// The inverse of [`fast_log2`], for −126 to 127.
 pub(super) fn fast_exp2(x: f32) -> f32 {
-    f32::from_bits(((x + 127.0).clamp(1.0, 254.0) * 8_388_608.0) as u32)
+    // Signed, as vectors convert it; the highest is below 2^31.
+    f32::from_bits(((x + 127.0).clamp(1.0, 254.0) * 8_388_608.0) as i32 as u32)
 }
 
 /// The mean of [`fast_log2`] over `values`, which are positive: a float's bits are that logarithm.
+#[inline]
 pub(super) fn mean_log2(values: &[f32]) -> f32 {
-    // A cell is short: the sum of so few bits does not run over.
-    let sum: u64 = values.iter().map(|v| u64::from(v.max(1e-30).to_bits())).sum();
-    (sum as f64 / values.len() as f64 / 8_388_608.0 - 127.0) as f32
+    // Read as a number the bits lose their last seven: 1e-5 of an octave.
+    let sum: f32 = values.iter().map(|v| v.max(1e-30).to_bits() as i32 as f32).sum();
+    sum / (values.len() as f32 * 8_388_608.0) - 127.0
 }
 
 #[cfg(test)]

@@ -1,5 +1,7 @@
 //! The lowest part of the spectrum at a lower rate, and back, both without delay.
 
+use std::ops::Range;
+
 /// Rate that the lows are worked on at, at least this many frames a second.
 const LOW_RATE: f64 = 6_000.0;
 /// Length of the kernel to either side, in frames of the lower rate.
@@ -68,16 +70,22 @@ impl LowBand {
 
     /// The band of `x`: frame m is that of `x` at m·factor.
     pub(super) fn down(&self, x: &[f32]) -> Vec<f32> {
-        let half = REACH * self.factor;
-        (0..x.len().div_ceil(self.factor))
-            .map(|m| {
-                let at = m * self.factor;
-                let from = at.saturating_sub(half);
-                let to = (at + half + 1).min(x.len());
-                let k = &self.kernel[from + half - at..];
-                dot(&x[from..to], k)
-            })
-            .collect()
+        (0..x.len().div_ceil(self.factor)).map(|m| self.down_at(x, m)).collect()
+    }
+
+    /// One frame of the band.
+    fn down_at(&self, x: &[f32], m: usize) -> f32 {
+        let (at, half) = (m * self.factor, REACH * self.factor);
+        let from = at.saturating_sub(half);
+        let to = (at + half + 1).min(x.len());
+        dot(&x[from..to], &self.kernel[from + half - at..])
+    }
+
+    /// The band `low` of `x` once more where the frames `changed` of `x` reach.
+    pub(super) fn down_again(&self, x: &[f32], changed: Range<usize>, low: &mut [f32]) {
+        let from = (changed.start / self.factor).saturating_sub(REACH);
+        let to = (changed.end / self.factor + REACH + 1).min(low.len());
+        (from..to).for_each(|m| low[m] = self.down_at(x, m));
     }
 
     /// A band of [`LowBand::down`]'s kind at the full rate, `len` frames of it.
@@ -94,5 +102,23 @@ impl LowBand {
                 if a >= b { 0.0 } else { dot(&band[a..b], &taps[skip..]) }
             })
             .collect()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_was_changed_is_brought_down_again() {
+        let band = LowBand::new(48_000.0);
+        let mut x: Vec<f32> = (0..2_000).map(|n| ((n * n) as f32 * 0.01).sin()).collect();
+        for changed in [0..3, 900..1_000, 1_990..2_000] {
+            let mut low = band.down(&x);
+            x[changed.clone()].iter_mut().for_each(|v| *v += 0.5);
+            assert_ne!(low, band.down(&x));
+            band.down_again(&x, changed, &mut low);
+            assert_eq!(low, band.down(&x));
+        }
     }
 }

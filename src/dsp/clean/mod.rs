@@ -25,6 +25,7 @@ mod clicks;
 mod filter;
 mod gain;
 mod layer;
+mod levels;
 mod lines;
 mod low_band;
 mod masks;
@@ -32,6 +33,7 @@ mod noise_profile;
 mod picture;
 mod pitch_lines;
 mod plan;
+mod taking;
 
 pub use apply::{Cleaned, clean, clean_while};
 pub use gain::{exponential_integral, log_spectral_amplitude};
@@ -40,9 +42,18 @@ pub use noise_profile::{ENOUGH_S, NoiseProfile, learn};
 pub use picture::{GainPicture, gain_picture};
 pub use plan::Plan;
 
+use realfft::num_traits::{Float, clamp};
 use serde::{Deserialize, Serialize};
 
 use crate::error::{Error, Result};
+
+/// 0 below 0, 1 above 1, and x²(3 − 2x) between: no corner at either end.
+#[inline]
+fn smooth_step<T: Float>(x: T) -> T {
+    let two = T::one() + T::one();
+    let x = clamp(x, T::zero(), T::one());
+    x * x * (two + T::one() - two * x)
+}
 
 /// How deep the room is lowered at full amount, over frequency.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

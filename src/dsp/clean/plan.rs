@@ -2,9 +2,7 @@
 
 use std::borrow::Cow;
 
-use realfft::num_complex::Complex;
-
-use super::along_pitch::{self, AlongPitch};
+use super::along_pitch::AlongPitch;
 use super::bands::BANDS;
 use super::bursts::Steadiness;
 use super::clicks;
@@ -139,34 +137,35 @@ impl Plan {
         }
         let each = x.channels().zip(filtered).zip(&mut lows);
         plan.looked_at = each.map(|((x, f), low)| plan.without_steady(x, f, low)).collect();
-        plan.look_under(&lows, profile, &pitch, poll)?;
+        plan.look_under(&lows, low_rate, profile, &pitch, poll)?;
         let still =
             plan.along.as_ref().zip(track).map(|(a, t)| PitchLines::new(Some(&a.track(t, begins_s)), 0.0));
         plan.look(profile, still.as_ref().unwrap_or(&pitch), poll)?;
         Ok(plan)
     }
 
-    /// Looks at the lows under the note and takes what is the room's there off what is to be looked at.
+    /// Looks at the lows under the note (`lows`, at `low_rate` frames a second) and takes what is the room's
+    /// there off what is to be looked at.
     fn look_under(
         &mut self,
         lows: &[Vec<f32>],
+        low_rate: f64,
         profile: &NoiseProfile,
         pitch: &PitchLines,
         poll: &Poll,
     ) -> Result<()> {
-        let channels: Vec<&[f32]> = self.looked_at.iter().map(|p| p.rest.as_slice()).collect();
-        let scene =
-            Scene { channels: &channels, rate: self.rate, profile, pitch, params: &self.params, poll };
+        let channels: Vec<&[f32]> = lows.iter().map(Vec::as_slice).collect();
+        let scene = Scene { channels: &channels, rate: low_rate, profile, pitch, params: &self.params, poll };
         let top_hz = (UNDER * pitch.highest()).min(UNDER_MOST_HZ);
         let no_note = |from_s: f64, to_s: f64| !pitch.any(from_s, to_s);
         let mut under = Layer::new(&scene, SHAPES[2], top_hz, &no_note)?;
         let below = |f: f64| (UNDER * f).min(UNDER_MOST_HZ);
-        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), self.rate);
+        under.keep_only_below(|from_s, to_s| pitch.lowest(from_s, to_s).map(below), low_rate);
         self.under = under;
-        self.steadiness = Steadiness::new(lows, self.rate / self.band.factor() as f64, pitch, UNDER_MOST_HZ);
+        self.steadiness = Steadiness::new(lows, low_rate, pitch, UNDER_MOST_HZ);
         let mut looked_at = std::mem::take(&mut self.looked_at);
-        for passing in &mut looked_at {
-            self.take_under(passing, poll)?;
+        for (passing, low) in looked_at.iter_mut().zip(lows) {
+            self.take_under(passing, low, poll)?;
         }
         self.looked_at = looked_at;
         Ok(())
@@ -214,7 +213,7 @@ impl Plan {
         let filtered = self.filtered(x);
         let mut low = self.band.down(&filtered);
         let mut passing = self.without_steady(x, filtered, &mut low);
-        if self.take_under(&mut passing, &poll).is_err() {
+        if self.take_under(&mut passing, &low, &poll).is_err() {
             return Vec::new();
         }
         if let Some(along) = &self.along {
@@ -234,11 +233,12 @@ impl Plan {
         self.looked_at.get(channel).map_or_else(|| Ok(Vec::new()), |p| self.by_layers(p, poll))
     }
 
-    /// Takes the lows under a note where they are steady.
-    fn take_under(&self, passing: &mut Passing, poll: &Poll) -> Result<()> {
-        let mut taken = self.under.taken(&passing.rest, poll)?;
-        self.steadiness.hold(&mut taken, self.band.factor());
-        passing.take(&taken, 1.0);
+    /// Takes the lows under a note where they are steady; `low` is the band of what is left.
+    fn take_under(&self, passing: &mut Passing, low: &[f32], poll: &Poll) -> Result<()> {
+        let mut taken = self.under.taken(low, poll)?;
+        self.steadiness.hold(&mut taken);
+        passing.take(&self.band.up(&taken, passing.rest.len()), 1.0);
+        poll.worked(passing.rest.len())?;
         Ok(())
     }
 
@@ -281,8 +281,8 @@ impl Plan {
         }
     }
 
-    /// Takes hum, and clicks between notes, off `rest`, which is `x` after [`Plan::filtered`]; hum off its
-    /// band `low` too.
+    /// Takes hum, and clicks between notes, off `rest`, which is `x` after [`Plan::filtered`], and off its
+    /// band `low`.
     fn without_steady(&self, x: &[f32], rest: Vec<f32>, low: &mut [f32]) -> Passing {
         let taken = x.iter().zip(&rest).map(|(x, r)| x - r).collect();
         let mut passing = Passing { rest, taken, along: Vec::new() };
@@ -300,6 +300,7 @@ impl Plan {
                 passing.rest[n] -= t;
                 passing.taken[n] += t * share;
             }
+            self.band.down_again(&passing.rest, click.0..click.1.min(x.len()), low);
         }
         passing
     }
@@ -307,148 +308,5 @@ impl Plan {
     /// Which part of the time each resolution counts, finest in time first.
     pub fn shares(&self) -> Vec<f32> {
         self.masks.iter().map(|m| m.iter().flatten().sum::<f32>() / (m[0].len() * BANDS) as f32).collect()
-    }
-}
-
-impl Layer {
-    /// Leaves everything as it is from the frequency on that `top_hz` gives for a frame's time.
-    fn keep_only_below(&mut self, top_hz: impl Fn(f64, f64) -> Option<f64>, rate: f64) {
-        let hop = self.size / 4;
-        for (t, gains) in self.gains.chunks_exact_mut(self.bins).enumerate() {
-            let first = (t * hop) as f64 - (self.size - hop) as f64;
-            let top = top_hz(first / rate, (first + self.size as f64) / rate).unwrap_or(0.0);
-            let top = top * self.size as f64 / rate;
-            for (k, g) in gains.iter_mut().enumerate() {
-                // Shut over the last third of the way.
-                let x = ((1.0 - k as f64 / top.max(1e-9)) * 3.0).clamp(0.0, 1.0);
-                let part = (x * x * (3.0 - 2.0 * x)) as f32;
-                *g = 1.0 - part * (1.0 - *g);
-            }
-        }
-    }
-
-    /// What this layer takes from `x` in each band, where the band's `mask` (a value a step) is above 0.
-    /// Bands with the same mask over a frame come as one, in the first of them.
-    fn taken_by_band(
-        &self,
-        x: &[f32],
-        mask: &[Vec<f32>; BANDS],
-        step: usize,
-        poll: &Poll,
-    ) -> Result<[Vec<f32>; BANDS]> {
-        let mut stft = self.stft.clone();
-        let (mut spectrum, mut part) = (stft.spectrum(), stft.spectrum());
-        let mut share = vec![0f32; self.bins];
-        let mut out: [Vec<f32>; BANDS] = std::array::from_fn(|_| vec![0f32; x.len()]);
-        for (t, gains) in self.gains.chunks_exact(self.bins).enumerate() {
-            let first = stft.first(t);
-            let last = mask[0].len();
-            let to = ((first + self.size as i64).max(0) as usize / step + 2).min(last);
-            let from = (first.max(0) as usize / step).min(to);
-            let there: [&[f32]; BANDS] = std::array::from_fn(|b| &mask[b][from..to]);
-            let mut done = there.map(|m| m.iter().all(|m| *m == 0.0));
-            if done.iter().all(|d| *d) {
-                continue;
-            }
-            poll.worked(self.size)?;
-            stft.forward(x, t, &mut spectrum);
-            for b in 0..BANDS {
-                if done[b] {
-                    continue;
-                }
-                let same: [f32; BANDS] =
-                    std::array::from_fn(|c| f32::from(u8::from(!done[c] && there[c] == there[b])));
-                part.copy_from_slice(&spectrum);
-                part.iter_mut().zip(gains).for_each(|(p, g)| *p *= 1.0 - g);
-                part[self.bins..].fill(Complex::new(0.0, 0.0));
-                if same.contains(&0.0) {
-                    self.share(&same, &mut share);
-                    part.iter_mut().zip(&share).for_each(|(p, s)| *p *= s);
-                }
-                stft.inverse_add(&mut part, t, &mut out[b], 0);
-                done.iter_mut().zip(&same).for_each(|(d, s)| *d |= *s > 0.0);
-            }
-        }
-        Ok(out)
-    }
-
-    /// Whether anything sounds in the frames that reach into the samples `from` to `to`.
-    fn sounds(&self, from: f64, to: f64) -> bool {
-        let (hop, first) = (self.stft.hop() as f64, self.stft.first(0) as f64);
-        let frame = |n: f64| (((n - first) / hop).max(0.0) as usize).min(self.frames);
-        let (from, to) = (frame(from - self.size as f64), frame(to) + 1);
-        self.sounding[from..to.min(self.frames)].contains(&true)
-    }
-
-    /// How much of each bin the reading holds, 1 to 0.
-    fn held_by_reading(&self) -> Vec<f32> {
-        (0..self.bins).map(|k| along_pitch::share(k as f64 / self.size as f64)).collect()
-    }
-
-    /// A frame's gain in the highest bins that the reading holds whole: what is to be taken above them goes on
-    /// as it is there.
-    fn just_below_the_top(&self) -> Vec<f32> {
-        let first = self.held_by_reading().iter().take_while(|s| **s == 1.0).count();
-        let below = first.saturating_sub(self.bins / 50 + 1)..first;
-        let mean = |gains: &[f32]| gains[below.clone()].iter().sum::<f32>() / below.len().max(1) as f32;
-        self.gains.chunks_exact(self.bins).map(mean).collect()
-    }
-
-    /// Leaves what the reading does not hold to [`Layer::taken_above`].
-    fn leave_the_top(&mut self) {
-        let shares = self.held_by_reading();
-        for gains in self.gains.chunks_exact_mut(self.bins) {
-            gains.iter_mut().zip(&shares).for_each(|(g, s)| *g = 1.0 - s * (1.0 - *g));
-        }
-    }
-
-    /// What this layer, which looked at the reading, takes of the recording `x` above what the reading holds.
-    fn taken_above(&self, along: &AlongPitch, x: &[f32], poll: &Poll) -> Result<Vec<f32>> {
-        let mut stft = self.stft.clone();
-        let mut spectrum = stft.spectrum();
-        let size = self.size as f64;
-        let share: Vec<f32> = self.held_by_reading().iter().map(|held| 1.0 - held).collect();
-        let mut out = vec![0f32; x.len()];
-        let middle = |t: f64| t * stft.hop() as f64 + (stft.first(0) as f64 + 0.5 * size);
-        let frames: Vec<usize> = (0..stft.frames(x.len()))
-            .map(|t| {
-                let there = (along.output_at(middle(t as f64)) - middle(0.0)) / stft.hop() as f64;
-                (there.round().max(0.0) as usize).min(self.frames - 1)
-            })
-            .collect();
-        for (t, there) in frames.into_iter().enumerate() {
-            poll.worked(self.size)?;
-            stft.forward(x, t, &mut spectrum);
-            let taken = 1.0 - self.above[there];
-            spectrum.iter_mut().zip(&share).for_each(|(z, s)| *z *= s * taken);
-            stft.inverse_add(&mut spectrum, t, &mut out, 0);
-        }
-        Ok(out)
-    }
-
-    /// How much of each bin belongs to the bands that `wanted` is 1 for.
-    fn share(&self, wanted: &[f32; BANDS], share: &mut [f32]) {
-        share.fill(0.0);
-        for weights in self.weights.iter().zip(wanted).filter(|(_, w)| **w > 0.0).map(|(v, _)| v) {
-            share.iter_mut().zip(weights).for_each(|(s, w)| *s += w);
-        }
-    }
-
-    /// What this layer takes from `x`.
-    fn taken(&self, x: &[f32], poll: &Poll) -> Result<Vec<f32>> {
-        let mut stft = self.stft.clone();
-        let mut spectrum = stft.spectrum();
-        let mut out = vec![0f32; x.len()];
-        for (t, gains) in self.gains.chunks_exact(self.bins).enumerate() {
-            if gains.iter().all(|g| *g == 1.0) {
-                continue;
-            }
-            poll.worked(self.size)?;
-            stft.forward(x, t, &mut spectrum);
-            spectrum.iter_mut().zip(gains).for_each(|(z, g)| *z *= 1.0 - g);
-            spectrum[self.bins..].fill(Complex::new(0.0, 0.0));
-            stft.inverse_add(&mut spectrum, t, &mut out, 0);
-        }
-        Ok(out)
     }
 }
