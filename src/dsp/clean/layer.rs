@@ -40,6 +40,8 @@ pub(super) struct Layer {
     pub(super) gains: Vec<f32>,
     /// Expected power of the error in a frame and a [`bands`] band, re full scale.
     pub(super) cost: Vec<[f32; BANDS]>,
+    /// Power in a frame and a band, re full scale; none in frames that were not looked at.
+    pub(super) level: Vec<[f32; BANDS]>,
     /// How much of each bin belongs to each band.
     pub(super) weights: [Vec<f32>; BANDS],
     /// Which bins have any weight in each band.
@@ -94,10 +96,14 @@ impl Scene<'_> {
     }
 }
 
-/// Under a note the room is lowered by no more than this, as an amplitude (−24 dB): what lies below is not
-/// heard there, and of a breath softer than the room nothing is known; without it the note would be left
-/// with silence where there was some.
-const LEAST_IN_NOTE: f32 = 0.06;
+/// Under a note the room is lowered by no more than this, as an amplitude (−24 dB; under a loud one −14):
+/// what lies below is not heard there, and of a breath softer than the room nothing is known; without it the
+/// note would be left with silence where there was some.
+const LEAST_IN_NOTE: (f32, f32) = (0.06, 0.2);
+
+/// A note's own noise is taken to lie this far below it, as a ratio of powers (−62 dB): above the room it is
+/// seen, and where the room is still lower, so much of the room is left in its place.
+const UNSEEN: f32 = 6e-7;
 
 /// Cost of a frame that was not looked at, re full scale: more than any sound has.
 const UNKNOWN_COST: f32 = 1e6;
@@ -197,6 +203,7 @@ impl Layer {
             frames: 0,
             gains: Vec::new(),
             cost: Vec::new(),
+            level: Vec::new(),
             weights,
             weighed,
             sounding: Vec::new(),
@@ -231,21 +238,22 @@ impl Layer {
         layer.gains = levels.take_gamma();
         let mut rows = Rows::new(scene, &density, bin_hz, shape.cell);
         for (t, quiet) in quiet.into_iter().enumerate() {
-            let cost = if quiet {
+            let [cost, level] = if quiet {
                 layer.gains[t * bins..(t + 1) * bins].copy_from_slice(&rows.floor);
-                [UNKNOWN_COST; BANDS]
+                [[UNKNOWN_COST; BANDS], [0.0; BANDS]]
             } else {
                 scene.poll.worked(bins)?;
                 layer.gains_of(t, &levels, shape, &mut rows)
             };
             layer.cost.push(cost);
+            layer.level.push(level);
         }
         layer.sounding = levels.sounding;
         Ok(layer)
     }
 
-    /// Fills a frame's gains; its expected error.
-    fn gains_of(&mut self, t: usize, levels: &Levels, shape: Shape, rows: &mut Rows) -> [f32; BANDS] {
+    /// Fills a frame's gains; its expected error and its power.
+    fn gains_of(&mut self, t: usize, levels: &Levels, shape: Shape, rows: &mut Rows) -> [[f32; BANDS]; 2] {
         let range = t * self.bins..(t + 1) * self.bins;
         let row = t * levels.cells..(t + 1) * levels.cells;
         let smooth = &levels.smooth[range.clone()];
@@ -261,7 +269,8 @@ impl Layer {
         }
         rows.gains_of(t, levels);
         let Rows { floor, power, bare, error, .. } = rows;
-        let least = if levels.pitch[t].is_some() { LEAST_IN_NOTE } else { 0.0 };
+        let over = || dot(smooth, power) / power.iter().sum::<f32>();
+        let least = levels.pitch[t].map_or(0.0, |_| least_under(over()));
         for ((gain, g), f) in self.gains[range].iter_mut().zip(&*bare).zip(&*floor) {
             let f = f.max(least);
             *gain = f + (1.0 - f) * g;
@@ -269,11 +278,21 @@ impl Layer {
         for (((e, g), p), s) in error.iter_mut().zip(&*bare).zip(&*power).zip(smooth) {
             *e = p * (g * g + (1.0 - g) * (1.0 - g) * (s - 1.0).max(0.0));
         }
-        std::array::from_fn(|b| {
-            let bins = self.weighed[b].clone();
-            dot(&error[bins.clone()], &self.weights[b][bins])
-        })
+        let by_band = |v: &[f32]| {
+            std::array::from_fn(|b| {
+                let bins = self.weighed[b].clone();
+                dot(&v[bins.clone()], &self.weights[b][bins])
+            })
+        };
+        let cost = by_band(error);
+        error.iter_mut().zip(&*power).zip(smooth).for_each(|((e, p), s)| *e = p * s);
+        [cost, by_band(error)]
     }
+}
+
+/// Least gain under a note whose power is `over` times the room's.
+fn least_under(over: f32) -> f32 {
+    (UNSEEN * over).sqrt().clamp(LEAST_IN_NOTE.0, LEAST_IN_NOTE.1)
 }
 
 /// Holds the lowest `count` cells to what the next one has: at the end of the spectrum a mean is over few
@@ -297,5 +316,13 @@ mod tests {
         };
         assert_eq!(held(&[5.0, 0.5, 3.0, 1.0, 9.0], 3), [1.0, 0.5, 1.0, 1.0, 9.0]);
         assert_eq!(held(&[5.0, 4.0], 3), [5.0, 4.0]);
+    }
+    /// 24 dB as a rule; a note 62 − 20 = 42 dB above the room leaves it 20 dB lower, and none more than a fifth.
+    #[test]
+    fn under_a_loud_note_more_of_the_room_stays() {
+        for (db, least) in [(0.0, 0.06), (25.0, 0.06), (42.22, 0.1), (80.0, 0.2)] {
+            let is = least_under(10f32.powf(db / 10.0));
+            assert!((is - least).abs() < 1e-4, "{db} dB: {is}");
+        }
     }
 }

@@ -9,7 +9,7 @@ use super::pitch_lines::PitchLines;
 use crate::dsp::stft::Stft;
 
 /// Bins where the smoothed power is above this many times the level around them are peaks.
-const PEAK: f32 = 6.0;
+const PEAK: f32 = 5.0;
 
 /// Cells that the level around a cell's bins is the mean of: this many to either side.
 const AROUND: usize = 2;
@@ -160,8 +160,8 @@ impl Levels {
                 if expected <= 0.0 {
                     continue;
                 }
-                // Two deviations more than was found: what is uncertain is left as it lasts.
-                let unsure = 2.0 * (count * overlap / INDEPENDENT).sqrt();
+                // More than was found by one and a half deviations: what is uncertain is left as it lasts.
+                let unsure = 1.5 * (count * overlap / INDEPENDENT).sqrt();
                 let part = ((excess + unsure) / expected).clamp(0.0, 1.0);
                 lasting[band].iter_mut().for_each(|l| *l = 1.0 + (*l - 1.0) * part);
             }

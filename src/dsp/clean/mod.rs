@@ -15,7 +15,8 @@
 //! says where partials may lie: there a bin needs little evidence, and its level is
 //! followed along the pitch over several frames; between them there is breath, judged by the mean over
 //! many bins and the time of the note, and the room. That breath dies away with its note; under a note the
-//! room is lowered by 24 dB at most, so that no holes are left between the partials.
+//! room is lowered by 24 dB at most (less under one that stands more than 38 dB above it), so that no holes
+//! are left between the partials.
 
 mod along_pitch;
 mod apply;
@@ -75,7 +76,8 @@ impl Default for ReductionCurve {
 pub struct CleanParams {
     /// How much of the reduction (in dB), 0 to 1; at 0 the source comes back bit for bit.
     pub amount: f64,
-    /// Reduction at full amount, where nobody plays; under a note no more than 24 dB of it.
+    /// Reduction at full amount, where nobody plays; under a note no more than 24 dB of it, under a loud
+    /// one less.
     pub curve: ReductionCurve,
     /// The room is never lowered by more than this, in dB, 0 to 80.
     pub floor_db: f64,
