@@ -11,6 +11,7 @@
 //! | module | what | looks at |
 //! |---|---|---|
 //! | [`units`], [`error`] | quantities and errors | – |
+//! | [`typeset`] | text for people: minus signs | – |
 //! | [`audio`] | the buffer, levels, test signals | units, error |
 //! | [`jobs`] | progress, cancel, worker threads | error |
 //! | [`dsp`] | pure functions on samples | audio |
@@ -39,4 +40,5 @@ pub mod playback;
 pub mod render;
 pub mod session;
 pub mod survey;
+pub mod typeset;
 pub mod units;

@@ -25,7 +25,7 @@ fn names(d: &Document) -> Vec<String> {
 fn every_field_and_width() {
     let mut d = document(&[take(61, 0), take(61, 1), take(70, 0)]);
     d.setup.title = "bottles".into();
-    d.setup.name_pattern = "{set}-{note}-{midi}-{midi:04}-{layer:02}-{index:3}-{velocity}-{rr}".into();
+    d.setup.name_pattern = "{set}-{note}-{midi}-{midi:04}-{layer:02}-{index:3}-{velocity}-{round}".into();
     // Walked by note, then layer: C#4 is MIDI 61, A#4 is 70 (MIDI Tuning Standard).
     assert_eq!(
         names(&d),
@@ -69,8 +69,8 @@ fn velocity_and_turn_follow_the_layers() {
     d.setup.name_pattern = "{note}".into();
     let e = delivered_names(&d).unwrap_err();
     assert_eq!(e.kind(), ErrorKind::NameClash);
-    assert!(e.to_string().contains("{rr}"), "{e}");
-    d.setup.name_pattern = "{note} {rr}".into();
+    assert!(e.to_string().contains("{round}"), "{e}");
+    d.setup.name_pattern = "{note} {round}".into();
     assert_eq!(names(&d), ["C4 1.wav", "C4 2.wav"]);
 }
 

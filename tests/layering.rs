@@ -12,19 +12,28 @@ fn allowed() -> BTreeMap<&'static str, Vec<&'static str>> {
     BTreeMap::from([
         ("units", vec!["error"]),
         ("error", vec![]),
+        ("typeset", vec![]),
         ("audio", with(&[])),
         ("jobs", vec!["error"]),
         ("dsp", with(&["audio"])),
         ("io", with(&["audio"])),
         ("session", with(&["audio", "dsp", "io"])),
         ("survey", with(&["audio", "dsp", "io", "jobs", "session"])),
-        ("render", with(&["audio", "dsp", "io", "jobs", "session", "survey"])),
+        ("render", with(&["audio", "dsp", "io", "jobs", "session", "survey", "typeset"])),
         ("playback", with(&["audio"])),
         ("demo", with(&["audio", "io", "jobs"])),
-        ("app", with(&["audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo"])),
+        (
+            "app",
+            with(&[
+                "audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo", "typeset",
+            ]),
+        ),
         (
             "cli",
-            with(&["audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo", "app"]),
+            with(&[
+                "audio", "dsp", "io", "jobs", "session", "survey", "render", "playback", "demo", "app",
+                "typeset",
+            ]),
         ),
     ])
 }

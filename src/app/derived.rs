@@ -224,7 +224,7 @@ impl Derived {
     /// What a take's loop measures when it goes round, as far as that is known of its present recipe.
     pub fn audit(&self, take: &Take) -> Option<SeamAudit> {
         let (recipe, audit) = self.audits.get(&take.id)?;
-        take.recipe.as_ref().is_some_and(|r| r.same_but_score(recipe)).then_some(*audit)
+        take.recipe.as_ref().is_some_and(|r| r.sounds_as(recipe)).then_some(*audit)
     }
 
     /// Keeps what the loop of a recipe measures.

@@ -69,7 +69,7 @@ pub struct Found {
 #[derive(Debug, Clone, PartialEq)]
 struct SourceKey(String, FrameRange);
 
-/// The recipe in it has no score: that follows from what is made, and nothing is made anew for it.
+/// The recipe in it has nothing that is not heard: for a lock, or a score, nothing is made anew.
 #[derive(Debug, Clone, PartialEq)]
 struct RecipeKey(SourceKey, Recipe, Option<Stretches>, Hertz, SampleRate);
 
@@ -428,7 +428,7 @@ fn source_key(take: &Take, source: &Source) -> SourceKey {
 
 fn recipe_key(about: &About<'_>, take: &Take, source: &Source) -> Option<RecipeKey> {
     let setup = &about.document.setup;
-    let recipe = take.recipe.as_ref()?.unscored();
+    let recipe = take.recipe.as_ref()?.sounding();
     // Where nothing is cleaned the room does not matter.
     let room = if recipe.clean.is_on() { stretches_for(about.document, source) } else { None };
     Some(RecipeKey(source_key(take, source), recipe, room, setup.a4, setup.delivery_rate))

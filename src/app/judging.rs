@@ -27,7 +27,7 @@ impl App {
         // A rendering that is about to be replaced says nothing of what comes.
         let derived = self.derived.of(take.id).filter(|d| !d.updating)?;
         let made = derived.recipe.as_ref()?;
-        let recipe = take.recipe.as_ref().filter(|r| r.same_but_score(&made.recipe))?;
+        let recipe = take.recipe.as_ref().filter(|r| r.sounds_as(&made.recipe))?;
         let (l, judged) = (recipe.looping?, made.score?);
         ((judged.0 - l.score).abs() >= SAME).then_some((take.id, judged))
     }

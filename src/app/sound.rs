@@ -275,7 +275,7 @@ impl Sound {
         let audition = judged.zip(made).map(|(j, m)| Audition::of(&m.rendered, j));
         if let Some(Err(_)) = audition {
             // The rendering may still lack the loop that the recipe has: then it is on its way.
-            if made.zip(take.recipe.as_ref()).is_some_and(|(m, r)| r.same_but_score(&m.recipe)) {
+            if made.zip(take.recipe.as_ref()).is_some_and(|(m, r)| r.sounds_as(&m.recipe)) {
                 self.wanted = None;
             }
             return;

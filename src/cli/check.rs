@@ -6,19 +6,21 @@ use serde_json::{Value, json};
 
 use super::Done;
 use super::options::{a4, number};
-use super::output::{Output, common_folder, table};
+use super::output::{Head, NONE, Output, common_folder, table};
 use crate::error::Result;
 use crate::io::decode::has_ending;
 use crate::jobs::Job;
-use crate::render::check::Checked;
+use crate::render::check::{Checked, seam_hidden};
 use crate::render::check_set::{CheckedMap, CheckedSet, check_path};
 use crate::survey;
+use crate::typeset::{minus, signed, typeset};
 use crate::units::STANDARD_A4_HZ;
 
 /// Reads delivered files back, or anybody's, and tells what is wrong with them.
 ///
-/// Of a sound file: root key and how far it is out of tune with it, loop, level (RMS), peak, how much of its seam is
-/// heard (0 to 100; 20 is just heard, above 45 is a problem). Of a map (SFZ, SoundFont): its loops and
+/// Of a sound file: root key and how far it is out of tune with it, loop, level (RMS), peak, how well its seam is
+/// hidden (0 to 100, 100 is best; at 80 it is just heard, below 55 is a problem; JSON tells the audibility,
+/// which counts the other way). Of a map (SFZ, SoundFont): its loops and
 /// the files it names. Of a folder besides: what is missing, in no map, or changed since it was
 /// delivered. Exits 1 when something is wrong.
 #[derive(Debug, clap::Args)]
@@ -86,20 +88,21 @@ fn checked_json(c: &Checked) -> Value {
     })
 }
 
+const HEADS: [Head; 8] = [
+    ("file", ""),
+    ("root", "note"),
+    ("out of tune", "cents"),
+    ("loop lasts", "s"),
+    ("level", "dB"),
+    ("peak", "dB"),
+    ("seam hidden", "of 100, 100 is best"),
+    ("problems", ""),
+];
+
 fn as_text(set: &CheckedSet) -> String {
     let under = common_folder(set.files.iter().map(|(p, _)| p.as_path()));
     let rows: Vec<Vec<String>> = set.files.iter().map(|(p, r)| row(p, &under, r)).collect();
-    let head = [
-        "file",
-        "root",
-        "out of tune",
-        "loop lasts",
-        "level",
-        "peak",
-        "seam audible (0 is best)",
-        "problems",
-    ];
-    let mut text = if rows.is_empty() { String::new() } else { table(&head, &rows) };
+    let mut text = if rows.is_empty() { String::new() } else { table(&HEADS, &rows) };
     let bad = set.files.iter().filter(|(_, r)| r.as_ref().map_or(true, |c| !c.problems.is_empty())).count();
     let count = match set.files.len() {
         1 => "1 sound file".to_owned(),
@@ -108,11 +111,11 @@ fn as_text(set: &CheckedSet) -> String {
     text.push_str(&format!("{count} read, {bad} with problems\n"));
     for (path, result) in &set.maps {
         match result {
-            Err(e) => text.push_str(&format!("{e}\n")),
+            Err(e) => text.push_str(&format!("{}\n", typeset(&e.to_string()))),
             Ok(m) => {
                 let what = if has_ending(path, &["sf2"]) { "samples" } else { "regions" };
                 text.push_str(&format!("{}: {} {what}\n", path.display(), m.regions));
-                m.problems.iter().for_each(|p| text.push_str(&format!("  {p}\n")));
+                m.problems.iter().for_each(|p| text.push_str(&format!("  {}\n", typeset(p))));
             }
         }
     }
@@ -124,18 +127,18 @@ fn as_text(set: &CheckedSet) -> String {
 
 fn row(path: &Path, under: &Path, result: &Result<Checked>) -> Vec<String> {
     let name = survey::shown(path, under).display().to_string();
-    let dash = || "-".to_owned();
+    let none = || NONE.to_owned();
     match result {
-        Err(e) => vec![name, dash(), dash(), dash(), dash(), dash(), dash(), e.to_string()],
+        Err(e) => vec![name, none(), none(), none(), none(), none(), none(), typeset(&e.to_string())],
         Ok(c) => vec![
             name,
-            c.marks.root.map_or_else(dash, |n| n.to_string()),
-            c.off.map_or_else(dash, |o| format!("{:+.2} cents", o.0)),
-            c.looping.map_or_else(dash, |l| l.count().lasts(c.rate).to_string()),
-            c.level.to_string(),
-            c.peak.to_string(),
-            c.audit.map_or_else(dash, |a| format!("{:.0} of 100", a.audibility)),
-            c.problems.join("; "),
+            c.marks.root.map_or_else(none, |n| n.to_string()),
+            c.off.map_or_else(none, |o| signed(o.0, 2)),
+            c.looping.map_or_else(none, |l| format!("{:.3}", l.count().lasts(c.rate).0)),
+            minus(c.level.0, 1),
+            minus(c.peak.0, 1),
+            c.audit.map_or_else(none, |a| format!("{:.0}", seam_hidden(a.audibility))),
+            typeset(&c.problems.join("; ")),
         ],
     }
 }

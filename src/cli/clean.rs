@@ -14,6 +14,7 @@ use crate::dsp::spans::{EnvelopeBuilder, SpanParams, find_room_tone};
 use crate::error::{Error, ErrorKind, Result};
 use crate::io::{decode, wav};
 use crate::render::room::{CHANGED_DB, doubts, rms};
+use crate::typeset::minus;
 use crate::units::{Decibels, FrameRange};
 
 /// Takes the room out of a file: hum, hiss and rumble, as learned from room tone.
@@ -26,7 +27,7 @@ pub struct Args {
     to: PathBuf,
     /// Where nobody plays: frames of the file, or another file recorded in the same room; without it
     /// the room tone is found in the file
-    #[arg(long, value_name = "START..END or FILE")]
+    #[arg(long, value_name = "FRAME..FRAME or FILE")]
     room_tone: Option<String>,
     /// How much of the reduction, 0 to 100 %; at 0 the samples stay as they are
     #[arg(long, value_parser = number, default_value_t = 100.0, value_name = "PERCENT")]
@@ -113,9 +114,10 @@ fn told(room: &RoomTone, level: Decibels) -> Value {
 fn in_words(room: &RoomTone, before: Decibels, after: Option<Decibels>) -> String {
     match (room.range, after) {
         (Some(r), Some(after)) => {
-            format!("room tone {} to {}, {before} before, {after} after", r.start.0, r.end.0)
+            let (before, after) = (minus(before.0, 1), minus(after.0, 1));
+            format!("room tone in frames {} to {}, {before} dB before, {after} dB after", r.start.0, r.end.0)
         }
-        _ => format!("room tone from another file, {before}"),
+        _ => format!("room tone from another file, {} dB", minus(before.0, 1)),
     }
 }
 

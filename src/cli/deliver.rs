@@ -13,6 +13,7 @@ use crate::jobs::Job;
 use crate::render::batch::{DeliverOptions, Delivered, Delivery, deliver, remove_orphans};
 use crate::render::plan::{Plan, plan};
 use crate::session::{Document, store};
+use crate::units::MidiNote;
 
 /// Writes the accepted takes with root key, fine tune and loop in them, a map over the keys and a
 /// report.
@@ -180,10 +181,14 @@ fn preview(document: &Document, plan: &Plan, output: &Output) -> Result<Done> {
     let problems: Vec<String> = plan.problems.iter().map(ToString::to_string).collect();
     let beside: Vec<&str> = plan.beside.iter().map(|b| b.path.as_str()).collect();
     let value = json!({"files": files, "beside": beside, "problems": problems, "remarks": plan.remarks});
+    let d = &document.setup.delivery;
+    let name = |key: u8| d.spelling.name(MidiNote(key), d.middle_c.unwrap_or(document.setup.middle_c));
     let mut text = String::new();
     for n in &plan.names {
-        let keys =
-            keys(n.take).map_or_else(|| "no key".into(), |(low, high)| format!("keys {low} to {high}"));
+        let keys = keys(n.take).map_or_else(
+            || "no key".into(),
+            |(low, high)| format!("keys {} ({low}) to {} ({high})", name(low), name(high)),
+        );
         text.push_str(&format!("{}  ({keys})\n", n.path));
     }
     beside.iter().for_each(|b| text.push_str(&format!("{b}\n")));

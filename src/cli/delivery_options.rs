@@ -89,7 +89,7 @@ pub struct DeliveryArgs {
     #[arg(long, value_name = "NAME")]
     title: Option<String>,
     /// Name pattern instead of the session's; fields: {set} {layer} {note} {midi} {index} {velocity}
-    /// {rr} (which of several takes of one note and layer); a number may have a width: {layer:02}
+    /// {round} (which of several takes of one note and layer); a number may have a width: {layer:02}
     #[arg(long)]
     pattern: Option<String>,
     /// Accidentals in names [default: the session's, sharp]
@@ -104,7 +104,7 @@ pub struct DeliveryArgs {
     /// Form of the sound files [default: the session's, wav24]
     #[arg(long, value_enum)]
     format: Option<FormatArg>,
-    /// Rate, 8000 to 192000 [default: the session's, 48000]
+    /// Rate in Hz, 8000 to 192000 [default: the session's, 48000]
     #[arg(long, value_name = "HZ", value_parser = options::hertz)]
     rate: Option<u32>,
     /// Time before the onset in every file, in ms, 0 to 500, or `trim` for that of each take
@@ -112,13 +112,13 @@ pub struct DeliveryArgs {
     #[arg(long, value_name = "MS or trim")]
     pre_roll: Option<String>,
     /// Sound after the loop: `kept`, `cut`, or `fade:SECONDS` (0.001 to 60) [default: the session's, kept]
-    #[arg(long, value_name = "kept, cut or fade:S")]
+    #[arg(long, value_name = "kept, cut or fade:SECONDS")]
     tail: Option<String>,
     /// Levels: `played`, `even:PERCENT` (0 to 100, towards a smooth line over the notes) or
-    /// `loudness:LUFS` (-60 to -5, by BS.1770) [default: the session's, played]
-    #[arg(long, value_name = "LEVEL")]
+    /// `loudness:LUFS` (−60 to −5, by BS.1770) [default: the session's, played]
+    #[arg(long, value_name = "played, even:PERCENT or loudness:LUFS")]
     level: Option<String>,
-    /// Highest true peak where levels are changed, in dB, -20 to 0 [default: the session's, -1]
+    /// Highest true peak where levels are changed, in dB, −20 to 0 [default: the session's, −1]
     #[arg(long, value_name = "DB", value_parser = options::number)]
     ceiling: Option<f64>,
     /// Even all layers together instead of each for itself
@@ -134,10 +134,10 @@ pub struct DeliveryArgs {
     #[arg(long, value_enum)]
     layers: Option<LayersArg>,
     /// Lowest key of the map, 0 to 127 [default: the session's, 0]
-    #[arg(long, value_name = "MIDI", value_parser = options::key)]
+    #[arg(long, value_name = "KEY 0..127", value_parser = options::key)]
     lowest_key: Option<u8>,
     /// Highest key of the map, 0 to 127 [default: the session's, 127]
-    #[arg(long, value_name = "MIDI", value_parser = options::key)]
+    #[arg(long, value_name = "KEY 0..127", value_parser = options::key)]
     highest_key: Option<u8>,
     /// Furthest a take is played from its root key, in semitones, 0 to 127 [default: the session's, 12]
     #[arg(long, value_name = "SEMITONES", value_parser = options::key)]
@@ -147,7 +147,7 @@ pub struct DeliveryArgs {
     leave_gaps: bool,
     /// How long a key sounds on in the map after it is let go, in seconds, 0 to 30 [default: the
     /// session's, 0.3]
-    #[arg(long, value_name = "S", value_parser = options::number)]
+    #[arg(long, value_name = "SECONDS", value_parser = options::number)]
     release: Option<f64>,
     /// Write the report (page, table, JSON) even if the session says not to
     #[arg(long, overrides_with = "no_report")]
@@ -167,8 +167,8 @@ pub struct DeliveryArgs {
     /// Comment, for the texts in the files
     #[arg(long)]
     comment: Option<String>,
-    /// When it was recorded, such as 2024-05-18, for the texts in the files
-    #[arg(long)]
+    /// When it was recorded, such as 2024-05-18, 2024-05 or 2024, for the texts in the files
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = options::date)]
     date: Option<String>,
 }
 

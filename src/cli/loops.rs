@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use serde_json::{Value, json};
 
 use super::options::{frames, how_many, number, within};
-use super::output::{Output, table};
+use super::output::{Head, Output, table};
 use super::{Done, one_take};
 use crate::dsp::looping::{LoopCandidate, LoopParams, find_loops};
 use crate::error::{Error, Result};
@@ -32,10 +32,10 @@ pub struct Args {
     #[arg(long, value_parser = number, default_value_t = 12.0, value_name = "SECONDS")]
     longest: f64,
     /// At least so many cycles of the vibrato in a loop, where there is a vibrato, 0 to 1000
-    #[arg(long, value_parser = number, default_value_t = 0.0, value_name = "N")]
+    #[arg(long, value_parser = number, default_value_t = 0.0, value_name = "CYCLES")]
     vibrato_cycles: f64,
     /// How many to list, 1 to 1000
-    #[arg(long, value_parser = how_many, default_value_t = 20, value_name = "N")]
+    #[arg(long, value_parser = how_many, default_value_t = 20, value_name = "COUNT")]
     top: usize,
     /// Print JSON
     #[arg(long)]
@@ -112,7 +112,7 @@ fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
                 format!("{:.1}", c.score),
                 c.range.start.0.to_string(),
                 c.range.end.0.to_string(),
-                c.range.count().lasts(rate).to_string(),
+                format!("{:.3}", c.range.count().lasts(rate).0),
                 c.crossfade.to_string(),
                 part(p.zero_crossing),
                 part(p.waveform),
@@ -124,21 +124,21 @@ fn as_table(found: &[LoopCandidate], rate: SampleRate) -> String {
             ]
         })
         .collect();
-    table(
-        &[
-            "score",
-            "start",
-            "end",
-            "lasts",
-            "crossfade",
-            "zero crossing",
-            "waveform",
-            "spectrum",
-            "level",
-            "pitch",
-            "movement",
-            "length",
-        ],
-        &rows,
-    )
+    table(&HEADS, &rows)
 }
+
+/// A loop's end is the first frame after it; score and parts: 100 is best.
+const HEADS: [Head; 12] = [
+    ("score", "of 100"),
+    ("start", "frame"),
+    ("end", "frame"),
+    ("lasts", "s"),
+    ("crossfade", "frames"),
+    ("zero crossing", "of 100"),
+    ("waveform", "of 100"),
+    ("spectrum", "of 100"),
+    ("level", "of 100"),
+    ("pitch", "of 100"),
+    ("movement", "of 100"),
+    ("length score", "of 100"),
+];

@@ -16,12 +16,13 @@ mod options;
 mod output;
 mod pitch;
 mod propose;
+mod refusal;
 mod seam;
 mod session_file;
 mod survey;
 
 use std::ffi::OsString;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{CommandFactory as _, FromArgMatches as _, Parser, Subcommand};
@@ -81,7 +82,7 @@ pub fn run(args: impl IntoIterator<Item = OsString>) -> ExitCode {
     let args: Vec<OsString> = args.into_iter().collect();
     let cli = match command().try_get_matches_from(&args).and_then(|m| Cli::from_arg_matches(&m)) {
         Ok(cli) => cli,
-        Err(e) => return not_understood(&e, args.iter().any(|a| a == "--json")),
+        Err(e) => return not_understood(&e, &args),
     };
     let json = cli.command.as_ref().is_some_and(Command::json);
     let output = Output::new(json);
@@ -113,29 +114,36 @@ fn command() -> clap::Command {
 /// Opens the window; what is not there is refused before, as it may be a command that was mistyped.
 fn window(paths: Vec<PathBuf>) -> Result<Done> {
     if let Some(missing) = paths.iter().find(|p| !p.exists()) {
-        return Err(Error::new(
-            ErrorKind::NotFound,
-            format!(
-                "there is no command, folder, sound file or session named “{}”; the commands are told by --help",
-                missing.display()
-            ),
-        ));
+        return Err(nothing_named(missing));
     }
     crate::app::run(paths).map(|()| Done::All)
 }
 
+/// What is no command and is not there either.
+fn nothing_named(name: &Path) -> Error {
+    Error::new(
+        ErrorKind::NotFound,
+        format!(
+            "there is no command, folder, sound file or session named “{}”; the commands are told by --help",
+            name.display()
+        ),
+    )
+}
+
 /// Prints help or version where they were asked for, else what was wrong with the arguments.
-fn not_understood(e: &clap::Error, json: bool) -> ExitCode {
-    if json && e.use_stderr() {
-        // The usage that clap adds is for people; the first paragraph says what is wrong.
-        let text = e.to_string();
-        let first = text.split("\n\n").next().unwrap_or_default().trim_start_matches("error: ");
-        Output::new(true).error(&Error::new(ErrorKind::InvalidParameter, first));
-        return ExitCode::from(2);
+fn not_understood(e: &clap::Error, args: &[OsString]) -> ExitCode {
+    if !e.use_stderr() {
+        // A closed standard output leaves nowhere to say so.
+        let _ = e.print();
+        return ExitCode::SUCCESS;
     }
-    // A closed standard output or error leaves nowhere to say so.
-    let _ = e.print();
-    ExitCode::from(if e.use_stderr() { 2 } else { 0 })
+    let first = args.get(1).and_then(|a| a.to_str()).filter(|a| !a.starts_with('-'));
+    let named = first.filter(|name| Cli::command().find_subcommand(name).is_some());
+    // What follows a command that was mistyped says nothing.
+    let mistyped = first.map(Path::new).filter(|name| named.is_none() && !name.exists());
+    let error = mistyped.map_or_else(|| refusal::of(e, named), nothing_named);
+    Output::new(args.iter().any(|a| a == "--json")).error(&error);
+    ExitCode::from(2)
 }
 
 /// What was asked for could not be begun: 2. It was begun and failed: 1.

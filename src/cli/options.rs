@@ -79,9 +79,9 @@ impl SurveyArgs {
 /// Nothing that an option is about is larger.
 const LARGEST: f64 = 1e9;
 
-/// Reads a number with or without a fraction.
+/// Reads a number with or without a fraction; a real minus sign is one, as it is written by this program.
 pub fn number(text: &str) -> std::result::Result<f64, String> {
-    let value = text.trim().parse::<f64>().ok().filter(|v| v.abs() <= LARGEST);
+    let value = text.trim().replace('−', "-").parse::<f64>().ok().filter(|v| v.abs() <= LARGEST);
     value.ok_or_else(|| "a number is wanted, such as 5 or 0.25".to_owned())
 }
 
@@ -101,6 +101,38 @@ pub fn hertz(text: &str) -> std::result::Result<u32, String> {
 pub fn key(text: &str) -> std::result::Result<u8, String> {
     let key = text.trim().parse::<u8>().ok().filter(|n| *n <= 127);
     key.ok_or_else(|| "a whole number from 0 to 127 is wanted, such as 60".to_owned())
+}
+
+/// Reads a date as ISO 8601 has it, from the year alone to the day; by the calendar of today (a year that 4
+/// divides is a leap year, but for full centuries that 400 does not divide).
+pub fn date(text: &str) -> std::result::Result<String, String> {
+    let text = text.trim();
+    let digits = |part: &str, n: usize| {
+        (part.len() == n && part.bytes().all(|b| b.is_ascii_digit()))
+            .then(|| part.parse::<u32>().ok())
+            .flatten()
+    };
+    let parts: Vec<&str> = text.split('-').collect();
+    let read = |i: usize, n: usize| parts.get(i).map_or(Some(1), |p| digits(p, n));
+    let is_date = match (read(0, 4), read(1, 2), read(2, 2)) {
+        (Some(year), Some(month), Some(day)) if parts.len() <= 3 => {
+            let leaps = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
+            let days = match month {
+                4 | 6 | 9 | 11 => 30,
+                2 if leaps => 29,
+                2 => 28,
+                _ => 31,
+            };
+            (1..=12).contains(&month) && (1..=days).contains(&day)
+        }
+        _ => false,
+    };
+    if is_date {
+        return Ok(text.to_owned());
+    }
+    Err("a date is wanted as year-month-day, such as 2024-05-18; the year alone (2024) or with the month (2024-05) \
+         will do"
+        .to_owned())
 }
 
 /// Most entries of a list.
@@ -234,7 +266,15 @@ mod tests {
             (frames("0"), hertz("8000"), key("127"), how_many("1")),
             (Ok(0), Ok(8000), Ok(127), Ok(1))
         );
-        assert_eq!(number(" -0.25 "), Ok(-0.25));
+        assert_eq!((number(" -0.25 "), number("−0.25")), (Ok(-0.25), Ok(-0.25)));
+        for good in ["2024", "2024-05", "2024-02-29", "1999-12-31"] {
+            assert_eq!(date(good), Ok(good.to_owned()));
+        }
+        for bad in
+            ["yesterday", "", "2023-02-29", "2024-13", "2024-00", "24-05-18", "2024-5-18", "2024-05-18-1"]
+        {
+            assert!(date(bad).unwrap_err().contains("2024-05-18"), "{bad}");
+        }
         for (bad, word) in [
             (frames("-1").unwrap_err(), "frames"),
             (frames("1.5").unwrap_err(), "whole"),

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 
 use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::{Interrupt, Job};
+use crate::typeset::typeset;
 
 /// The folder that all `files` lie in, however deep; empty where there is none.
 pub fn common_folder<'a>(files: impl Iterator<Item = &'a Path>) -> PathBuf {
@@ -43,10 +44,10 @@ impl Output {
         }
     }
 
-    /// A sentence on standard error.
+    /// A sentence on standard error, with real minus signs.
     pub fn say(&self, text: &str) {
         // Nowhere is left to report a broken standard error.
-        let _ = writeln!(std::io::stderr(), "{text}");
+        let _ = writeln!(std::io::stderr(), "{}", typeset(text));
     }
 
     /// What stopped the command.
@@ -90,15 +91,19 @@ impl Output {
     }
 }
 
-/// A table of text columns, as wide as they need to be.
-pub fn table(head: &[&str], rows: &[Vec<String>]) -> String {
+/// A column of a table: its name, and the unit of what stands in it (none for words).
+pub type Head = (&'static str, &'static str);
+
+/// What stands where there is no value.
+pub const NONE: &str = "–";
+
+/// A table of text columns, as wide as they need to be: a line of names, one of units where there are any, then
+/// the rows.
+pub fn table(head: &[Head], rows: &[Vec<String>]) -> String {
     let width = |i: usize| {
-        rows.iter()
-            .filter_map(|r| r.get(i))
-            .map(|c| c.chars().count())
-            .chain([head[i].chars().count()])
-            .max()
-            .unwrap_or(0)
+        let (name, unit) = head[i];
+        let cells = rows.iter().filter_map(|r| r.get(i)).map(|c| c.chars().count());
+        cells.chain([name.chars().count(), unit.chars().count()]).max().unwrap_or(0)
     };
     let widths: Vec<usize> = (0..head.len()).map(width).collect();
     let line = |cells: &mut dyn Iterator<Item = &str>| {
@@ -109,9 +114,28 @@ pub fn table(head: &[&str], rows: &[Vec<String>]) -> String {
         }
         text.trim_end().to_owned() + "\n"
     };
-    let mut text = line(&mut head.iter().copied());
+    let mut text = line(&mut head.iter().map(|(name, _)| *name));
+    if head.iter().any(|(_, unit)| !unit.is_empty()) {
+        text.push_str(&line(&mut head.iter().map(|(_, unit)| *unit)));
+    }
     for r in rows {
         text.push_str(&line(&mut r.iter().map(String::as_str)));
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn columns_stand_below_their_names_and_units() {
+        let row = |a: &str, b: &str| vec![a.to_owned(), b.to_owned()];
+        let rows = [row("x.wav", "−3.0"), row("long name.wav", NONE)];
+        assert_eq!(
+            table(&[("file", ""), ("level", "dB")], &rows),
+            "file           level\n               dB\nx.wav          −3.0\nlong name.wav  –\n"
+        );
+        assert_eq!(table(&[("note", "")], &[vec!["C4".into()]]), "note\nC4\n");
+    }
 }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use super::Done;
 use super::options::{number, within};
-use super::output::{Output, table};
+use super::output::{NONE, Output, table};
 use crate::dsp::pitch::{F0Params, F0Track, summarise, track_f0};
 use crate::error::Result;
 use crate::io::decode;
@@ -59,9 +59,9 @@ fn as_table(track: &F0Track) -> String {
         .zip(&track.confidence)
         .enumerate()
         .map(|(i, (f0, c))| {
-            let hz = f0.map_or_else(|| "-".into(), |f| format!("{f:.4}"));
+            let hz = f0.map_or_else(|| NONE.into(), |f| format!("{f:.4}"));
             vec![format!("{:.4}", i as f64 * track.hop_s), hz, format!("{c:.2}")]
         })
         .collect();
-    table(&["seconds", "Hz", "confidence"], &rows)
+    table(&[("time", "s"), ("fundamental", "Hz"), ("confidence", "0 to 1")], &rows)
 }

@@ -6,7 +6,7 @@ use serde_json::{Value, json};
 
 use super::Done;
 use super::options::{SurveyArgs, number, percent, within};
-use super::output::{Output, table};
+use super::output::{NONE, Output, table};
 use super::session_file::open_or_new;
 use crate::error::{Error, Result};
 use crate::session::{Document, Sheet, Take};
@@ -18,7 +18,7 @@ pub struct Args {
     folder: PathBuf,
     /// Accept proposed takes whose loop scores at least this, 0 to 100, and that have no concern which
     /// needs a look (noise and levels alone do not)
-    #[arg(long, value_parser = number, value_name = "SCORE")]
+    #[arg(long, value_parser = number, value_name = "POINTS")]
     accept: Option<f64>,
     /// How much of the room is taken out of new takes whose room tone is known, 0 to 100 %; 0: nothing.
     /// Kept in the session; a new one begins with 100
@@ -102,15 +102,18 @@ pub fn as_table(d: &Document) -> String {
         .map(|t| {
             let concerns: Vec<&str> = t.concerns.iter().map(|c| c.kind.words()).collect();
             vec![
-                t.note.map_or_else(|| "-".into(), |n| n.name(d.setup.middle_c)),
+                t.note.map_or_else(|| NONE.into(), |n| n.name(d.setup.middle_c)),
                 (t.layer + 1).to_string(),
                 t.state.word().into(),
-                t.loop_score().map_or_else(|| "-".into(), |s| format!("{s:.0}")),
+                t.loop_score().map_or_else(|| NONE.into(), |s| format!("{s:.0}")),
                 concerns.join(", "),
             ]
         })
         .collect();
-    let mut text = table(&["note", "layer", "state", "loop score", "concerns"], &rows);
+    let mut text = table(
+        &[("note", ""), ("layer", "number"), ("state", ""), ("loop score", "of 100"), ("concerns", "")],
+        &rows,
+    );
     for (note, layer) in Sheet::of(d).missing() {
         text.push_str(&format!("missing: {} layer {}\n", note.name(d.setup.middle_c), layer + 1));
     }

@@ -13,6 +13,7 @@ use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{decode, wav};
 use crate::render::chain::{evened, fine_tune_to_tell};
+use crate::render::check::seam_hidden;
 use crate::units::{Decibels, FrameRange, Hertz, STANDARD_A4_HZ};
 
 /// Writes the file with a loop of your choice in it, and its crossfade.
@@ -30,7 +31,7 @@ pub struct Args {
     #[arg(long, value_parser = frames, value_name = "FRAME")]
     end: u64,
     /// Length of the crossfade before the loop end, in frames
-    #[arg(long, default_value_t = 0, value_parser = frames, value_name = "FRAME")]
+    #[arg(long, default_value_t = 0, value_parser = frames, value_name = "FRAMES")]
     crossfade: u64,
     /// Even out a drift of the level inside the loop by a slow gain, at most 3 dB, so that its end
     /// meets its start
@@ -77,11 +78,11 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     wav::write24(&args.to, &baked, &marks)?;
     let audit = audit(&baked, range).ok();
     let heard = audit.map_or_else(
-        || "-".into(),
+        || "cannot be judged".into(),
         |a| {
             let mostly = a.worst().filter(|_| a.audibility >= 1.0);
-            let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
-            format!("{:.0} of 100 (0 is best){mostly}", a.audibility)
+            let mostly = mostly.map_or_else(String::new, |part| format!(", most is heard of its {part}"));
+            format!("hidden {:.0} of 100 (100 is best){mostly}", seam_hidden(a.audibility))
         },
     );
     output.document(
@@ -95,7 +96,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
             "fine_tune_cents": fine_tune.0,
             "audit": audit,
         }),
-        &format!("{}: loop {} to {}, seam audible {heard}\n", args.to.display(), args.start, args.end),
+        &format!("{}: loop from frame {} to {}, seam {heard}\n", args.to.display(), args.start, args.end),
     )?;
     Ok(Done::All)
 }

@@ -6,18 +6,19 @@ use serde_json::{Value, json};
 
 use super::Done;
 use super::options::SurveyArgs;
-use super::output::{Output, common_folder, table};
+use super::output::{Head, NONE, Output, common_folder, table};
 use crate::error::Result;
 use crate::jobs::Job;
 use crate::session::Concern;
 use crate::survey::{self, FileSurvey, FoundTake, SetSurvey};
+use crate::typeset::{minus, signed, typeset};
 use crate::units::MiddleC;
 
 /// Finds the takes in sound files and in folders of them; writes nothing.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Sound files, or folders with everything below them
-    #[arg(required = true, value_name = "PATH")]
+    #[arg(required = true, value_name = "FILE or FOLDER")]
     paths: Vec<PathBuf>,
     #[command(flatten)]
     how: SurveyArgs,
@@ -95,27 +96,38 @@ fn as_table(found: &SetSurvey, middle_c: MiddleC) -> String {
             rows.push(take_row(if i == 0 { &name } else { "" }, f, t, middle_c));
         }
     }
-    let mut text =
-        table(&["file", "start", "length", "cell", "sounds", "level", "above room", "concerns"], &rows);
+    let mut text = table(&HEADS, &rows);
     for c in &found.concerns {
-        text.push_str(&format!("{}\n", c.text));
+        text.push_str(&format!("{}\n", typeset(&c.text)));
     }
     text
 }
 
+const HEADS: [Head; 9] = [
+    ("file", ""),
+    ("start", "s"),
+    ("length", "s"),
+    ("cell", "note, layer"),
+    ("sounds", "note"),
+    ("off", "cents"),
+    ("level", "dB"),
+    ("above room", "dB"),
+    ("concerns", ""),
+];
+
 fn take_row(name: &str, f: &FileSurvey, t: &FoundTake, middle_c: MiddleC) -> Vec<String> {
-    let cell = t.note.map_or_else(|| "-".into(), |n| format!("{} layer {}", n.name(middle_c), t.layer + 1));
-    let sounds =
-        t.sounds.map_or_else(|| "-".into(), |n| format!("{} {:+.1} cents", n.name(middle_c), t.cents.0));
+    let none = || NONE.to_owned();
+    let cell = t.note.map_or_else(none, |n| format!("{}, {}", n.name(middle_c), t.layer + 1));
     let concerns: Vec<&str> = t.concerns.iter().map(|c| c.kind.words()).collect();
     vec![
         name.into(),
-        t.span.span.start.at(f.rate).to_string(),
-        t.span.span.count().lasts(f.rate).to_string(),
+        format!("{:.3}", t.span.span.start.at(f.rate).0),
+        format!("{:.3}", t.span.span.count().lasts(f.rate).0),
         cell,
-        sounds,
-        t.level.to_string(),
-        t.snr.map_or_else(|| "-".into(), |s| s.to_string()),
+        t.sounds.map_or_else(none, |n| n.name(middle_c)),
+        t.sounds.map_or_else(none, |_| signed(t.cents.0, 1)),
+        minus(t.level.0, 1),
+        t.snr.map_or_else(none, |s| minus(s.0, 1)),
         concerns.join(", "),
     ]
 }

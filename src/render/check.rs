@@ -15,6 +15,17 @@ use super::names::refuse_bad;
 
 /// A seam more audible than this (0 to 100) is a problem.
 pub(super) const AUDIBLE: f64 = 45.0;
+/// How much of a seam is hidden, 0 to 100: what people are told, 100 is best, as for scores. What machines
+/// read tells the audibility that it follows from.
+pub fn seam_hidden(audibility: f64) -> f64 {
+    (100.0 - audibility).round().clamp(0.0, 100.0)
+}
+
+/// How a seam that can be heard is told; `mostly`: which part of it is heard most.
+pub(super) fn heard(audibility: f64, mostly: &str) -> String {
+    format!("its seam can be heard: {:.0} of 100 hidden (100 is best){mostly}", seam_hidden(audibility))
+}
+
 /// Further from root key and fine tune than this is a problem.
 const OUT_OF_TUNE: f64 = 10.0;
 
@@ -57,8 +68,8 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
     }
     let written = riff::written_loops(path)?;
     let looping = check_loop(&audio, written.first().or(info.marks.loops.first()).copied(), &mut problems);
-    let heard = Heard { audio: &audio, marks: &info.marks, looping };
-    let off = check_pitch(&heard, a4, go_on, &mut problems)?;
+    let sounding = Heard { audio: &audio, marks: &info.marks, looping };
+    let off = check_pitch(&sounding, a4, go_on, &mut problems)?;
     if !go_on() {
         return Err(Error::cancelled());
     }
@@ -67,7 +78,7 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
         Some(Ok(a)) => {
             if a.audibility > AUDIBLE {
                 let mostly = a.worst().map_or_else(String::new, |part| format!(", mostly its {part}"));
-                problems.push(format!("its seam can be heard: {:.0} of 100{mostly}", a.audibility));
+                problems.push(heard(a.audibility, &mostly));
             }
             Some(a)
         }

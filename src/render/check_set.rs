@@ -242,10 +242,7 @@ fn check_bank(path: &Path, job: &Job) -> Result<CheckedMap> {
         match audit_sample(&bank, s) {
             Ok(a) => {
                 if a.audibility > check::AUDIBLE {
-                    map.problems.push(format!(
-                        "{}: its seam can be heard: {:.0} of 100 (0 is best)",
-                        s.name, a.audibility
-                    ));
+                    map.problems.push(format!("{}: {}", s.name, check::heard(a.audibility, "")));
                 }
                 map.audits.push((s.name.clone(), a));
             }

@@ -61,17 +61,16 @@ pub(super) fn make(folder: &Path) -> Result<()> {
 /// Whether [`make`] will do, as far as that can be told beforehand. Errors: as its.
 pub(super) fn can_be_made(folder: &Path) -> Result<()> {
     let missing = folder.ancestors().take_while(|a| !a.exists()).last();
-    let Some((missing, there)) = missing.and_then(|m| Some((m, m.parent()?))) else {
+    let Some(there) = missing.and_then(Path::parent) else {
         return if folder.is_file() { make(folder) } else { Ok(()) };
     };
     let closed = std::fs::metadata(there).is_ok_and(|m| m.is_file() || m.permissions().readonly());
     if !closed {
         return Ok(());
     }
-    // Some may make folders even where nobody may, so it is tried, and nothing is left of it.
-    std::fs::create_dir(missing).map_err(|e| cannot_make(folder, &e))?;
-    let _ = std::fs::remove_dir(missing);
-    Ok(())
+    // Some may write even where nobody may, so it is tried: with a file without a name where the system has such
+    // (nothing is seen of it, and nothing can be left), else with one that goes with this process.
+    tempfile::tempfile_in(there).map(|_| ()).map_err(|e| cannot_make(folder, &e))
 }
 
 fn cannot_make(folder: &Path, e: &std::io::Error) -> Error {
@@ -191,4 +190,42 @@ pub fn remove_orphans(folder: &Path, orphans: &[String]) -> Result<Vec<String>> 
     }
     manifest.write(folder)?;
     failed.map_or(Ok(removed), Err)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Looking whether a folder can be made changes nothing, not even when its parent was changed last: any entry
+    /// that came and went would (POSIX.1-2017, `open` and `mkdir`: they mark the parent's times for update).
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn looking_whether_a_folder_can_be_made_leaves_no_trace() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let dir = tempfile::tempdir().unwrap();
+        let closed = dir.path().join("closed");
+        std::fs::create_dir(&closed).unwrap();
+        std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o555)).unwrap();
+        let changed = || std::fs::metadata(&closed).unwrap().modified().unwrap();
+        let before = changed();
+        // Coarse clocks of file systems tick every few milliseconds.
+        std::thread::sleep(std::time::Duration::from_millis(30));
+        let told = can_be_made(&closed.join("a/b"));
+        assert_eq!(changed(), before);
+        assert_eq!(std::fs::read_dir(&closed).unwrap().count(), 0);
+        // It tells the truth: who may write there all the same (an administrator) may make it.
+        let made = make(&closed.join("a/b"));
+        assert_eq!(told.is_ok(), made.is_ok(), "{told:?} {made:?}");
+        std::fs::set_permissions(&closed, std::fs::Permissions::from_mode(0o755)).unwrap();
+    }
+
+    #[test]
+    fn a_file_in_the_way_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let file = dir.path().join("file");
+        std::fs::write(&file, "x").unwrap();
+        assert!(can_be_made(&dir.path().join("new/folder")).is_ok());
+        let e = can_be_made(&file.join("below")).unwrap_err();
+        assert!(e.kind() == ErrorKind::NameClash && e.to_string().contains("is a file of that name"), "{e}");
+    }
 }

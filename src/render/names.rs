@@ -20,8 +20,13 @@ pub const FIELDS: [(&str, &str); 7] = [
     ("midi", "the note as a number (MIDI): middle C is 060"),
     ("index", "running number through the sheet, from 1"),
     ("velocity", "the hardest stroke of a key it is for, 1 to 127"),
-    ("rr", "which of several takes that take turns on a key (round robin), from 1"),
+    ("round", "which of several takes that take turns on a key (round robin), from 1"),
 ];
+
+/// The turn of a take. Older patterns write it `{rr}`, which is read as this for good.
+pub(super) const ROUND: &str = "round";
+/// See [`ROUND`].
+pub(super) const ROUND_BEFORE: &str = "rr";
 
 /// Longest name in bytes that common file systems take.
 const LONGEST: usize = 255;
@@ -104,9 +109,10 @@ fn clash(document: &Document, one: &Take, other: &Take, name: &str) -> Error {
         ("layer", one.layer != other.layer),
         ("note", root_of(one) != root_of(other)),
         ("midi", root_of(one) != root_of(other)),
-        ("rr", one.layer == other.layer && root_of(one) == root_of(other)),
+        (ROUND, one.layer == other.layer && root_of(one) == root_of(other)),
     ];
-    let lacks = |field: &str| !pattern.contains(&format!("{{{field}"));
+    let stands = |field: &str| pattern.contains(&format!("{{{field}"));
+    let lacks = |field: &str| !(stands(field) || field == ROUND && stands(ROUND_BEFORE));
     let helps: Vec<_> =
         differ.iter().filter(|(f, d)| *d && lacks(f)).map(|(f, _)| format!("{{{f}}}")).collect();
     let or_add = if helps.is_empty() {
@@ -134,7 +140,7 @@ pub fn described(document: &Document, take: &Take) -> String {
     format!("{note}, layer {} ({file})", take.layer + 1)
 }
 
-/// What `{velocity}` and `{rr}` stand for depends on the other takes.
+/// What `{velocity}` and `{round}` stand for depends on the other takes.
 struct Numbers {
     by_take: HashMap<TakeId, (u8, u16)>,
 }
@@ -199,7 +205,7 @@ fn value(
         "layer" => number(usize::from(take.layer) + 1, 1),
         "index" => number(index, 1),
         "velocity" => number(velocity.into(), 1),
-        "rr" => number(turn.into(), 1),
+        ROUND => number(turn.into(), 1),
         _ => String::new(),
     }
 }

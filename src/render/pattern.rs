@@ -1,6 +1,6 @@
 //! The pattern of delivered names, taken apart: text, and placeholders in braces with or without a width.
 
-use super::names::FIELDS;
+use super::names::{FIELDS, ROUND, ROUND_BEFORE};
 
 /// Widest number that a pattern may ask for.
 const WIDEST: usize = 9;
@@ -41,6 +41,7 @@ pub(super) fn pieces(pattern: &str) -> Result<Vec<Piece<'_>>, Fault> {
             None => (whole, None),
             Some((field, width)) => (field, Some(width)),
         };
+        let field = if field == ROUND_BEFORE { ROUND } else { field };
         if !FIELDS.iter().any(|(name, _)| *name == field) {
             return Err(Fault::Unknown(whole.to_owned()));
         }
@@ -148,7 +149,7 @@ mod tests {
     #[test]
     fn what_is_wrong_is_told_with_what_to_do() {
         for (pattern, part) in [
-            ("{rrr}", "no placeholder {rrr}; {rr} may be meant"),
+            ("{rund}", "no placeholder {rund}; {round} may be meant"),
             ("{Note} x", "no placeholder {Note}; {note} may be meant"),
             ("{velocty:3}", "no placeholder {velocty}; {velocity} may be meant"),
             ("{colour}", "no placeholder {colour}; those there are"),
@@ -161,7 +162,18 @@ mod tests {
             let told = fault(pattern).unwrap();
             assert!(told.contains(part), "{pattern}: {told}");
         }
-        assert_eq!(fault("{set} {note} {layer:2} {midi} {index} {velocity} {rr}"), None);
+        assert_eq!(fault("{set} {note} {layer:2} {midi} {index} {velocity} {round:2}"), None);
+    }
+
+    /// Sessions and patterns of before write {rr}.
+    #[test]
+    fn the_old_name_of_the_round_is_read_as_the_new_one() {
+        for pattern in ["{rr}", "{round}"] {
+            let all = pieces(pattern).unwrap();
+            assert_eq!(all, [Piece::Text(""), Piece::Field("round", None), Piece::Text("")], "{pattern}");
+        }
+        assert_eq!(pieces("{rr:02}").unwrap()[1], Piece::Field("round", Some(2)));
+        assert!(!FIELDS.iter().any(|(name, _)| *name == "rr"), "it is offered nowhere");
     }
 
     /// Worked by hand: kitten to sitting takes three changes (a common example, no source).

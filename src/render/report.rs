@@ -7,11 +7,13 @@ use std::fmt::Write as _;
 
 use serde_json::{Value, json};
 
+use super::check::seam_hidden;
 use super::manifest::Facts;
 use super::plan::Plan;
 use crate::error::{Error, ErrorKind, Result};
 use crate::session::delivery::LevelMode;
 use crate::session::{Document, Sheet, Take, TakeState};
+use crate::typeset::{minus, signed, typeset};
 use crate::units::{FrameCount, MidiNote, SampleRate};
 
 /// One delivered take.
@@ -157,21 +159,68 @@ pub fn json(document: &Document, rows: &[Row<'_>], failed: &[(String, String)]) 
         .map_err(|e| Error::new(ErrorKind::Internal, format!("the report cannot be written: {e}")))
 }
 
-/// Looks of the page: one family of neutrals, light or dark as the reader's system has it.
+/// Colours of the page, light and dark: those of the window (`app::theme`, which this may not look at; a test
+/// holds both together), by the names that the style has for them.
+const COLOURS: [(&str, [u8; 3], [u8; 3]); 5] = [
+    ("paper", [0xF4, 0xF1, 0xEA], [0x1B, 0x1A, 0x18]),
+    ("line", [0xD6, 0xD0, 0xC4], [0x3F, 0x3B, 0x36]),
+    ("ink", [0x22, 0x20, 0x1C], [0xEC, 0xE7, 0xDD]),
+    ("soft", [0x62, 0x5D, 0x54], [0xB8, 0xB1, 0xA5]),
+    ("accent", [0x8A, 0x2F, 0x4B], [0xF3, 0xB6, 0xC4]),
+];
+/// The colours of Okabe & Ito, "Color Universal Design" (2008), in the order in which layers take them.
+const LAYERS: [[u8; 3]; 7] = [
+    [0x00, 0x72, 0xB2],
+    [0xE6, 0x9F, 0x00],
+    [0x00, 0x9E, 0x73],
+    [0xCC, 0x79, 0xA7],
+    [0x56, 0xB4, 0xE9],
+    [0xD5, 0x5E, 0x00],
+    [0xF0, 0xE4, 0x42],
+];
+/// How far the waves' colours are drawn towards the ink, light and dark, so that they read on the paper.
+const TOWARDS_INK: (f64, f64) = (0.22, 0.12);
+
+/// The rest of the page's looks.
 const STYLE: &str = "\
-:root{color-scheme:light dark;--ink:#1d2226;--soft:#667078;--line:#d5dade;--ground:#fbfbfa;--wave:#3d6f8e;--loop:#e8b45a55}\
-@media(prefers-color-scheme:dark){:root{--ink:#e6e8ea;--soft:#98a2aa;--line:#3a4248;--ground:#16191c;--wave:#7fb2d1;--loop:#e8b45a33}}\
-body{font:15px/1.45 system-ui,sans-serif;color:var(--ink);background:var(--ground);margin:2rem auto;max-width:78rem;padding:0 1rem}\
+body{font:15px/1.45 system-ui,sans-serif;color:var(--ink);background:var(--paper);margin:2rem auto;max-width:82rem;padding:0 1rem}\
 h1{font-size:1.5rem}h2{font-size:1.1rem;margin-top:2rem}table{border-collapse:collapse;width:100%}\
 th,td{text-align:left;padding:.3rem .6rem;border-bottom:1px solid var(--line);vertical-align:top}\
-th{font-weight:600}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}.soft{color:var(--soft)}\
-svg{display:block}svg path{fill:var(--wave)}svg rect{fill:var(--loop)}.wide{overflow-x:auto}";
+th{font-weight:600;vertical-align:bottom}td.n,th.n{text-align:right;font-variant-numeric:tabular-nums}\
+th span{display:block;font-weight:400}.soft,th span{color:var(--soft)}\
+svg{display:block}svg rect{fill:var(--accent);opacity:.2}.wide{overflow-x:auto}";
+
+/// Looks of the page: light or dark as the reader's system has it.
+fn style() -> String {
+    let hex = |[r, g, b]: [u8; 3]| format!("#{r:02x}{g:02x}{b:02x}");
+    let mix = |a: [u8; 3], b: [u8; 3], share: f64| {
+        let one = |i: usize| (f64::from(a[i]) + (f64::from(b[i]) - f64::from(a[i])) * share).round() as u8;
+        [one(0), one(1), one(2)]
+    };
+    let [.., ink, _, _] = COLOURS;
+    let named = |dark: bool| {
+        let of = |light, at_night| if dark { at_night } else { light };
+        let mut text: String =
+            COLOURS.iter().map(|(name, l, d)| format!("--{name}:{};", hex(of(*l, *d)))).collect();
+        for (i, layer) in LAYERS.iter().enumerate() {
+            let share = if dark { TOWARDS_INK.1 } else { TOWARDS_INK.0 };
+            let _ = write!(text, "--layer{i}:{};", hex(mix(*layer, of(ink.1, ink.2), share)));
+        }
+        text
+    };
+    format!(
+        ":root{{color-scheme:light dark;{}}}@media(prefers-color-scheme:dark){{:root{{{}}}}}{STYLE}",
+        named(false),
+        named(true)
+    )
+}
 
 /// The page: everything in one file, nothing fetched from elsewhere.
 pub fn page(document: &Document, rows: &[Row<'_>], failed: &[(String, String)], plan: &Plan) -> String {
     let title = escaped(document.setup.title.trim());
     let mut t = format!(
-        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}: report</title>\n<style>{STYLE}</style></head>\n<body>\n<h1>{title}</h1>\n"
+        "<!DOCTYPE html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\n<meta name=\"viewport\" content=\"width=device-width\">\n<title>{title}: report</title>\n<style>{}</style></head>\n<body>\n<h1>{title}</h1>\n",
+        style()
     );
     summary(&mut t, document, rows, plan);
     sheet(&mut t, document, rows);
@@ -179,7 +228,7 @@ pub fn page(document: &Document, rows: &[Row<'_>], failed: &[(String, String)], 
     if !failed.is_empty() {
         t.push_str("<h2>Not delivered</h2>\n<ul>\n");
         for (take, e) in failed {
-            let _ = writeln!(t, "<li>{}: {}</li>", escaped(take), escaped(e));
+            let _ = writeln!(t, "<li>{}: {}</li>", escaped(take), escaped(&typeset(e)));
         }
         t.push_str("</ul>\n");
     }
@@ -194,7 +243,7 @@ fn summary(t: &mut String, document: &Document, rows: &[Row<'_>], plan: &Plan) {
     let level = match d.level.mode {
         LevelMode::AsPlayed => "as played".into(),
         LevelMode::Even(s) => format!("evened over the notes by {:.0} %", 100.0 * s),
-        LevelMode::Loudness(l) => format!("each at {l:.1} LUFS"),
+        LevelMode::Loudness(l) => format!("each at {} LUFS", minus(l, 1)),
     };
     let _ = writeln!(
         t,
@@ -215,7 +264,7 @@ fn summary(t: &mut String, document: &Document, rows: &[Row<'_>], plan: &Plan) {
         }
     }
     for remark in &plan.remarks {
-        let _ = writeln!(t, "<p class=\"soft\">Note: {}.</p>", escaped(remark));
+        let _ = writeln!(t, "<p class=\"soft\">Note: {}.</p>", escaped(&typeset(remark)));
     }
 }
 
@@ -251,22 +300,43 @@ fn sheet(t: &mut String, document: &Document, rows: &[Row<'_>]) {
     t.push_str("</table></div>\n");
 }
 
+/// Columns of the page's table: what it tells, in which unit, and whether numbers stand in it.
+const HEADS: [(&str, &str, bool); 12] = [
+    ("File", "note and layer", false),
+    ("Wave", "loop shaded", false),
+    ("Length", "s", true),
+    ("Loop", "s; frames, end exclusive", true),
+    ("Seam hidden", "0 to 100, 100 is best; parts in dB and cents, 0 is best", true),
+    ("Off its note", "cents, before → after", true),
+    ("Movement", "cents rms, before → after", true),
+    ("Loudness", "LUFS", true),
+    ("True peak", "dB", true),
+    ("Gain", "dB", true),
+    ("Room", "dB, before → after", true),
+    ("Concerns left", "in words", false),
+];
+
 fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
-    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr><th>File</th><th>Wave, loop shaded</th><th class=\"n\">Length</th><th class=\"n\">Loop</th><th class=\"n\">Seam, 0 to 100</th><th class=\"n\">Pitch before → after, cents</th><th class=\"n\">Its rms deviation</th><th class=\"n\">Loudness</th><th class=\"n\">True peak</th><th class=\"n\">Gain</th><th class=\"n\">Room before → after</th><th>Concerns left</th></tr>\n");
+    t.push_str("<h2>Takes</h2>\n<div class=\"wide\"><table><tr>");
+    for (name, unit, is_number) in HEADS {
+        let class = if is_number { " class=\"n\"" } else { "" };
+        let _ = write!(t, "<th{class}>{name}<span>{unit}</span></th>");
+    }
+    t.push_str("</tr>\n");
     let dash = || "–".to_owned();
     for r in rows {
         let f = r.facts;
-        let concerns: Vec<String> = r.concerns().into_iter().map(escaped).collect();
+        let concerns: Vec<String> = r.concerns().into_iter().map(|c| escaped(&typeset(c))).collect();
         let cells = [
-            r.seconds(f.frames).map_or_else(dash, |s| format!("{s:.2} s")),
+            r.seconds(f.frames).map_or_else(dash, |s| format!("{s:.2}")),
             looping(r).unwrap_or_else(dash),
             seam(f).unwrap_or_else(dash),
-            f.pitch.map_or_else(dash, |p| format!("{:+.1} → {:+.1}", p.0, f.fine_tune)),
+            f.pitch.map_or_else(dash, |p| format!("{} → {}", signed(p.0, 1), signed(f.fine_tune, 1))),
             f.pitch.map_or_else(dash, |p| format!("{:.1} → {:.1}", p.1, p.2)),
-            f.lufs.map_or_else(dash, |l| format!("{l:.1} LUFS")),
-            format!("{:.1} dB", f.true_peak),
-            format!("{:+.1} dB", r.gain()),
-            f.room.map_or_else(dash, |(b, a)| format!("{b:.0} → {a:.0} dB")),
+            f.lufs.map_or_else(dash, |l| minus(l, 1)),
+            minus(f.true_peak, 1),
+            signed(r.gain(), 1),
+            f.room.map_or_else(dash, |(b, a)| format!("{} → {}", minus(b, 0), minus(a, 0))),
         ];
         let _ = write!(
             t,
@@ -274,7 +344,7 @@ fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
             escaped(r.name),
             escaped(&r.note(document)),
             r.take.layer + 1,
-            wave(f)
+            wave(f, r.take.layer)
         );
         for cell in cells {
             let _ = write!(t, "<td class=\"n\">{cell}</td>");
@@ -288,10 +358,10 @@ fn takes(t: &mut String, document: &Document, rows: &[Row<'_>]) {
 fn looping(r: &Row<'_>) -> Option<String> {
     let (start, end) = r.facts.looping?;
     let seconds = r.loop_seconds()?;
-    Some(format!("{seconds:.3} s<br><span class=\"soft\">{start} to {end}</span>"))
+    Some(format!("{seconds:.3}<br><span class=\"soft\">{start} to {end}</span>"))
 }
 
-/// How much of the seam is heard, and what it measures.
+/// How much of the seam is hidden, and what it measures.
 fn seam(f: &Facts) -> Option<String> {
     let audit = f.audit.as_ref()?;
     let parts: Vec<String> = [
@@ -302,13 +372,14 @@ fn seam(f: &Facts) -> Option<String> {
         ("thump", "thump_db", "dB"),
     ]
     .into_iter()
-    .filter_map(|(word, key, unit)| Some(format!("{word} {:.1} {unit}", audit.get(key)?.as_f64()?)))
+    .filter_map(|(word, key, unit)| Some(format!("{word} {} {unit}", minus(audit.get(key)?.as_f64()?, 1))))
     .collect();
-    Some(format!("{:.0}<br><span class=\"soft\">{}</span>", f.audibility?, parts.join(", ")))
+    let hidden = seam_hidden(f.audibility?);
+    Some(format!("{hidden:.0}<br><span class=\"soft\">{}</span>", parts.join(", ")))
 }
 
-/// A wave as a drawing of 240 × 40, the loop as a rectangle behind it.
-fn wave(f: &Facts) -> String {
+/// A wave as a drawing of 240 × 40 in its layer's colour, the loop as a rectangle behind it.
+fn wave(f: &Facts, layer: u16) -> String {
     let n = f.wave.len().max(1) as f64;
     let x = |i: usize| i as f64 * 240.0 / n;
     let y = |v: i8| 20.0 - f64::from(v) * 19.0 / 127.0;
@@ -324,7 +395,8 @@ fn wave(f: &Facts) -> String {
         format!("<rect x=\"{from:.1}\" y=\"0\" width=\"{:.1}\" height=\"40\"/>", to - from)
     });
     format!(
-        "<svg width=\"240\" height=\"40\" viewBox=\"0 0 240 40\" role=\"img\" aria-label=\"wave\">{shade}<path d=\"{outline}Z\"/></svg>"
+        "<svg width=\"240\" height=\"40\" viewBox=\"0 0 240 40\" role=\"img\" aria-label=\"wave\">{shade}<path style=\"fill:var(--layer{})\" d=\"{outline}Z\"/></svg>",
+        usize::from(layer) % LAYERS.len()
     )
 }
 

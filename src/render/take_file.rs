@@ -57,15 +57,9 @@ impl Item<'_> {
             .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe; propose one first"))
     }
 
-    /// The same without what no file tells of: what guards a setting from being changed, and the score of
-    /// the loop, which follows from the sound and is judged anew now and then.
+    /// The same without what no file tells of.
     fn delivered_recipe(&self, document: &Document, gain: Decibels) -> Result<Recipe> {
-        let mut recipe = self.recipe(document, gain)?.unscored();
-        recipe.clean.own = false;
-        if let Some(l) = &mut recipe.looping {
-            l.locked = false;
-        }
-        Ok(recipe)
+        Ok(self.recipe(document, gain)?.sounding())
     }
 
     /// Hash of what decides the sound but for the delivery's gain.

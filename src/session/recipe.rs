@@ -35,6 +35,22 @@ impl Recipe {
             && same_loop(*looping, other.looping)
     }
 
+    /// Whether both make the same sound: what only guards a setting from being changed does not matter.
+    pub fn sounds_as(&self, other: &Self) -> bool {
+        self.sounding() == other.sounding()
+    }
+
+    /// The same without what is not heard: the score of the loop, locks, and how a take would be cleaned that is
+    /// not. What is made of a recipe hangs on this alone.
+    pub fn sounding(&self) -> Self {
+        let clean = match self.clean.is_on() {
+            true => CleanRecipe { own: false, ..self.clean.clone() },
+            false => CleanRecipe::default(),
+        };
+        let looping = self.looping.map(|l| LoopRecipe { locked: false, ..l.unscored() });
+        Self { clean, looping, ..self.clone() }
+    }
+
     /// The same without the score of its loop.
     pub fn unscored(&self) -> Self {
         Self { looping: self.looping.map(LoopRecipe::unscored), ..self.clone() }
@@ -149,4 +165,59 @@ impl Default for LoopSearch {
 pub struct LevelRecipe {
     /// Gain applied to the whole take.
     pub gain: Decibels,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_guards_a_setting_is_not_heard_and_what_is_heard_counts() {
+        let base = Recipe {
+            clean: CleanRecipe::full(),
+            trim: TrimRecipe {
+                range: FrameRange::new(0, 9_000),
+                onset: Frame(100),
+                fade_in: Seconds(0.0),
+                fade_out: Seconds(0.01),
+            },
+            tune: TuneRecipe::onto(MidiNote(60)),
+            looping: Some(LoopRecipe {
+                start: 1_000.0,
+                end: 5_000.0,
+                crossfade: Seconds(0.02),
+                score: 80.0,
+                parts: LoopParts::default(),
+                locked: false,
+                even: false,
+            }),
+            level: LevelRecipe::default(),
+        };
+        let with = |change: fn(&mut Recipe, &mut LoopRecipe)| {
+            let mut other = base.clone();
+            let mut l = base.looping.unwrap();
+            change(&mut other, &mut l);
+            Recipe { looping: Some(l), ..other }
+        };
+        type Change = fn(&mut Recipe, &mut LoopRecipe);
+        let unheard: [Change; 3] = [|_, l| l.locked = true, |_, l| l.score = 3.0, |r, _| r.clean.own = true];
+        for change in unheard {
+            assert!(with(change).sounds_as(&base));
+        }
+        let heard: [Change; 5] = [
+            |_, l| l.end += 1.0,
+            |_, l| l.even = true,
+            |r, _| r.clean.floor_db += 1.0,
+            |r, _| r.clean.amount = 0.5,
+            |r, _| r.level.gain = Decibels(1.0),
+        ];
+        for change in heard {
+            assert!(!with(change).sounds_as(&base));
+        }
+        // How it would be cleaned is not heard of a take that is not.
+        let dry = with(|r, _| r.clean.amount = 0.0);
+        let mut other = dry.clone();
+        other.clean.floor_db += 6.0;
+        assert!(other.sounds_as(&dry) && !other.same_but_score(&dry));
+    }
 }

@@ -170,8 +170,12 @@ pub fn made(sound: &FromSource, recipe: &Recipe, setup: &Setup) -> FromRecipe {
 
 /// The whole note in `layers` layers of `seconds`, the first one proposed and rendered.
 pub fn worked(layers: u16, seconds: f64) -> World {
-    let sounds: Vec<AudioBuf> = (0..layers).map(|l| note(l, seconds + 0.2 * f64::from(l))).collect();
-    let mut world = bare(&sounds);
+    worked_of(&(0..layers).map(|l| note(l, seconds + 0.2 * f64::from(l))).collect::<Vec<_>>())
+}
+
+/// The same of these sounds, a layer each.
+pub fn worked_of(sounds: &[AudioBuf]) -> World {
+    let mut world = bare(sounds);
     let mut document = (**world.history.document()).clone();
     for (i, audio) in sounds.iter().enumerate() {
         let t = Arc::make_mut(&mut document.takes[i]);

@@ -220,11 +220,40 @@ fn wrong_usage_exits_with_2_and_says_what_is_allowed() {
         (vec!["clean", s(&c), "--to", s(&to), "--room-tone", "9..8"], "START below END"),
         (vec!["clean", s(&c), "--to", s(&to), "--room-tone", "nowhere.wav"], "0..96000"),
         (vec!["clean", s(&c), "--to", s(&to), "--high-pass", "2"], "5 to 1000"),
-        (vec!["no-such-command", "--x"], "unexpected"),
+        (vec!["no-such-command", "--x"], "no command, folder, sound file or session named “no-such-command”"),
+        (vec!["--x"], "seamwright has no option --x; `seamwright --help` lists"),
+        (
+            vec!["survey", s(&c), "--layuot", "take"],
+            "`seamwright survey` has no option --layuot; --layout may be meant",
+        ),
+        (
+            vec!["survey", s(&c), "--layout", "heap"],
+            "--layout is “heap”; allowed: detect, take, note or layer",
+        ),
+        (vec!["survey"], "`seamwright survey` lacks <FILE or FOLDER>"),
+        (
+            vec!["seam", s(&c)],
+            "lacks --to <OUT.wav>, --start <FRAME> and --end <FRAME>; `seamwright seam --help`",
+        ),
+        (vec!["demo", "a", "b"], "`seamwright demo` has no use for “b”"),
+        (vec!["survey", s(&c), "--a4", "440", "--a4", "441"], "--a4 was given more than once"),
+        (vec!["pitch", s(&c), "--hop-ms"], "--hop-ms has no value; `seamwright pitch --help` tells which"),
+        (vec!["pitch", s(&c), "--json=3"], "--json takes no value, it was given “3”"),
+        (
+            vec!["loops", s(&c), "--top", "many"],
+            "--top is “many”; a whole number from 1 to 1000 is wanted, such as 20",
+        ),
+        (
+            vec!["deliver", s(dir.path()), "--to", s(&to), "--date", "yesterday"],
+            "--date is “yesterday”; a date is wanted as year-month-day, such as 2024-05-18",
+        ),
     ] {
         let r = run(&args);
         assert_eq!(r.code, 2, "{args:?}: {} {}", r.out, r.err);
         assert!(r.err.contains(word), "{args:?}: {}", r.err);
+        // One voice: the program's own.
+        assert!(r.err.starts_with("seamwright: ") && !r.err.contains("error:"), "{args:?}: {}", r.err);
+        assert!(!r.err.contains("Usage:") && !r.err.contains("try '--help'"), "{args:?}: {}", r.err);
         assert!(!to.exists());
     }
     let r = run(&["pitch", s(&c), "--hop-ms", "0", "--json"]);

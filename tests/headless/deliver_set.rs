@@ -289,6 +289,48 @@ fn the_report_stands_alone() {
         assert!(page.matches(part).count() >= 5, "each seam tells its {part}");
     }
     assert!(page.contains("<td class=\"soft\">missing</td>"), "the note that layer 2 lacks");
+    // Minus signs, never a hyphen before a number (the drawings aside); the unit of a number stands in its heading.
+    let body = &page[page.find("<body>").unwrap()..];
+    let drawn = |text: &str| {
+        text.split("<svg").map(|t| t.split("</svg>").last().unwrap().to_owned()).collect::<String>()
+    };
+    let told = drawn(body);
+    assert!(told.contains('−'), "levels are below zero");
+    let hyphens =
+        told.match_indices('-').filter(|(i, _)| told[i + 1..].starts_with(|c: char| c.is_ascii_digit()));
+    let hyphens: Vec<&str> = hyphens.map(|(i, _)| &told[i.saturating_sub(20)..i + 5]).collect();
+    assert!(hyphens.iter().all(|h| !h[..20].ends_with([' ', '>', '('])), "{hyphens:?}");
+    for head in ["Length<span>s<", "Loudness<span>LUFS<", "True peak<span>dB<", "Gain<span>dB<"] {
+        assert!(page.contains(head), "{head}");
+    }
+    // The seam counts as it does in the window: what is hidden, 100 is best. JSON keeps its own count.
+    assert!(page.contains("Seam hidden<span>0 to 100, 100 is best"));
+    let json: Value = serde_json::from_slice(&std::fs::read(out.join("report.json")).unwrap()).unwrap();
+    for take in json["takes"].as_array().unwrap() {
+        let audibility = take["seam"]["audibility"].as_f64().unwrap();
+        let hidden = format!(">{:.0}<br><span class=\"soft\">click", (100.0 - audibility).round());
+        assert!(page.contains(&hidden), "{hidden}");
+    }
+    // The window's colours, light and dark.
+    for theme in [seamwright::app::theme::Theme::light(), seamwright::app::theme::Theme::dark()] {
+        for (name, c) in [
+            ("paper", theme.paper),
+            ("line", theme.line),
+            ("ink", theme.ink),
+            ("soft", theme.ink_soft),
+            ("accent", theme.accent),
+        ] {
+            let css = format!("--{name}:#{:02x}{:02x}{:02x};", c.r(), c.g(), c.b());
+            assert!(page.contains(&css), "{css}");
+        }
+        for layer in 0..seamwright::app::theme::LAYERS.len() {
+            let (by, own) = (if theme.dark { 0.12 } else { 0.22 }, theme.layer(layer as u16));
+            let c = seamwright::app::theme::mix(own, theme.ink, by);
+            let css = format!("--layer{layer}:#{:02x}{:02x}{:02x};", c.r(), c.g(), c.b());
+            assert!(page.contains(&css), "{css}");
+        }
+    }
+    assert!(page.contains("prefers-color-scheme:dark"));
     let csv = std::fs::read_to_string(out.join("report.csv")).unwrap();
     let lines: Vec<&str> = csv.split("\r\n").filter(|l| !l.is_empty()).collect();
     assert_eq!(lines.len(), 6);
@@ -388,4 +430,53 @@ fn two_deliveries_into_one_folder_do_not_mix() {
     assert!(r.err.contains("another delivery"), "{}", r.err);
     drop(lock);
     assert_eq!(deliver(session, &out, &[]).code, 0);
+}
+
+/// Tables for people: each column's unit below its name, real minus signs, notes by name; the seam as everywhere.
+#[test]
+fn tables_for_people_have_units_and_minus_signs() {
+    let (dir, session) = two_layers();
+    let out = dir.path().join("out");
+    let r = run(&["deliver", s(session), "--to", s(&out), "--title", "set", "--preview"]);
+    assert_eq!(r.code, 0, "{}", r.err);
+    // Nearest root, the middle to the lower: D#4 (63) sounds from D4 (62) to E4 (64).
+    assert!(r.out.contains("set D#4 1.wav  (keys D4 (62) to E4 (64))"), "{}", r.out);
+    assert_eq!(deliver(session, &out, &["--title", "set"]).code, 0);
+    let r = run(&["check", s(&out)]);
+    assert_eq!(r.code, 0, "{}", r.out);
+    let lines: Vec<&str> = r.out.lines().collect();
+    let words = |line: &str| {
+        line.split("  ").map(str::trim).filter(|w| !w.is_empty()).map(str::to_owned).collect::<Vec<_>>()
+    };
+    assert_eq!(
+        words(lines[0]),
+        ["file", "root", "out of tune", "loop lasts", "level", "peak", "seam hidden", "problems"]
+    );
+    assert_eq!(words(lines[1]), ["note", "cents", "s", "dB", "dB", "of 100, 100 is best"]);
+    let row = words(lines[2]);
+    assert!(row[4].starts_with('−') && row[5].starts_with('−'), "{row:?}");
+    assert!(row[6].parse::<u32>().is_ok_and(|hidden| hidden > 80), "{row:?}");
+    let take = session.with_file_name("C4 layer 1.wav");
+    for (args, names, units) in [
+        (vec!["survey", s(&take)], "above room", "dB"),
+        (vec!["loops", s(&take)], "length score", "frames"),
+        (vec!["pitch", s(&take)], "fundamental", "Hz"),
+    ] {
+        let r = run(&args);
+        let lines: Vec<&str> = r.out.lines().collect();
+        assert!(lines[0].contains(names) && lines[1].contains(units), "{args:?}: {}", r.out);
+        assert_eq!(
+            words(lines[0]).len() - usize::from(args[0] == "survey") * 2,
+            words(lines[1]).len(),
+            "{args:?}"
+        );
+        assert!(!r.err.contains(" -") && !lines[2].contains(" -"), "{args:?}: {} {}", r.err, lines[2]);
+    }
+    let to = dir.path().join("seam.wav");
+    let r = run(&["seam", s(&take), "--to", s(&to), "--start", "40000", "--end", "60000"]);
+    assert!(
+        r.out.contains("loop from frame 40000 to 60000, seam hidden ") && r.out.contains("(100 is best)"),
+        "{}",
+        r.out
+    );
 }

@@ -107,7 +107,7 @@ fn far_moves_and_several_sounds_are_told() {
     write(&path, &take(293.6648, 2.0, |t| 3.0 * (TAU * 0.7 * t).sin(), 5));
     let r = run(&["flatten", s(&path), "--to", s(&to), "--target", "C4", "--json"]);
     assert_eq!(r.code, 0, "{}", r.err);
-    assert!(r.err.contains("-2.0 semitones"), "{}", r.err);
+    assert!(r.err.contains("−2.0 semitones"), "{}", r.err);
     let j = run(&["check", s(&to), "--json"]).json();
     assert_eq!(j["files"][0]["root"], 60, "{j}");
     // The centre left alone: what sounds is told as what it is.

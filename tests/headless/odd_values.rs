@@ -12,7 +12,9 @@ fn told(args: &[&str], code: i32, words: &[&str]) {
     let json = run(&[args, &["--json"]].concat());
     assert_eq!((plain.code, json.code), (code, code), "{args:?}: {} {}", plain.out, plain.err);
     let text = json.json()["error"]["text"].as_str().unwrap_or_else(|| panic!("{args:?}")).to_owned();
-    for said in [&plain.err, &json.err, &text] {
+    // For people with real minus signs, for machines with hyphens.
+    assert!(!text.contains('−'), "{args:?}: {text}");
+    for said in [plain.err, json.err, text].map(|said| said.replace('−', "-")) {
         assert!(!said.contains("panicked") && !said.contains("os error"), "{args:?}: {said}");
         for word in words {
             assert!(said.contains(word), "{args:?} should say \"{word}\": {said}");

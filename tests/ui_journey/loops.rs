@@ -191,6 +191,32 @@ fn keys_nudge_both_ends_and_lock() {
     assert!(!looping(&w).locked);
 }
 
+/// A lock, or that a take is cleaned in its own way, is not heard: the rendering stands, and nothing is made anew.
+#[test]
+fn what_is_not_heard_makes_no_sound_anew() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = mapped(&takes(dir.path(), "bottles", 1), 1);
+    let before = w.until_made().rendered;
+    let stands = |w: &Window| {
+        let now = w.app().derived().of(w.selected()).unwrap();
+        !now.updating && Arc::ptr_eq(&now.recipe.as_ref().unwrap().rendered, &before)
+    };
+    w.key(Key::L);
+    assert!(looping(&w).locked && stands(&w), "a lock");
+    w.frames(40);
+    assert!(stands(&w));
+    let (take, mut clean) = (w.selected(), w.take().recipe.as_ref().unwrap().clean.clone());
+    clean.own = !clean.own;
+    let edit = Edit::SetClean { take, clean: clean.clone() };
+    w.send(Command::Edit(EditCommand::Do { label: "Clean it in its own way".into(), edit }));
+    w.frames(40);
+    assert!(w.take().recipe.as_ref().unwrap().clean == clean && stands(&w), "its own way of cleaning");
+    // What is heard is made.
+    w.key(Key::L);
+    w.key(Key::K);
+    w.until("the loop's end is heard", |w| w.made().is_some_and(|m| !Arc::ptr_eq(&m.rendered, &before)));
+}
+
 #[test]
 fn a_length_is_copied_in_one_step_and_a_locked_loop_is_left_alone() {
     let dir = tempfile::tempdir().unwrap();

@@ -39,7 +39,7 @@ fn ready(w: &Window) -> bool {
     (1..=3).all(|id| {
         let made = w.app().derived().of(at(w, id)).and_then(|d| d.recipe.as_ref());
         let recipe = w.document().take(at(w, id)).and_then(|t| t.recipe.as_ref());
-        made.zip(recipe).is_some_and(|(m, r)| r.same_but_score(&m.recipe))
+        made.zip(recipe).is_some_and(|(m, r)| r.sounds_as(&m.recipe))
     })
 }
 

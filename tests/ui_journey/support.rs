@@ -232,11 +232,13 @@ impl Window {
     /// The rendering of the selected take, when it is that of the recipe it has now, whatever its score.
     pub fn made(&self) -> Option<&FromRecipe> {
         let made = self.app().derived().of(self.selected())?.recipe.as_ref()?;
-        self.take().recipe.as_ref().is_some_and(|r| r.same_but_score(&made.recipe)).then_some(made)
+        self.take().recipe.as_ref().is_some_and(|r| r.sounds_as(&made.recipe)).then_some(made)
     }
 
     pub fn until_made(&mut self) -> FromRecipe {
-        self.until("the take is rendered", |w| w.made().is_some());
+        // Not one that is about to be replaced: an undo that was taken back at once is still being made.
+        let settled = |w: &Self| w.app().derived().of(w.selected()).is_some_and(|d| !d.updating);
+        self.until("the take is rendered", |w| w.made().is_some() && settled(w));
         // What plays follows with the next frames.
         self.frames(4);
         self.made().unwrap().clone()

@@ -33,6 +33,8 @@ use super::view::{Around, View};
 
 /// Width of the details: everything that is heard stands in one row.
 const DETAILS: f32 = 424.0;
+/// Width of the sheet beside another room in a small window: four layers have room.
+const SMALL_SHEET: f32 = 160.0;
 
 /// All panels, and where each stands.
 #[derive(Default)]
@@ -154,15 +156,15 @@ impl Panels {
         }
         let mut width = sheet::narrow_width(view.sheet.layers);
         if ui.ctx().content_rect().width() < 900.0 {
-            // The sheet scrolls; the room beside it needs the width more.
-            width = width.min(160.0);
+            // Its cells grow narrower; the room beside it needs the width more.
+            width = width.min(SMALL_SHEET);
         }
         // What it is dragged to is kept for each width that it wants: what a small window left it is not kept
         // for a large one.
         Panel::left(("sheet", width.round() as u32))
             .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
             .default_size(width)
-            .size_range(150.0..=width.max(160.0))
+            .size_range(150.0..=width.max(SMALL_SHEET))
             .show(ui, |ui| take(self.sheet.ui(ui, view)));
         // The bench goes to the edges: it has a column of its own at the right.
         let margin = if view.room == Room::Bench { Margin::ZERO } else { Margin::symmetric(12, 10) };

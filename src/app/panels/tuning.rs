@@ -3,7 +3,9 @@
 use std::cmp::Ordering;
 
 use egui::text::{LayoutJob, TextWrapping};
-use egui::{Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
+};
 
 use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::quantity;
@@ -12,6 +14,7 @@ use crate::app::view::View;
 use crate::app::widgets::control::{escaped, field, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
+use crate::app::widgets::layer_sign::layer_sign;
 use crate::app::widgets::typed::Typed;
 use crate::app::words;
 use crate::render::tuning::{TuningRow, tuning_table};
@@ -291,8 +294,8 @@ fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
         let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.4);
         let mut at = pos2(rect.left() + left * rect.width(), rect.center().y);
         if i == 0 {
-            let chip = Rect::from_center_size(at + vec2(5.0, 0.0), vec2(6.0, 14.0));
-            ui.painter().rect_filled(chip, 2.0, t.layer(line.layer));
+            let edge = Stroke::new(0.8, t.ink);
+            layer_sign(ui.painter(), at + vec2(5.0, 0.0), 4.4, line.layer, t.layer(line.layer), edge);
             at.x += 14.0;
         }
         let room = rect.left() + right * rect.width() - 6.0 - at.x;

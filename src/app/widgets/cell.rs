@@ -221,14 +221,17 @@ fn signs(painter: &Painter, rect: Rect, look: &CellLook<'_>, take: &Take, fill: 
         foot(painter, rect, look, take, fill, theme);
         return;
     }
-    let sign = rect.left_top() + vec2(9.0, 9.0);
-    painter.circle_filled(sign, 7.0, fill);
-    glyph::state(painter, sign, 4.5, take.state, theme);
+    // In a very narrow cell they stand nearer to its edges.
+    let small = rect.width() < 32.0;
+    let (inset, ground, radius) = if small { (6.0, 5.0, 3.6) } else { (9.0, 7.0, 4.5) };
+    let sign = rect.left_top() + vec2(inset, 9.0);
+    let changed = rect.right_top() + vec2(-inset, 9.0);
+    painter.circle_filled(sign, ground, fill);
     if look.changed {
-        let at = rect.right_top() + vec2(-9.0, 9.0);
-        painter.circle_filled(at, 7.0, fill);
-        glyph::changed(painter, at, 4.5, theme.ink);
+        painter.circle_filled(changed, ground, fill);
+        glyph::changed(painter, changed, radius, theme.ink);
     }
+    glyph::state(painter, sign, radius, take.state, theme);
     if take.worst_concern().is_some() || look.goes.is_some() {
         let sign = rect.right_bottom() - vec2(9.0, 8.0);
         painter.circle_filled(sign, 7.0, fill);

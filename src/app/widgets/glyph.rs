@@ -5,6 +5,7 @@ use egui::{
     pos2, vec2,
 };
 
+use super::layer_sign::layer_sign;
 use crate::app::theme::Theme;
 use crate::session::TakeState;
 
@@ -146,8 +147,8 @@ pub fn order(painter: &Painter, at: Pos2, descending: bool, colour: Color32) {
     painter.add(Shape::convex_polygon(points, colour, Stroke::NONE));
 }
 
-/// A round-cornered patch of a layer's colour, with its number's place beside it.
-pub fn layer_patch(painter: &Painter, left_centre: Pos2, colour: Color32) {
-    let rect = Rect::from_center_size(pos2(left_centre.x + 2.0, left_centre.y), vec2(4.0, 13.0));
-    painter.rect_filled(rect, 1.5, colour);
+/// A layer's sign, with its number's place beside it.
+pub fn layer_patch(painter: &Painter, left_centre: Pos2, layer: u16, theme: &Theme) {
+    let at = pos2(left_centre.x + 3.0, left_centre.y);
+    layer_sign(painter, at, 4.2, layer, theme.layer(layer), Stroke::new(0.8, theme.ink));
 }

@@ -248,41 +248,109 @@ fn body(
     mesh
 }
 
+/// A stretch in which an outline goes on beyond an edge of the lane.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Beyond {
+    /// Its left end.
+    pub from: f32,
+    /// Its right end.
+    pub to: f32,
+    /// Beyond the upper edge; else beyond the lower one.
+    pub above: bool,
+}
+
 /// Draws only the outline: two thin lines along the silhouette, or one along the wave where single
-/// periods can be seen.
+/// periods can be seen. What is louder than the lane is high is left out: drawn along the edge it would
+/// look like clipping. Returns where that is.
 pub fn paint_outline(
     painter: &Painter,
     axis: &TimeAxis,
     wave: Wave<'_>,
     look: WaveLook,
     cache: &mut ColumnCache,
-) {
+) -> Vec<Beyond> {
+    let mut beyond = Vec::new();
     let stroke = Stroke::new(1.0, look.edge);
+    for values in outline_values(painter, axis, wave, cache) {
+        for part in inside(&values, look, &mut beyond) {
+            painter.line(part, stroke);
+        }
+    }
+    beyond
+}
+
+/// The lines of an outline: x, and the amplitude there.
+fn outline_values(
+    painter: &Painter,
+    axis: &TimeAxis,
+    wave: Wave<'_>,
+    cache: &mut ColumnCache,
+) -> Vec<Vec<(f32, f32)>> {
     // Half as many columns as pixels: a thin line needs no more, and flickers less.
     let pixels = painter.pixels_per_point() / 2.0;
     let Some(plan) = ColumnPlan::of(axis, wave.starts_s, wave.rate_hz, pixels) else {
-        painter.line(sample_points(axis, wave, look), stroke);
-        return;
+        return vec![samples(axis, wave)];
     };
     let single = plan.each / wave.rate_hz < SINGLE_PERIODS_S;
     let columns = cache.columns(wave, plan, !single);
-    let line = |columns: &[Column], value: fn(&Column) -> f32| -> Vec<Pos2> {
-        let point =
-            |(i, c)| pos2(axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz)), look.y(value(c)));
-        columns.iter().enumerate().map(point).collect()
+    let line = |value: fn(&Column) -> f32| -> Vec<(f32, f32)> {
+        let x = |i| axis.x_from_s(plan.middle_s(i, wave.starts_s, wave.rate_hz));
+        columns.iter().enumerate().map(|(i, c)| (x(i), value(c))).collect()
     };
-    if single {
-        painter.line(line(&columns, |c| (c.min + c.max) / 2.0), stroke);
-        return;
+    if single { vec![line(|c| (c.min + c.max) / 2.0)] } else { vec![line(|c| c.max), line(|c| c.min)] }
+}
+
+/// The parts of a line that lie within the lane, each ending on its edge where the line goes on beyond;
+/// `beyond` takes in where it does.
+fn inside(values: &[(f32, f32)], look: WaveLook, beyond: &mut Vec<Beyond>) -> Vec<Vec<Pos2>> {
+    // +1 above the lane, −1 below it.
+    let side = |v: f32| {
+        if v > look.full {
+            1
+        } else if v < -look.full {
+            -1
+        } else {
+            0
+        }
+    };
+    // Where the line between two values crosses the edge on this side.
+    let crossing = |(x0, a): (f32, f32), (x1, b): (f32, f32), side: i8| {
+        let edge = f32::from(side) * look.full;
+        pos2(x0 + (x1 - x0) * ((edge - a) / (b - a)).clamp(0.0, 1.0), look.y(edge))
+    };
+    let (mut parts, mut part) = (Vec::new(), Vec::new());
+    let mut open: Option<(f32, i8)> = None;
+    for (i, now) in values.iter().enumerate() {
+        let here = side(now.1);
+        let before = i.checked_sub(1).map(|k| values[k]);
+        if let Some((from, was)) = open.filter(|(_, was)| *was != here) {
+            let back = before.map_or(pos2(now.0, look.y(now.1)), |b| crossing(b, *now, was));
+            beyond.push(Beyond { from, to: back.x, above: was > 0 });
+            part.push(back);
+            open = None;
+        }
+        if here == 0 {
+            part.push(pos2(now.0, look.y(now.1)));
+        } else if open.is_none() {
+            let out = before.map(|b| crossing(b, *now, here));
+            part.extend(out);
+            open = Some((out.map_or(now.0, |p| p.x), here));
+            parts.push(std::mem::take(&mut part));
+        }
     }
-    painter.line(line(&columns, |c| c.max), stroke);
-    painter.line(line(&columns, |c| c.min), stroke);
+    if let (Some((from, was)), Some(last)) = (open, values.last()) {
+        beyond.push(Beyond { from, to: last.0, above: was > 0 });
+    }
+    parts.push(part);
+    parts.retain(|p| p.len() > 1);
+    parts
 }
 
 /// Columns shorter than this show single periods.
 const SINGLE_PERIODS_S: f64 = 0.0003;
 
-fn sample_points(axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) -> Vec<Pos2> {
+/// The single samples that are seen: x and amplitude.
+fn samples(axis: &TimeAxis, wave: Wave<'_>) -> Vec<(f32, f32)> {
     let index = |s: f64| (s - wave.starts_s) * wave.rate_hz;
     let len = wave.samples.len();
     let first = (index(axis.visible.start_s).floor().max(0.0) as usize).min(len);
@@ -290,12 +358,12 @@ fn sample_points(axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) -> Vec<Pos2> {
     wave.samples[first..last.max(first)]
         .iter()
         .enumerate()
-        .map(|(i, s)| pos2(axis.x_from_s(wave.starts_s + (first + i) as f64 / wave.rate_hz), look.y(*s)))
+        .map(|(i, s)| (axis.x_from_s(wave.starts_s + (first + i) as f64 / wave.rate_hz), *s))
         .collect()
 }
 
 fn paint_samples(painter: &Painter, axis: &TimeAxis, wave: Wave<'_>, look: WaveLook) {
-    let points = sample_points(axis, wave, look);
+    let points: Vec<Pos2> = samples(axis, wave).into_iter().map(|(x, s)| pos2(x, look.y(s))).collect();
     let apart = axis.points_per_s() / wave.rate_hz;
     if apart >= 5.0 {
         let zero = look.y(0.0);
@@ -366,6 +434,29 @@ mod tests {
         widen(&mut c, 1);
         assert_eq!(c.iter().map(|c| c.max).collect::<Vec<_>>(), [3.0, 3.0, 3.0, 1.0, 1.0]);
         assert_eq!(c[2].min, -3.0);
+    }
+
+    /// By hand: a lane 10 high on either side of 20 for amplitudes up to 1; a line that leaves it upwards half way
+    /// from 10 to 20, comes back half way from 30 to 40 and goes through the lower edge at 45 to stay there.
+    #[test]
+    fn what_is_too_loud_for_the_lane_ends_at_its_edge() {
+        let rect = Rect::from_min_max(pos2(0.0, 10.0), pos2(100.0, 30.0));
+        let colour = Color32::BLACK;
+        let look = WaveLook { rect, full: 1.0, edge: colour, heart: colour, silhouette: true };
+        let values =
+            [(0.0, 0.0), (10.0, 0.0), (20.0, 2.0), (30.0, 2.0), (40.0, 0.0), (50.0, -2.0), (60.0, -2.0)];
+        let mut beyond = Vec::new();
+        let parts = inside(&values, look, &mut beyond);
+        let first = [pos2(0.0, 20.0), pos2(10.0, 20.0), pos2(15.0, 10.0)];
+        let second = [pos2(35.0, 10.0), pos2(40.0, 20.0), pos2(45.0, 30.0)];
+        assert_eq!(parts, [first.to_vec(), second.to_vec()]);
+        let above = Beyond { from: 15.0, to: 35.0, above: true };
+        assert_eq!(beyond, [above, Beyond { from: 45.0, to: 60.0, above: false }]);
+        // From one side to the other at once: the way through the lane is drawn.
+        beyond.clear();
+        let parts = inside(&[(0.0, 2.0), (10.0, -2.0)], look, &mut beyond);
+        assert_eq!(parts, [vec![pos2(2.5, 10.0), pos2(7.5, 30.0)]]);
+        assert_eq!(beyond.len(), 2);
     }
 
     #[test]

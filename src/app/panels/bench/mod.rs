@@ -3,6 +3,7 @@
 //! Four layers: [`model`] gathers what is shown, the axes ([`crate::app::widgets`]) are pure
 //! numbers, the lanes turn input into commands by way of [`edits`], and paint last.
 
+mod behind;
 pub mod cleaning;
 pub mod curve;
 pub mod edits;

@@ -13,8 +13,9 @@ use super::wave;
 use crate::app::command::Command;
 use crate::app::quantity::Clock;
 use crate::app::widgets::drag_handle::{Handle, HandleEvent, HandleMemory, REACH, Steps};
-use crate::session::Edit;
+use crate::app::widgets::layer_sign::layer_sign;
 use crate::session::cleaning::mark_room;
+use crate::session::{Edit, Take};
 use crate::units::{Frame, FrameRange};
 
 const LABEL: &str = "Mark room tone";
@@ -49,6 +50,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
     let painter = lane.ground(ui, "File");
     takes(lane, &painter);
     wave_of_file(lane, &painter);
+    signs_of_takes(lane, &painter);
     let stretches = m.source.room_stretches();
     let text = match stretches.len() {
         0 => "The whole file: no room tone is known".to_owned(),
@@ -67,7 +69,7 @@ pub fn show(ui: &Ui, lane: &Lane<'_, '_>, memory: &mut HandleMemory, out: &mut V
     }
     if ground.hovered() && !memory.dragging() {
         ground.on_hover_text(
-            "The whole file with its takes. The room is learned from the grey stretch: drag it or its ends to \
+            "The whole file with its takes, each with the sign of its layer, this one underlined. The room is learned from the grey stretch: drag it or its ends to \
              where nobody plays. Double-click adds a stretch, Delete or a right click removes one.",
         );
     }
@@ -128,14 +130,39 @@ fn pauses(m: &Model<'_>) -> Vec<FrameRange> {
     gaps
 }
 
+/// The takes of the file and where they lie.
+fn places<'a>(lane: &'a Lane<'_, '_>) -> impl Iterator<Item = (&'a Take, Rect)> {
+    let m = lane.model;
+    m.document.takes.iter().filter(|t| t.source == m.source.id).map(|t| {
+        let span = lane.x(t.span.start.0 as f64)..=lane.x(t.span.end.0 as f64);
+        (&**t, Rect::from_x_y_ranges(span, lane.rect.y_range()))
+    })
+}
+
 fn takes(lane: &Lane<'_, '_>, painter: &Painter) {
     let m = lane.model;
-    for t in m.document.takes.iter().filter(|t| t.source == m.source.id) {
-        let span = lane.x(t.span.start.0 as f64)..=lane.x(t.span.end.0 as f64);
-        let rect = Rect::from_x_y_ranges(span, lane.rect.y_range());
+    for (t, rect) in places(lane) {
         let here = t.id == m.take.id;
         let tint = wave::layer_ink(lane.theme(), t.layer).gamma_multiply(if here { 0.28 } else { 0.12 });
         painter.rect_filled(rect, 2.0, tint);
+    }
+}
+
+/// Radius of the sign of a layer at a take.
+const SIGN: f32 = 3.4;
+
+/// The sign of its layer at the foot of every take that is wide enough for it, the take that is worked on
+/// underlined: no colour stands alone.
+fn signs_of_takes(lane: &Lane<'_, '_>, painter: &Painter) {
+    let theme = lane.theme();
+    for (t, rect) in places(lane) {
+        if t.id == lane.model.take.id {
+            painter.hline(rect.x_range(), rect.bottom() - 0.75, Stroke::new(1.5, theme.ink));
+        }
+        if rect.width() >= 2.0 * SIGN + 3.0 {
+            let at = rect.left_bottom() + egui::vec2(SIGN + 2.0, -SIGN - 3.0);
+            layer_sign(painter, at, SIGN, t.layer, theme.layer(t.layer), Stroke::new(0.8, theme.ink));
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! Beside the lanes: the take's state and concerns, and every number of its recipe as a field that
 //! can be typed into.
 
-use egui::{Button, Frame, Margin, Panel, RichText, ScrollArea, Ui, vec2};
+use egui::{Button, Frame, Margin, Panel, RichText, ScrollArea, Stroke, Ui, vec2};
 
 use super::cleaning::{self, CleaningSide};
 use super::gesture::{Gesture, step};
@@ -18,6 +18,7 @@ use crate::app::view::View;
 use crate::app::widgets::control::{READ_ONLY, switch};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
+use crate::app::widgets::layer_sign::{layer_sign, word};
 use crate::app::words;
 use crate::session::{Recipe, TakeId, TakeState, TuneRecipe, tuning};
 use crate::units::{Cents, MidiNote};
@@ -175,8 +176,16 @@ fn jumps(ui: &mut Ui, model: &Model<'_>) -> Option<&'static str> {
 fn header(ui: &mut Ui, view: &View<'_>, model: &Model<'_>) {
     let (t, take) = (view.theme, model.take);
     ui.horizontal(|ui| {
-        let (rect, _) = ui.allocate_exact_size(vec2(12.0, 24.0), egui::Sense::hover());
-        ui.painter().rect_filled(rect.shrink2(vec2(2.0, 2.0)), 2.0, t.layer(take.layer));
+        let (rect, sign) = ui.allocate_exact_size(vec2(16.0, 24.0), egui::Sense::hover());
+        layer_sign(
+            ui.painter(),
+            rect.center(),
+            6.0,
+            take.layer,
+            t.layer(take.layer),
+            Stroke::new(1.0, t.ink),
+        );
+        sign.on_hover_text(format!("The sign of layer {}: {}", take.layer + 1, word(take.layer)));
         let note = take.note.map_or_else(|| "no note".into(), |n| n.name(model.document.setup.middle_c));
         ui.label(RichText::new(note).family(strong()).size(20.0).color(t.ink));
         ui.label(RichText::new(format!("layer {}", take.layer + 1)).color(t.ink_soft));

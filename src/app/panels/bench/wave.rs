@@ -5,13 +5,14 @@ use egui::{
     Color32, CursorIcon, FontId, Id, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo, pos2,
 };
 
+use super::behind;
 use super::edits::{self, Mark};
 use super::gesture::{abort, commit, preview, step};
 use super::lanes::Lane;
 use super::model::Model;
 use crate::app::command::{Command, SoundCommand};
 use crate::app::derived::FromSource;
-use crate::app::theme::{Theme, strong};
+use crate::app::theme::Theme;
 use crate::app::widgets::drag_handle::{self, Handle, HandleEvent, HandleMemory, Steps, TabTo};
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::wave_view::{self, Wave, WaveLook};
@@ -23,7 +24,7 @@ pub fn of<'a>(sound: &'a FromSource, model: &Model<'_>) -> Wave<'a> {
     wave_at(sound, model.clip_frames().0 / model.rate(), model.rate())
 }
 
-fn wave_at(sound: &FromSource, starts_s: f64, rate_hz: f64) -> Wave<'_> {
+pub(super) fn wave_at(sound: &FromSource, starts_s: f64, rate_hz: f64) -> Wave<'_> {
     Wave { samples: &sound.mixed, peaks: &sound.peaks, starts_s, rate_hz }
 }
 
@@ -43,13 +44,16 @@ fn mix(a: Color32, b: Color32, share: f32) -> Color32 {
     a.lerp_to_gamma(b, share)
 }
 
-/// Amplitude at the lane's edge: the loudest sample of the clip, from the pyramid's top.
+/// Amplitude at the lane's edge: a little above the loudest sample of the clip.
 fn full_scale(lane: &Lane<'_, '_>) -> f32 {
-    let s = lane.model.sound;
-    let top = s.peaks.columns(&s.mixed, 0.0..s.mixed.len() as f64, 1);
-    let loudest = top.first().map_or(1.0, |c| c.max.max(-c.min));
     // Silence is not blown up.
-    (loudest * 1.06).max(0.01)
+    (loudest(lane.model.sound) * 1.06).max(0.01)
+}
+
+/// The loudest sample of a clip, from the pyramid's top.
+pub(super) fn loudest(s: &FromSource) -> f32 {
+    let top = s.peaks.columns(&s.mixed, 0.0..s.mixed.len() as f64, 1);
+    top.first().map_or(1.0, |c| c.max.max(-c.min))
 }
 
 /// Draws what lies outside in and out paler.
@@ -87,7 +91,7 @@ pub fn show(
     let painter = lane.ground(ui, "Wave");
     scale(ui, lane, &painter);
     paint_behind(lane, &painter);
-    outlines(lane, &painter);
+    let behind = behind::outlines(lane, &painter);
     wave_view::paint_filled(
         &painter,
         &lane.axis,
@@ -96,6 +100,7 @@ pub fn show(
         &mut lane.columns.borrow_mut(),
     );
     dim_outside(lane, &painter);
+    behind::signs(ui, lane, &painter, &behind);
     fades(lane, &painter);
     let revealed = handles(ui, lane, memory, &painter, tab, out);
     if let Some(s) = revealed {
@@ -106,7 +111,7 @@ pub fn show(
 }
 
 /// Where amplitudes are drawn: below the flags at the top, above those at the bottom.
-fn inner(rect: Rect) -> Rect {
+pub(super) fn inner(rect: Rect) -> Rect {
     Rect::from_min_max(rect.min + egui::vec2(0.0, 20.0), rect.max - egui::vec2(0.0, 20.0))
 }
 
@@ -148,53 +153,6 @@ fn paint_behind(lane: &Lane<'_, '_>, painter: &Painter) {
                 Stroke::NONE,
             ));
         }
-    }
-}
-
-/// The note's other layers, aligned at the onset.
-fn outlines(lane: &Lane<'_, '_>, painter: &Painter) {
-    let m = lane.model;
-    let Some(note) = m.take.note else { return };
-    let here_s = m.s(m.onset());
-    let mut numbers = Vec::new();
-    for other in &m.document.takes {
-        if other.id == m.take.id || other.note != Some(note) || other.layer == m.take.layer {
-            continue;
-        }
-        let derived = lane.view.derived.of(other.id).and_then(|d| d.source.as_ref());
-        let (Some(sound), Some(source)) = (derived, m.document.source(other.source)) else { continue };
-        let onset = other.recipe.as_ref().map_or(other.onset, |r| r.trim.onset).0 as f64;
-        let rate = source.rate.as_f64();
-        let first = sound.analysed.clip.offset.0 as f64;
-        let wave = wave_at(sound, here_s + (first - onset) / rate, rate);
-        let ink = layer_ink(lane.theme(), other.layer);
-        let edge = ink.gamma_multiply(0.6);
-        let ends_s = wave.starts_s + wave.samples.len() as f64 / rate;
-        numbers.push((lane.axis.x_from_s(ends_s).min(lane.rect.right()), other.layer, ink));
-        wave_view::paint_outline(
-            painter,
-            &lane.axis,
-            wave,
-            WaveLook { edge, ..look(lane, inner(lane.rect)) },
-            &mut lane.columns.borrow_mut(),
-        );
-    }
-    outline_numbers(lane, painter, &numbers);
-}
-
-/// The numbers of the layers at the right ends of their outlines, one below the other where those are near.
-fn outline_numbers(lane: &Lane<'_, '_>, painter: &Painter, numbers: &[(f32, u16, Color32)]) {
-    const LINE: f32 = 13.0;
-    let middle = inner(lane.rect).center().y;
-    let top = middle - LINE * (numbers.len() as f32 - 1.0) / 2.0;
-    for (i, (x, layer, ink)) in numbers.iter().enumerate().filter(|(_, (x, ..))| *x > lane.rect.left() + 12.0)
-    {
-        let text = (u32::from(*layer) + 1).to_string();
-        let galley = painter.layout_no_wrap(text, FontId::new(11.0, strong()), *ink);
-        let right = pos2(x - 3.0, top + LINE * i as f32);
-        let rect = egui::Align2::RIGHT_CENTER.anchor_size(right, galley.size());
-        painter.rect_filled(rect.expand2(egui::vec2(2.0, 0.0)), 2.0, lane.theme().sheet.gamma_multiply(0.85));
-        painter.galley(rect.min, galley, *ink);
     }
 }
 

@@ -8,6 +8,7 @@ use crate::app::command::{Command, GoCommand};
 use crate::app::theme::mix;
 use crate::app::view::View;
 use crate::app::widgets::control::soft;
+use crate::app::widgets::layer_sign::layer_sign;
 use crate::render::mapping::{KeyMap, Region};
 use crate::session::Document;
 use crate::session::delivery::LayersAs;
@@ -20,7 +21,7 @@ pub const WIDE_ROW: f32 = 22.0;
 /// Height of the keyboard itself, in rows.
 const KEYBOARD: f32 = 2.6;
 /// Room for the names of the layers.
-const NAMES: f32 = 74.0;
+const NAMES: f32 = 79.0;
 const TEXT: f32 = 11.0;
 /// Radius of the dot that stands for a note whose name has no room.
 const DOT: f32 = 2.5;
@@ -162,12 +163,10 @@ fn layer_row(
             format!("{}: {low}–{high}", layer + 1)
         }
     };
-    let at = pos2(strip.left() + 8.0, strip.center().y);
-    ui.painter().rect_filled(
-        Rect::from_center_size(pos2(strip.left() + 2.0, strip.center().y), vec2(4.0, strip.height() - 3.0)),
-        1.5,
-        colour,
-    );
+    let at = pos2(strip.left() + 13.0, strip.center().y);
+    let radius = (0.28 * strip.height()).min(4.4);
+    let sign = pos2(strip.left() + 5.0, strip.center().y);
+    layer_sign(ui.painter(), sign, radius, layer, colour, Stroke::new(0.8, theme.ink));
     ui.painter().text(at, Align2::LEFT_CENTER, name, FontId::proportional(TEXT), theme.ink);
     let mut times: HashMap<MidiNote, (usize, usize)> = HashMap::new();
     for r in map.regions.iter().filter(|r| r.layer == layer) {

@@ -22,6 +22,9 @@ use crate::session::{Take, TakeId};
 use crate::units::MidiNote;
 
 pub(super) const NOTE_WIDTH: f32 = 42.0;
+/// The same where there is little room, and the least width of a cell.
+const LEAST_NOTE: f32 = 32.0;
+const LEAST_CELL: f32 = 20.0;
 const HEAD_HEIGHT: f32 = 26.0;
 pub(super) const GAP: f32 = 4.0;
 
@@ -30,10 +33,24 @@ pub(super) const GAP: f32 = 4.0;
 pub(super) struct CellForm {
     pub wide: bool,
     pub cell: egui::Vec2,
+    /// Room for the names of the notes.
+    pub note: f32,
 }
 
 impl CellForm {
-    pub const NARROW: Self = Self { wide: false, cell: vec2(40.0, 32.0) };
+    pub const NARROW: Self = Self { wide: false, cell: vec2(40.0, 32.0), note: NOTE_WIDTH };
+
+    /// The form beside the other rooms, in a panel so wide: before a layer has to be scrolled to, cells grow
+    /// narrower, as far as their signs stand side by side in them.
+    pub fn narrow(room: f32, layers: u16) -> Self {
+        let columns = f32::from(layers.max(1));
+        let form = Self::NARROW;
+        if room >= form.note + columns * (form.cell.x + GAP) {
+            return form;
+        }
+        let width = ((room - LEAST_NOTE) / columns - GAP).floor().clamp(LEAST_CELL, form.cell.x);
+        Self { cell: vec2(width, form.cell.y), note: LEAST_NOTE, ..form }
+    }
 
     /// The wide form shares out the width among the layers, and the height among the notes as far as
     /// a sign, a score and a concern leave room to.
@@ -41,7 +58,7 @@ impl CellForm {
         let columns = f32::from(layers.max(1));
         let width = ((available.x - NOTE_WIDTH - 16.0) / columns - GAP).clamp(96.0, 380.0);
         let height = ((available.y - HEAD_HEIGHT) / notes.max(1) as f32 - GAP).clamp(44.0, 92.0);
-        Self { wide: true, cell: vec2(width, height.floor()) }
+        Self { wide: true, cell: vec2(width, height.floor()), note: NOTE_WIDTH }
     }
 }
 
@@ -61,7 +78,7 @@ pub(super) struct Grid {
 
 impl Grid {
     fn rect(&self, row: &Row, layer: u16) -> Rect {
-        let x = self.area.left() + NOTE_WIDTH + f32::from(layer) * (self.form.cell.x + GAP);
+        let x = self.area.left() + self.form.note + f32::from(layer) * (self.form.cell.x + GAP);
         Rect::from_min_size(pos2(x, self.area.top() + row.y), self.form.cell)
     }
 
@@ -109,7 +126,7 @@ impl SheetPanel {
     ) -> Grid {
         let rows = self.rows(view, form);
         let layers = view.sheet.layers;
-        let width = NOTE_WIDTH + f32::from(layers) * (form.cell.x + GAP);
+        let width = form.note + f32::from(layers) * (form.cell.x + GAP);
         let height = HEAD_HEIGHT + rows.len() as f32 * (form.cell.y + GAP);
         let (area, _) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
         let grid = Grid { area, rows, layers, form };
@@ -356,7 +373,7 @@ fn paint_edges(ui: &Ui, view: &View<'_>, grid: &Grid) {
     let painter = ui.painter();
     let theme = view.theme;
     let font = FontId::new(13.0, strong());
-    let edge = Rect::from_min_max(pos2(left - 3.0, area.top()), pos2(left + NOTE_WIDTH - GAP, area.bottom()));
+    let edge = Rect::from_min_max(pos2(left - 3.0, area.top()), pos2(left + form.note - GAP, area.bottom()));
     painter.rect_filled(edge, 0.0, theme.paper);
     for row in &grid.rows {
         let at = pos2(left + 2.0, area.top() + row.y + form.cell.y / 2.0);
@@ -369,12 +386,12 @@ fn paint_edges(ui: &Ui, view: &View<'_>, grid: &Grid) {
     );
     painter.rect_filled(head, 0.0, theme.paper);
     for layer in 0..grid.layers {
-        let x = area.left() + NOTE_WIDTH + f32::from(layer) * (form.cell.x + GAP);
-        if x < left + NOTE_WIDTH - GAP {
+        let x = area.left() + form.note + f32::from(layer) * (form.cell.x + GAP);
+        if x < left + form.note - GAP {
             continue;
         }
         let y = top + (HEAD_HEIGHT - GAP) / 2.0;
-        glyph::layer_patch(painter, pos2(x + 2.0, y), theme.layer(layer));
+        glyph::layer_patch(painter, pos2(x + 2.0, y), layer, theme);
         let text = if form.wide { format!("Layer {}", layer + 1) } else { (layer + 1).to_string() };
         painter.text(pos2(x + 12.0, y), Align2::LEFT_CENTER, text, font.clone(), theme.ink);
     }

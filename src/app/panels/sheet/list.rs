@@ -196,7 +196,7 @@ fn paint(ui: &Ui, view: &View<'_>, take: &Take, rect: Rect, texts: &[String; 6])
         let mut x = left;
         match COLUMNS[i].order {
             Order::Sheet => {
-                glyph::layer_patch(painter, pos2(x, y), t.layer(take.layer));
+                glyph::layer_patch(painter, pos2(x, y), take.layer, t);
                 x += 12.0;
             }
             Order::Look => {

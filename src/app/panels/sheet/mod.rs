@@ -99,7 +99,8 @@ impl SheetPanel {
         let form = if wide {
             CellForm::wide(ui.available_size(), view.sheet.layers, view.sheet.notes.len())
         } else {
-            CellForm::NARROW
+            let bar = ui.spacing().scroll.allocated_width();
+            CellForm::narrow(ui.available_width() - bar, view.sheet.layers)
         };
         let scroll = ScrollArea::both().auto_shrink(false).id_salt(("sheet", wide));
         scroll.show(ui, |ui| {

@@ -34,8 +34,10 @@ const LEAD_S: f64 = 1.5;
 const NO_LIMITS: TimeRange = TimeRange { start_s: -1e9, end_s: 1e9 };
 /// The words beside the table want at least so much width, else they stand below it, so much higher.
 const WORDS: (f32, f32) = (290.0, 170.0);
-/// The least height of the field that is worth looking at, and its height where the room scrolls.
+/// The least height of the field that is worth looking at, and the most that it has where the room scrolls.
 const FIELD: (f32, f32) = (150.0, 190.0);
+/// Where the room scrolls so much of the table is seen below what decides: that there is more.
+const PEEP: f32 = 44.0;
 /// Share of the room's height that table and words have at least, up to a height that is enough for them: in a
 /// high room the rest is the picture's.
 const LOWER: (f32, f32) = (0.46, 350.0);
@@ -95,8 +97,9 @@ impl StackPanel {
         out
     }
 
-    /// Field, table and words. Where they have no room below one another all of it scrolls; over the field by its
-    /// bar alone, as the wheel belongs to the time axis there.
+    /// Field, table and words. Where they have no room below one another all of it scrolls, and what decides
+    /// (the verdict and the choice of loops) stands right below the field, to be seen without scrolling; over the
+    /// field it scrolls by its bar alone, as the wheel belongs to the time axis there.
     fn room(
         &mut self,
         ui: &mut Ui,
@@ -121,7 +124,9 @@ impl StackPanel {
         scroll.id_salt("low stack").show(ui, |ui| {
             ui.set_width(ui.available_width() - ui.spacing().scroll.allocated_width());
             let lower = Lower::of(vec2(ui.available_width(), 0.0), view, about.0);
-            self.parts(ui, view, about, (FIELD.1, &lower, false), (visible, all), out);
+            let decides = verdict::GIST + verdict::controls_height(lower.width);
+            let field = (size.y - decides - PEEP).clamp(FIELD.0, FIELD.1);
+            self.parts(ui, view, about, (field, &lower, false), (visible, all), out);
             follow_focus(ui);
         });
     }
@@ -148,6 +153,13 @@ impl StackPanel {
                 pointed = field::show(ui, &shown, height, visible, out);
             }
         });
+        let next = &mut self.at;
+        if !fits {
+            let (place, _) = ui.allocate_exact_size(vec2(lower.width, verdict::GIST), Sense::hover());
+            within(ui, place.with_min_y(place.top() + 4.0), "gist", |ui| {
+                verdict::gist(ui, view, (stack, together), next, visible, out);
+            });
+        }
         let controls = verdict::controls_height(lower.width);
         let (place, _) = ui.allocate_exact_size(vec2(lower.width, controls), Sense::hover());
         within(ui, place.with_min_y(place.top() + 4.0), "controls", |ui| {
@@ -159,18 +171,17 @@ impl StackPanel {
         within(ui, table, "table", |ui| {
             table::show(ui, &table::Shown { view, stack, together, at_s }, out);
         });
-        let next = &mut self.at;
-        let mut all_words = |ui: &mut Ui| verdict::words(ui, view, (stack, together), next, visible, out);
         if fits {
             within(ui, words, "words", |ui| {
                 ScrollArea::vertical().id_salt("stack words").auto_shrink(false).show(ui, |ui| {
-                    all_words(ui);
+                    verdict::gist(ui, view, (stack, together), next, visible, out);
+                    verdict::rest(ui, view, (stack, together));
                     follow_focus(ui);
                 });
             });
         } else {
             // Here everything scrolls together, so that the words are shown whole.
-            within(ui, words, "words", all_words);
+            within(ui, words, "words", |ui| verdict::rest(ui, view, (stack, together)));
         }
     }
 }

@@ -16,7 +16,7 @@ use crate::app::widgets::glyph;
 use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::typed::Typed;
 use crate::app::words;
-use crate::dsp::looping::stack::{NearMiss, StackParams};
+use crate::dsp::looping::stack::{CommonBeat, NearMiss, StackParams};
 use crate::render::apart::{by_pair, moment, remaining};
 
 /// How the job that chooses loops is called.
@@ -33,8 +33,12 @@ pub fn controls_height(width: f32) -> f32 {
     CONTROLS + if width < ONE_LINE { SECOND_LINE } else { 0.0 }
 }
 
-/// Draws the words, and the way from one near-collision to the next. `at`: which is looked at.
-pub fn words(
+/// Height of the gist, with what keeps it off what is below: a row of buttons and three lines.
+pub const GIST: f32 = 102.0;
+
+/// Draws what decides: how many near-collisions there are, between which layers, and the way from one to the
+/// next. `at`: which is looked at.
+pub fn gist(
     ui: &mut Ui,
     view: &View<'_>,
     (stack, together): (&Stack<'_>, &Together),
@@ -44,10 +48,16 @@ pub fn words(
 ) {
     ui.spacing_mut().item_spacing.y = 4.0;
     steps(ui, view, (stack, together), at, visible, out);
-    loading(ui, view, stack);
     near(ui, view, stack, together);
+}
+
+/// Draws what else there is to say: what is on its way, what was chosen, what comes round together.
+pub fn rest(ui: &mut Ui, view: &View<'_>, (stack, together): (&Stack<'_>, &Together)) {
+    ui.spacing_mut().item_spacing.y = 4.0;
+    loading(ui, view, stack);
     done(ui, view, stack);
-    for (line, about) in further(stack, together) {
+    let least_beat_s = view.sound.stack.setup.params.least_beat_s;
+    for (line, about) in further(stack, together, least_beat_s) {
         ui.add(Label::new(soft(line, view.theme)).wrap()).on_hover_text(about);
     }
 }
@@ -205,24 +215,15 @@ fn capital(text: &str) -> String {
     letters.next().map(|c| c.to_uppercase().collect::<String>() + letters.as_str()).unwrap_or_default()
 }
 
-/// How soon two loops are as they began, and the dips, where there are any; with what it means.
-fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)> {
+/// Which two loops come round together too soon, and the dips, where there are any; with what it means.
+fn further(stack: &Stack<'_>, together: &Together, least_beat_s: f64) -> Vec<(String, &'static str)> {
     let mut lines = Vec::new();
     let (ready, all) = stack.ready();
     // Of loops that are on their way nothing is known yet.
-    if let Some(beat) = together.report.common_beat.filter(|_| ready == all) {
-        let (a, b) = (stack.number(beat.layers.0), stack.number(beat.layers.1));
-        let (p, q) = beat.rounds;
-        let turns = |n: u32| if n == 1 { "1 turn".to_owned() } else { format!("{n} turns") };
-        let line = format!(
-            "What layers {a} and {b} do together repeats after about {}: {} of layer {a} {} nearly as long as {} \
-             of layer {b}.",
-            moment(beat.seconds),
-            turns(p),
-            if p == 1 { "lasts" } else { "last" },
-            turns(q)
-        );
-        lines.push((line, REPEATS));
+    let beat = together.report.common_beat.filter(|b| ready == all && b.seconds < least_beat_s);
+    if let Some(beat) = beat {
+        let of = (stack.number(beat.layers.0), stack.number(beat.layers.1));
+        lines.push((pulse(beat, of), PULSE));
     }
     let dips: usize = stack.lanes.iter().map(|l| l.dips.len()).sum();
     if let (Some(first), true) = (together.dips_near.first(), dips > 0) {
@@ -245,9 +246,23 @@ fn further(stack: &Stack<'_>, together: &Together) -> Vec<(String, &'static str)
     lines
 }
 
-const REPEATS: &str = "From then on both loops stand to each other nearly as they did at first, so everything that is \
-                       heard of them comes again in the same order. Of all pairs this is the one that repeats soonest. The longer that takes, the less it is \
-                       noticed; choosing loops that stay apart avoids times under 12 s";
+/// What is heard of two loops that come round together, and what can be done. `of`: the layers' numbers.
+fn pulse(beat: CommonBeat, of: (u32, u32)) -> String {
+    let (a, b) = (of.0.min(of.1), of.0.max(of.1));
+    let every = moment(beat.seconds);
+    let heard = match beat.rounds {
+        (1, 1) => "their loops are about as long",
+        _ => "their loops turn at once then",
+    };
+    format!(
+        "Layers {a} and {b} come round together every {every} ({heard}), which is heard as a pulse. A loop of \
+         another length for one of them breaks it up: choose loops that stay apart, or move a loop end on the bench."
+    )
+}
+
+const PULSE: &str = "After that time both loops stand to each other nearly as they did before, so everything that \
+                     is heard of them comes again in the same order. Of all pairs this is the one that comes round \
+                     soonest. The longer it takes the less it is noticed; from 12 s on nothing is said of it";
 const DIPS: &str = "Moments at which a loop is softer than around them, such as breaths; bowls at the foot of the picture, filled \
      where two layers have one together";
 
@@ -337,5 +352,23 @@ fn done(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>) {
     for other in set.notes.iter().filter(|n| n.note != stack.note) {
         let name = words::note(view.document, other.note);
         line(ui, &format!("{name}: {}", other.counts(&set.params)));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_pulse_says_what_is_heard_and_what_to_do() {
+        let beat = |seconds, rounds| CommonBeat { seconds, layers: (2, 0), rounds };
+        let told = pulse(beat(2.1, (1, 1)), (3, 1));
+        assert!(
+            told.starts_with(
+                "Layers 1 and 3 come round together every 2.1 s (their loops are about as long)"
+            )
+        );
+        assert!(told.contains("heard as a pulse") && told.contains("choose loops that stay apart"), "{told}");
+        assert!(pulse(beat(6.0, (3, 2)), (3, 1)).contains("turn at once then"));
     }
 }
