@@ -1,6 +1,7 @@
 //! Numbers and names as the window writes them.
 
 use crate::dsp::looping::SeamAudit;
+use crate::render::audition::part_word;
 use crate::session::{Document, Take, TakeState};
 use crate::units::MidiNote;
 
@@ -243,7 +244,7 @@ pub fn seam_words(a: &SeamAudit) -> String {
         v if v < 45.0 => "audible if you listen for it",
         _ => "clearly audible",
     };
-    let mostly = a.worst().filter(|_| a.audibility >= UNHEARD);
+    let mostly = a.worst().filter(|_| a.audibility >= UNHEARD).map(part_word);
     mostly.map_or_else(|| how.to_owned(), |part| format!("{how}, mostly its {part}"))
 }
 

@@ -12,6 +12,7 @@ use crate::dsp::pitch::{F0Params, summarise, track_f0};
 use crate::error::{Error, Result};
 use crate::io::riff::SourceMarks;
 use crate::io::{decode, wav};
+use crate::render::audition::part_word;
 use crate::render::chain::{evened, fine_tune_to_tell};
 use crate::units::{Decibels, FrameRange, Hertz, STANDARD_A4_HZ};
 
@@ -79,7 +80,7 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let heard = audit.map_or_else(
         || "-".into(),
         |a| {
-            let mostly = a.worst().filter(|_| a.audibility >= 1.0);
+            let mostly = a.worst().filter(|_| a.audibility >= 1.0).map(part_word);
             let mostly = mostly.map_or_else(String::new, |part| format!(", mostly its {part}"));
             format!("{:.0} of 100 (0 is best){mostly}", a.audibility)
         },

@@ -17,6 +17,12 @@ const LONGEST_S: f64 = 12.0;
 /// So much of the take's own sustain has to follow the loop end for the two to begin as one.
 const LEAST_AFTER_S: f64 = 0.5;
 
+/// The word for a part of a seam's audit ([`crate::dsp::looping::SeamAudit::parts`]): the same as for that part of
+/// the loop's score.
+pub fn part_word(part: &'static str) -> &'static str {
+    if part == "colour" { "spectrum" } else { part }
+}
+
 /// What is to be judged.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Judged {

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::audition::part_word;
 use crate::audio::{AudioBuf, level};
 use crate::dsp::looping::{self, SeamAudit};
 use crate::dsp::pitch::{F0Params, summarise, track_f0_while};
@@ -66,7 +67,8 @@ pub fn check_file(path: &Path, a4: Hertz, go_on: &dyn Fn() -> bool) -> Result<Ch
         None => None,
         Some(Ok(a)) => {
             if a.audibility > AUDIBLE {
-                let mostly = a.worst().map_or_else(String::new, |part| format!(", mostly its {part}"));
+                let mostly =
+                    a.worst().map(part_word).map_or_else(String::new, |part| format!(", mostly its {part}"));
                 problems.push(format!("its seam can be heard: {:.0} of 100{mostly}", a.audibility));
             }
             Some(a)

@@ -354,14 +354,14 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
         at(take.span.end),
         words::duration(take.span.count().lasts(source.rate).0)
     );
-    let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB", s.0));
+    let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB louder", s.0));
     let rows = [
         ("File", source.path.display().to_string()),
         ("In the file", span),
         ("Named", note(take.named.and_then(|n| n.midi))),
         ("Sounding", sounding),
         ("Level", words::decibels(take.level.0)),
-        ("Over the room", snr),
+        ("Above the room", snr),
         ("Format", format!("{} Hz, {}", source.rate.hz(), channels(source.channels))),
     ];
     Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {
