@@ -354,7 +354,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
         at(take.span.end),
         words::duration(take.span.count().lasts(source.rate).0)
     );
-    let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB louder", s.0));
+    let snr = take.snr.map_or("no room tone to compare with".into(), |s| format!("{:.0} dB", s.0));
     let rows = [
         ("File", source.path.display().to_string()),
         ("In the file", span),

@@ -34,8 +34,8 @@ impl FilterRow {
             ui.spacing_mut().item_spacing.x = 6.0;
             forms(ui, view, &mut next.form);
             ui.add_space(gap);
-            states(ui, &mut next.filter, counts, if compact { 110.0 } else { 128.0 });
-            concerns(ui, view, &mut next.filter, if compact { 118.0 } else { 150.0 });
+            states(ui, &mut next.filter, counts, if compact { 104.0 } else { 128.0 });
+            concerns(ui, view, &mut next.filter, if compact { 130.0 } else { 150.0 });
             under(ui, &mut next.filter, compact);
             ui.add_space(gap);
             // In a small window the names of the columns are there to sort by.
