@@ -315,10 +315,11 @@ fn what_a_job_brings_later_joins_its_step_and_touches_no_other() {
     // Back to before the job: every recipe that it brought goes.
     h.go_to(0);
     assert!((1..=3).all(|id| state(&h, id) == TakeState::New));
-    // And nothing comes any more, not even when the step is made again.
+    // And nothing comes any more, until the step is made again.
+    assert!(!h.join(7, brought(2)).unwrap());
     h.redo();
     assert_eq!(state(&h, 3), TakeState::Proposed);
-    assert!(!h.join(7, brought(2)).unwrap());
+    assert!(h.join(7, brought(2)).unwrap());
 }
 
 #[test]
@@ -335,6 +336,32 @@ fn what_was_made_of_a_proposal_goes_and_comes_with_it() {
     h.go_to(2);
     assert_eq!(*h.document(), worked);
     assert_eq!(h.document().take(TakeId(1)).unwrap().recipe.as_ref().unwrap().level, gain);
+}
+
+/// A job goes on where it was when its step is made again after it was taken back, also beneath what was
+/// undone with it; once it has ended nothing joins it any more.
+#[test]
+fn a_job_taken_back_on_its_way_goes_on_when_it_is_made_again() {
+    let mut h = History::new(three_takes());
+    h.open_step("Propose all", 7);
+    assert!(h.join(7, brought(1)).unwrap());
+    h.apply("Set aside", &Edit::SetState { take: TakeId(3), state: TakeState::SetAside }).unwrap();
+    h.go_to(0);
+    assert!(!h.join(7, brought(2)).unwrap(), "it was taken back");
+    h.redo();
+    assert_eq!(state(&h, 1), TakeState::Proposed, "what had come is there again");
+    assert!(h.join(7, brought(2)).unwrap());
+    h.redo();
+    assert_eq!(
+        (1..=3).map(|id| state(&h, id)).collect::<Vec<_>>(),
+        [TakeState::Proposed, TakeState::Proposed, TakeState::SetAside]
+    );
+    h.close_step(7);
+    h.go_to(0);
+    assert!(!h.can_make_again(7), "it has ended: it is a step like all others");
+    h.redo();
+    assert!(!h.join(7, brought(3)).unwrap());
+    assert_eq!(state(&h, 2), TakeState::Proposed);
 }
 
 /// An act that was taken back keeps what it had made of a take, where the job brings it something too.
@@ -356,7 +383,12 @@ fn a_job_that_brought_nothing_leaves_no_step() {
     h.open_step("Propose all", 7);
     assert_eq!(h.undo_label(), Some("Propose all"), "it can be taken back from the start");
     h.undo();
-    assert_eq!(h.redo_label(), None, "there is nothing to make again");
+    assert!(h.can_make_again(7) && !h.has_step(7));
+    assert_eq!(h.redo_label(), Some("Propose all"), "what was asked for can be asked for again");
+    h.redo();
+    assert!(h.has_step(7) && !h.is_filled(7));
+    h.close_step(7);
+    assert_eq!((h.undo_label(), h.redo_label()), (None, None), "and brings nothing");
     h.open_step("Propose all", 8);
     h.apply("Set aside", &Edit::SetState { take: TakeId(1), state: TakeState::SetAside }).unwrap();
     h.close_step(8);
@@ -383,6 +415,8 @@ fn what_was_undone_can_be_made_again_until_a_job_brings_something() {
     h.close_step(7);
     h.open_step("Propose", 8);
     h.undo();
+    h.redo();
+    h.close_step(8);
     h.open_step("Propose", 9);
     let as_it_is = |d: &Document| {
         let new = d.take(TakeId(1)).is_some_and(|t| t.state == TakeState::New);
@@ -531,7 +565,7 @@ fn a_score_that_comes_while_a_job_runs_is_nothing_of_the_job() {
     h.open_step("Propose", 8);
     judge(&mut h, 56.0);
     h.undo();
-    assert_eq!((score(&h), h.redo_label()), (56.0, None));
+    assert_eq!((score(&h), h.redo_label()), (56.0, Some("Propose")));
     // One that brings something is not about the take that was judged.
     h.open_step("Propose", 9);
     judge(&mut h, 57.0);

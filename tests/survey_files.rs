@@ -3,14 +3,16 @@
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
+use seamwright::audio::AudioBuf;
 use seamwright::audio::signals::{harmonic, white_noise};
 use seamwright::error::ErrorKind;
+use seamwright::io::form::FileMarks;
 use seamwright::jobs::Job;
 use seamwright::session::ConcernKind as Kind;
 use seamwright::session::document::Layout;
 use seamwright::survey::file::survey_file;
 use seamwright::survey::{FileSurvey, SetSurvey, SurveyEvent, SurveyOptions, sound_files, survey_files};
-use seamwright::units::{Hertz, MidiNote, STANDARD_A4_HZ};
+use seamwright::units::{Hertz, MidiNote, STANDARD_A4_HZ, SampleRate};
 
 const RATE: u32 = 44_100;
 
@@ -127,6 +129,25 @@ fn one_file_with_four_takes() {
     assert_eq!(kinds(&found.takes[0]), []);
     assert_eq!(kinds(&found.takes[2]), [Kind::TooShortToLoop]);
     assert_eq!(kinds(&found.takes[3]), [Kind::Noisy]);
+}
+
+/// A FLAC tells in its head how long it is, and ends where it was cut.
+#[test]
+fn a_flac_that_was_cut_short_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("C4.flac");
+    let tape = Tape::new(8.0).note(1.0, 60.0, 0.2, 6.0);
+    let audio = AudioBuf::new(vec![tape.0.clone()], SampleRate::new(RATE).unwrap()).unwrap();
+    seamwright::io::flac::write(&path, &audio, &FileMarks::default(), &|| true).unwrap();
+    assert_eq!(kinds(&survey(&path).takes[0]), []);
+    let bytes = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &bytes[..bytes.len() / 2]).unwrap();
+    let found = survey(&path);
+    assert!(found.frames > frames(2.0) as u64 && found.frames < frames(6.5) as u64);
+    assert_eq!(kinds(&found.takes[0]), [Kind::EndsInside]);
+    let text = &found.takes[0].concerns[0].text;
+    let there = format!("cut short: {:.2} s of the 8.00 s", found.frames as f64 / f64::from(RATE));
+    assert!(text.contains(&there), "{text}");
 }
 
 #[test]

@@ -197,7 +197,7 @@ fn preferences_tell_the_delay_and_set_colours_and_size() {
         w.press(Modifiers::COMMAND, Key::Comma);
         assert!(w.says("No sound: sound is switched off"));
         let inside = egui::Rect::from_min_size(egui::Pos2::ZERO, size);
-        for name in ["Sound device", "Sound in advance", "MIDI keyboard", "Colours", "Size of everything"] {
+        for name in ["Sound device", "Sound buffer", "MIDI keyboard", "Colours", "Size of everything"] {
             let boxes: Vec<_> = w.0.query_all_by_role_and_label(Role::ComboBox, name).collect();
             assert_eq!(boxes.len(), 1, "{name}");
             assert!(inside.contains_rect(boxes[0].rect()), "{name} at {size:?}");

@@ -101,7 +101,7 @@ fn every_number_is_one_step_and_undone() {
     type Case = (&'static str, f64, &'static str, fn(&CleanRecipe) -> f64, f64);
     let cases: [Case; 3] = [
         ("Amount", 40.0, "Set cleaning amount", |c| c.amount, 0.4),
-        ("At most by", 18.0, "Set most reduction", |c| c.floor_db, 18.0),
+        ("Most reduction", 18.0, "Set most reduction", |c| c.floor_db, 18.0),
         ("High-pass", 60.0, "Set high-pass", |c| c.high_pass_hz, 60.0),
     ];
     for (name, typed, label, value, wanted) in cases {
@@ -126,7 +126,7 @@ fn switches_switch() {
     type Case = (&'static str, fn(&CleanRecipe) -> bool);
     let cases: [Case; 4] = [
         ("Remove hum", |c| c.hum),
-        ("Spare soft overtones", |c| c.protect),
+        ("Keep soft overtones", |c| c.protect),
         ("Remove DC", |c| c.remove_dc),
         ("Lock this take's cleaning", |c| c.own),
     ];

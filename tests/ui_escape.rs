@@ -90,7 +90,7 @@ fn nodes_of_the_curves() {
 
 #[test]
 fn sliders_of_the_side_column() {
-    for name in ["Offset", "Centre", "Drift", "Vibrato", "Gain", "Amount", "At most by", "High-pass"] {
+    for name in ["Offset", "Centre", "Drift", "Vibrato", "Gain", "Amount", "Most reduction", "High-pass"] {
         dragged_and_given_up(Role::Slider, name, vec2(24.0, 0.0));
     }
 }

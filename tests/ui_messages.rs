@@ -166,3 +166,99 @@ fn what_is_read_is_not_replaced_under_the_pointer() {
     assert!(w.says("it is not there") && !w.says("this take is the only one"));
     assert_eq!(w.0.get_by_label("Close").rect(), close, "the next stands in the same place");
 }
+
+/// Who presses a key looks elsewhere: the tooltip that stood there goes, and none comes over what the key has
+/// opened, until the pointer moves.
+#[test]
+fn a_key_hides_tooltips_until_the_pointer_moves() {
+    let mut w = Window::of(full(3, 3), vec2(1280.0, 800.0));
+    w.press("I have read this");
+    let tip = |w: &Window| w.says("Seam: ") || w.says("Loop score 5 of 100");
+    let at = w.at("C#4, layer 2");
+    w.0.hover_at(at);
+    w.steps(60);
+    assert!(w.says("Loop score 5 of 100"), "it comes for a hand at the pointer");
+    w.key(Key::ArrowRight);
+    assert!(!w.says("Loop score 5 of 100"));
+    w.steps(120);
+    assert!(!w.says("Loop score 5 of 100"), "and does not come back by itself");
+    w.0.hover_at(at + vec2(3.0, 0.0));
+    w.steps(60);
+    assert!(tip(&w), "but with the pointer");
+    // Another room, by whatever way, has come up under the pointer.
+    let keys = w.0.get_by_role_and_label(egui::accesskit::Role::Tab, "Deliver").rect().center();
+    w.0.hover_at(keys);
+    w.steps(60);
+    assert!(w.says("Names, folder, writing the set"));
+    send(&mut w, Command::Go(GoCommand::Room(Room::Stack)));
+    w.steps(60);
+    assert!(!w.says("Names, folder, writing the set"));
+    w.0.hover_at(keys + vec2(2.0, 0.0));
+    w.steps(60);
+    assert!(w.says("Names, folder, writing the set"));
+}
+
+/// Why a text was refused stands where all messages stand, over no field.
+#[test]
+fn what_a_field_refuses_is_told_in_the_strip() {
+    for size in SIZES {
+        let mut w = Window::of(full(3, 3), size);
+        w.press("I have read this");
+        send(&mut w, Command::Go(GoCommand::Room(Room::Deliver)));
+        w.steps(20);
+        // Brought into sight.
+        w.0.get_by_label("Accept from score").focus();
+        w.steps(10);
+        let places = |w: &Window| {
+            let others = in_the_room(w, size.y).into_iter().filter(|(name, _)| name != "Accept from score");
+            others.map(|(_, r)| r).collect::<Vec<_>>()
+        };
+        let before = places(&w);
+        w.keys(egui::Modifiers::COMMAND, Key::A);
+        w.0.event(egui::Event::Text("banana".into()));
+        w.steps(2);
+        w.key(Key::Enter);
+        let why = "“banana” cannot be read here; write 0 to 100. Nothing is changed.";
+        let told = w.0.get_by_label_contains(why).rect();
+        assert!(told.top() > size.y - 36.0 && told.bottom() <= size.y, "{told:?} at {size:?}");
+        assert_eq!(places(&w), before, "nothing came over the fields at {size:?}");
+        // Closed, it is told under the pointer, and the field keeps what was typed.
+        w.press("Close");
+        w.steps(4);
+        assert!(!w.says("banana"));
+        let value = w.0.get_by_label("Accept from score").accesskit_node().value().unwrap_or_default();
+        assert_eq!(value.trim(), "banana");
+        let field = w.0.get_by_label("Accept from score").rect().center();
+        w.0.hover_at(field);
+        w.steps(60);
+        assert!(w.says("“banana” cannot be read here"));
+    }
+}
+
+/// The caution stood on the start page long enough to be read: it is not said once more over a session, whose
+/// keys have the strip.
+#[test]
+fn the_caution_is_not_said_twice() {
+    let opened = |steps: usize| {
+        let environment = seamwright::app::Environment::for_tests();
+        let h = egui_kittest::Harness::builder()
+            .with_size(vec2(1280.0, 800.0))
+            .with_step_dt(1.0 / 60.0)
+            .build_eframe(move |cc| seamwright::app::App::new(&cc.egui_ctx, &environment, vec![]).unwrap());
+        let mut w = Window(h);
+        w.steps(2);
+        assert!(w.says("Sound starts quiet"), "on the start page");
+        w.steps(steps);
+        let path = std::path::PathBuf::from("/not there/bottles.seamwright");
+        let session = seamwright::app::session_state::SessionState::unlocked(full(3, 3), path);
+        w.0.state_mut().show_session(session);
+        w.steps(4);
+        w
+    };
+    let w = opened(10);
+    assert!(w.says("Sound starts quiet"), "there was no time to read it");
+    let mut w = opened(60 * 11);
+    assert!(!w.says("Sound starts quiet") && w.says("next to look at"));
+    w.key(Key::F2);
+    assert!(w.says("There is no message"));
+}

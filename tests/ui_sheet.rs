@@ -441,8 +441,8 @@ fn the_last_row_can_be_seen_beside_a_message() {
 #[test]
 fn a_score_that_is_refused_stays_and_says_why() {
     let mut w = Window::three();
-    w.press("Score under");
-    let field = "Score under, 0 to 100";
+    w.press("Loop score under");
+    let field = "Loop score under, 0 to 100";
     let under = |w: &Window| w.0.state().triage().listing.filter.under;
     assert_eq!(under(&w), Some(70.0));
     for (typed, why) in [("lots", "cannot be read here; write 0 to 100"), ("140", "is not within 0 to 100")] {
@@ -479,5 +479,116 @@ fn a_filter_moves_no_cell() {
         w.press("Show all");
         assert!(!w.says("of 36 shown"));
         assert_eq!(w.cell("C4, layer 1").rect(), before, "{size:?}");
+    }
+}
+
+/// What has the keyboard's focus; none: nothing.
+fn focused(w: &Window) -> Option<String> {
+    let node = w.0.query_all_by(|_| true).find(|n| n.accesskit_node().is_focused())?;
+    Some(node.accesskit_node().label().unwrap_or_default())
+}
+
+/// Names of all that Tab comes to until it comes round.
+fn stops(w: &mut Window) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    for _ in 0..120 {
+        w.key(Key::Tab);
+        let Some(name) = focused(w) else { continue };
+        if all.first() == Some(&name) {
+            return all;
+        }
+        all.push(name);
+    }
+    panic!("Tab never comes round: {all:?}");
+}
+
+fn is_take(name: &str) -> bool {
+    name.contains(", layer ") || name.contains("without a note")
+}
+
+/// However many takes there are, Tab comes to one of them and goes on; arrows lead to all others, also to those
+/// without a note, which stand below.
+#[test]
+fn the_sheet_is_one_stop_of_tab_in_each_of_its_forms() {
+    for form in ["Cells", "List", "Tuning"] {
+        let mut w = Window::three();
+        w.press(form);
+        w.click_nothing();
+        let all = stops(&mut w);
+        assert_eq!(all.iter().filter(|n| is_take(n)).count(), 1, "{form}: {all:?}");
+        assert!(all.iter().any(|n| n == "Accept what passes") && all.iter().any(|n| n == "Menu"), "{all:?}");
+        // From that one with arrows.
+        while !focused(&w).is_some_and(|n| is_take(&n)) {
+            w.key(Key::Tab);
+        }
+        let mut seen = vec![w.selected()];
+        for _ in 0..12 {
+            if form == "Cells" {
+                // Row by row.
+                let before = w.selected();
+                w.key(Key::ArrowRight);
+                if w.selected() == before {
+                    w.key(Key::Home);
+                    w.key(Key::ArrowDown);
+                }
+            } else {
+                w.key(Key::ArrowDown);
+            }
+            assert!(focused(&w).is_some_and(|n| is_take(&n)), "{form}: the focus goes along");
+            seen.push(w.selected());
+        }
+        seen.sort_unstable();
+        seen.dedup();
+        assert_eq!(seen, [1, 2, 3, 4, 5, 6, 7, 8, 9], "{form}");
+        // And from the take without a note back up, and on by Tab.
+        assert_eq!(w.selected(), 9);
+        w.key(Key::ArrowUp);
+        assert_ne!(w.selected(), 9, "{form}");
+        w.key(Key::Tab);
+        assert!(!focused(&w).is_some_and(|n| is_take(&n)), "{form}");
+        // A screen reader may go to any other all the same.
+        let other = w.0.get_by(|n| n.label().is_some_and(|l| is_take(&l) && l.contains("C4, layer 2")));
+        assert!(other.accesskit_node().data().supports_action(egui::accesskit::Action::Focus), "{form}");
+        other.focus();
+        w.steps(3);
+        assert!(focused(&w).is_some_and(|n| n.contains("C4, layer 2")), "{form}: {:?}", focused(&w));
+    }
+}
+
+/// The headings of all three forms are read by their names; those that sort say by what, and which way round.
+#[test]
+fn headings_are_read_and_say_what_they_sort_by() {
+    use egui::accesskit::SortDirection::{Ascending, Descending};
+    let mut w = Window::three();
+    for layer in ["Layer 1", "Layer 2", "Layer 3"] {
+        assert_eq!(w.0.query_all_by_role_and_label(Role::ColumnHeader, layer).count(), 1, "{layer}");
+    }
+    for note in ["Note C4", "Note C#4", "Note D4"] {
+        let heading = w.0.get_by_role_and_label(Role::RowHeader, note).rect();
+        let cell = w.at(&format!("{}, layer 1", &note[5..]));
+        assert!((heading.center().y - cell.y).abs() < 2.0, "{note} stands at its row");
+    }
+    let forms: [(&str, &[&str]); 2] = [
+        ("List", &["Note", "State", "Concern", "Score", "Centre", "Level"]),
+        ("Tuning", &["Note", "Centre", "Drift", "Vibrato", "Depth", "Strengths", "State"]),
+    ];
+    for (form, columns) in forms {
+        w.press(form);
+        let direction = |w: &Window, c: &str| {
+            let name = format!("Sort by {c}");
+            let heading = w.0.get_by(|n| n.role() == Role::Button && n.label() == Some(name.clone()));
+            heading.accesskit_node().data().sort_direction()
+        };
+        for column in columns {
+            w.press(&format!("Sort by {column}"));
+            let way = direction(&w, column);
+            assert!(way.is_some(), "{form}: {column}");
+            for other in columns.iter().filter(|c| c != &column) {
+                assert_eq!(direction(&w, other), None, "{form}: by {column}, not by {other}");
+            }
+            w.press(&format!("Sort by {column}"));
+            let turned = if way == Some(Ascending) { Descending } else { Ascending };
+            assert_eq!(direction(&w, column), Some(turned), "{form}: {column} turned round");
+        }
     }
 }

@@ -19,7 +19,7 @@ use seamwright::app::triage::Triage;
 use seamwright::app::view::{SoundView, View};
 use seamwright::app::{App, Environment};
 use seamwright::playback::message::Side;
-use seamwright::session::{Concern, ConcernKind, Document, Sheet, Take, TakeId, TakeState};
+use seamwright::session::{Concern, ConcernKind, Document, Edit, Sheet, Take, TakeId, TakeState};
 use seamwright::units::{Cents, Hertz, MidiNote};
 use sheet_support::{bare_take, recipe, source};
 
@@ -176,6 +176,37 @@ fn undo_and_redo_are_as_wide_whatever_they_are_about() {
     assert_eq!(places(&w), before, "something to redo");
 }
 
+/// Where the bar has room, the names of steps stand in it whole.
+#[test]
+fn undo_tells_its_whole_name_where_there_is_room() {
+    for (size, long) in [(vec2(1280.0, 800.0), false), (vec2(1920.0, 1080.0), true)] {
+        let mut w = Window::bottles();
+        w.0.set_size(size);
+        let w = w.steps().key(Key::Y);
+        let mut w = w;
+        let mut name = "Undo: Accept C4, layer 1".to_owned();
+        if long {
+            let named = "Move 12 takes, the first to D#4, layer 2";
+            let edit = Edit::SetState { take: TakeId(2), state: TakeState::SetAside };
+            let ctx = w.0.ctx.clone();
+            let command = Command::Edit(EditCommand::Do { label: named.into(), edit });
+            w.0.state_mut().dispatch(&ctx, command);
+            w = w.steps();
+            name = format!("Undo: {named}");
+        }
+        let button = w.0.get_by_label(&name).rect();
+        let font = egui::TextStyle::Button.resolve(&w.0.ctx.global_style());
+        let text = w.0.ctx.fonts_mut(|f| f.layout_no_wrap(name.clone(), font, egui::Color32::BLACK).size().x);
+        let padding = 2.0 * w.0.ctx.global_style().spacing.button_padding.x;
+        assert!(long || button.width() >= text + padding, "{name}: {} in {}", text + padding, button.width());
+        assert!(!long || button.width() > 330.0, "{}", button.width());
+        // All of it is told under the pointer.
+        w.0.hover_at(button.center());
+        w.0.run_steps(60);
+        assert!(w.says(&format!("Undo “{}”", &name[6..])));
+    }
+}
+
 /// All that is heard stands in one row, and the details are as wide when nothing is in them.
 #[test]
 fn the_details_have_one_width() {
@@ -246,6 +277,13 @@ fn keys_walk_through_the_sheet() {
     assert_eq!(w.selected(), Some(2));
     let w = w.key(Key::ArrowLeft).key(Key::ArrowDown);
     assert_eq!(w.selected(), Some(3));
+    // Below the last row stands the take without a note.
+    let w = w.key(Key::ArrowDown);
+    assert_eq!(w.selected(), Some(4));
+    let w = w.key(Key::ArrowDown);
+    assert_eq!(w.selected(), Some(4), "nothing stands below");
+    let w = w.key(Key::ArrowUp);
+    assert_eq!(w.selected(), Some(3));
     let w = w.key(Key::CloseBracket);
     assert_eq!(w.selected(), Some(4));
     // Take 3 is decided, so the next to look at after 4 comes round to 1.
@@ -294,7 +332,7 @@ fn the_list_of_keys_fits_any_window() {
         for (words, beside) in [
             ("Adds to what is selected, takes out", "Ctrl+Click"),
             ("From handle to handle", "Tab, after a click into the wave"),
-            ("Next take by itself after a decision: on, off", "Shift+N"),
+            ("Go on to the next take after deciding: on, off", "Shift+N"),
         ] {
             let (text, keys) = (w.0.get_by_label(words).rect(), w.0.get_by_label(beside).rect());
             assert!(keys.right() < text.left(), "{beside} {keys:?} {text:?}");

@@ -13,6 +13,7 @@ use super::focus;
 use super::keyboard::{Keyboard, KeyboardView};
 use super::notices::{About, Notices};
 use super::panels::Panels;
+use super::quiet_tips::QuietTips;
 use super::session_state::{Autosave, SessionState};
 use super::settings::SettingsStore;
 use super::sound::Sound;
@@ -75,6 +76,7 @@ impl App {
     /// A window with nothing open, or on the way to opening `paths`.
     pub fn new(ctx: &Context, environment: &Environment, paths: Vec<PathBuf>) -> Result<Self> {
         theme::install(ctx);
+        ctx.add_plugin(QuietTips::default());
         let (settings, problem) = SettingsStore::load(environment.settings.clone());
         ctx.set_theme(preference(settings.get().theme));
         ctx.set_zoom_factor(settings.get().scale);

@@ -68,6 +68,8 @@ pub enum LookCommand {
     OpenPath(bool),
     /// Shows or hides the list of all messages.
     Messages(bool),
+    /// Takes away the message about a text that was refused; the text stays, marked.
+    HideRefusal,
     /// Size of everything: 0.8 to 2.
     Scale(f32),
 }

@@ -17,9 +17,10 @@ use super::notices::About;
 use super::panels::details::place_field;
 use super::shortcuts::{Action, key_words, of};
 use super::sound::From;
+use super::widgets::typed;
 use super::words;
 use super::work::Purpose;
-use super::{choosing, proposing, surveying};
+use super::{choosing, proposing, quiet_tips, surveying};
 use crate::render::apart::layers_of;
 use crate::render::audition::Judged;
 use crate::render::intake;
@@ -32,7 +33,13 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Session(c) => session(app, ctx, c),
         Command::Edit(c) => edit(app, ctx, c),
         Command::Sound(c) => sound(app, ctx, c),
-        Command::Go(c) => go(app, c),
+        Command::Go(c) => {
+            let room = app.place.room;
+            go(app, c);
+            if app.place.room != room {
+                quiet_tips::hush(ctx);
+            }
+        }
         Command::Stack(c) => stack(app, c),
         Command::Work(c) => work(app, ctx, c),
         Command::Look(LookCommand::Theme(choice)) => {
@@ -44,7 +51,8 @@ pub(super) fn dispatch(app: &mut App, ctx: &Context, command: Command) {
         Command::Look(LookCommand::Commands(shown)) => app.place.shown.commands = shown,
         Command::Look(LookCommand::Steps(shown)) => app.place.shown.steps = shown,
         Command::Look(LookCommand::OpenPath(shown)) => app.place.shown.open_path = shown,
-        Command::Look(LookCommand::Messages(shown)) => messages(app, shown),
+        Command::Look(LookCommand::Messages(shown)) => messages(app, ctx, shown),
+        Command::Look(LookCommand::HideRefusal) => typed::hide_refusal(ctx),
         Command::Look(LookCommand::Preferences(shown)) => {
             app.place.shown.preferences = shown;
             if shown {
@@ -70,11 +78,11 @@ fn ask_in(ctx: &Context, field: egui::Id) {
 }
 
 /// Shows all messages, or says that there is none.
-fn messages(app: &mut App, shown: bool) {
+fn messages(app: &mut App, ctx: &Context, shown: bool) {
     const NONE: &str = "There is no message.";
-    let caution = app.session.path().is_some() && !app.settings.get().caution_read;
-    let nothing =
-        app.place.rescue.is_none() && !caution && app.notices.views().iter().all(|n| n.text == NONE);
+    let caution = app.session.path().is_some() && app.panels.cautions(app.settings.get());
+    let asked = caution || app.place.rescue.is_some() || typed::refusal(ctx).is_some();
+    let nothing = !asked && app.notices.views().iter().all(|n| n.text == NONE);
     app.place.shown.messages = shown && !nothing;
     if shown && nothing {
         app.notices.say(NONE);

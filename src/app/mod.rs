@@ -25,6 +25,7 @@ mod opening;
 pub mod panels;
 mod proposing;
 mod quantity;
+mod quiet_tips;
 mod run;
 pub mod session_state;
 pub mod settings;

@@ -84,6 +84,7 @@ fn follow_up(app: &mut App, id: u64) {
 /// Takes one recipe in.
 pub(super) fn take_in(app: &mut App, job: u64, before: &Arc<Take>, result: Result<Box<Proposal>>) {
     let Some(id) = app.work.proposing_of(job) else { return };
+    app.work.brought(id, before.id);
     let name = |app: &App| words::take_name(app.session.document(), before);
     let proposal = match result {
         Ok(p) => *p,
@@ -154,9 +155,9 @@ pub(super) fn job_ended(app: &mut App, job: u64, result: Result<()>) {
 pub(super) fn stop(app: &mut App, id: u64) {
     let all = app.work.proposing_all() == Some(id);
     app.work.stop_proposing(id);
+    let there = app.session.history().is_filled(id);
     app.session.close_step(id);
     if all {
-        let there = app.session.history().has_step(id);
         app.notices.say(if there {
             "No more recipes are proposed; those that are there stay, and undo takes them back."
         } else {
@@ -165,11 +166,23 @@ pub(super) fn stop(app: &mut App, id: u64) {
     }
 }
 
-/// After undo: what is still running of a step that was taken back stops.
+/// After undo and redo: what is still running of a step that was taken back stops, and goes on when the step
+/// is made again.
 pub(super) fn mind_history(app: &mut App) {
     for id in app.work.proposing() {
         if !app.session.history().has_step(id) {
-            app.work.stop_proposing(id);
+            app.work.lay_by(id);
         }
     }
+    for id in app.work.laid_by() {
+        if app.session.history().has_step(id) {
+            let left = app.work.take_up(id);
+            if let Some(path) = session_path(app) {
+                app.work.propose_more(id, &path, app.session.document(), left);
+            }
+        } else if !app.session.history().can_make_again(id) {
+            app.work.forget_laid_by(id);
+        }
+    }
+    follow(app);
 }

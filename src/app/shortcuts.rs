@@ -179,7 +179,7 @@ pub const TABLE: &[Shortcut] = table! {
     NextToLookAt GO "Next take to look at": key(Key::N);
     SelectAll GO "Select all shown": command(Key::A);
     NextTake GO "Next take": key(Key::CloseBracket);
-    PreviousTake GO "Take before": key(Key::OpenBracket);
+    PreviousTake GO "Previous take": key(Key::OpenBracket);
     PlayStop HEAR "Play the take, or stop": key(Key::Space);
     PlayLoop HEAR "Play the loop round and round": key(Key::R);
     PlaySeam HEAR "Play across the seam": key(Key::S);
@@ -194,7 +194,7 @@ pub const TABLE: &[Shortcut] = table! {
     Accept DECIDE "Accept (yes)": key(Key::Y);
     SetAside DECIDE "Set aside (drop it)": key(Key::D);
     Undecide DECIDE "Decide later (take the decision back)": key(Key::B);
-    GoOn DECIDE "Next take by itself after a decision: on, off": shift(Key::N);
+    GoOn DECIDE "Go on to the next take after deciding: on, off": shift(Key::N);
     Keep DECIDE "Use this of several takes for a cell": key(Key::U);
     Move DECIDE "Move: another note or layer": key(Key::M);
     Propose DECIDE "Propose a recipe for this take": key(Key::P);

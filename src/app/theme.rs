@@ -149,6 +149,9 @@ pub fn mix(a: Color32, b: Color32, share: f32) -> Color32 {
     Color32::from_rgb(m(a.r(), b.r()), m(a.g(), b.g()), m(a.b(), b.b()))
 }
 
+/// How long the pointer rests before a tooltip comes, in seconds.
+pub const TOOLTIP_DELAY_S: f32 = 0.35;
+
 impl Theme {
     /// The theme that a context shows now.
     pub fn of(ctx: &egui::Context) -> Self {
@@ -199,7 +202,7 @@ impl Theme {
         style.spacing.tooltip_width = 380.0;
         style.spacing.scroll = scroll_bars();
         style.animation_time = 0.08;
-        style.interaction.tooltip_delay = 0.35;
+        style.interaction.tooltip_delay = TOOLTIP_DELAY_S;
         self.paint_visuals(&mut style.visuals);
         style
     }

@@ -67,6 +67,8 @@ pub struct Work {
     running: Vec<Running>,
     /// Recipes that are on their way.
     proposing: Vec<Proposing>,
+    /// Those whose step was taken back before all had come; it can be made again.
+    laid_by: Vec<Proposing>,
     views: Vec<JobView>,
     next: AtomicU64,
     /// Counts the sessions opened, so that late results of an old one are known.
@@ -95,6 +97,7 @@ impl Work {
             light: runner(1, PROGRESS_EVERY)?,
             running: Vec::new(),
             proposing: Vec::new(),
+            laid_by: Vec::new(),
             views: Vec::new(),
             next: AtomicU64::new(1),
             session: 1,
@@ -110,6 +113,7 @@ impl Work {
     pub fn new_session(&mut self) {
         self.running.drain(..).for_each(|r| r.job.cancel.cancel());
         self.proposing.clear();
+        self.laid_by.clear();
         self.views.clear();
         self.session += 1;
         self.focus = Focus::default();

@@ -11,7 +11,7 @@ use std::path::Path;
 
 use crate::audio::{AudioBuf, Clip};
 use crate::error::{Error, ErrorKind, Result};
-use crate::units::{Frame, FrameRange, SampleRate};
+use crate::units::{Frame, FrameCount, FrameRange, SampleRate};
 
 use super::pcm::{self, PcmReader};
 use super::riff::{self, Form, SourceMarks};
@@ -40,8 +40,8 @@ pub struct SoundInfo {
     pub channels: u16,
     /// Frames, where the format says.
     pub frames: Option<u64>,
-    /// Frames that the head announces besides those that are there (WAV and AIFF): the file was cut
-    /// off. 0 where nothing is missing or nothing says so.
+    /// Frames that the head announces besides those that are there: the file was cut short. 0 where nothing is
+    /// missing or nothing says so. Of FLAC it is known only once the file is decoded.
     pub missing: u64,
     /// Loop, root key and INFO that the file brings along.
     pub marks: SourceMarks,
@@ -83,7 +83,8 @@ pub fn for_each_block(path: &Path, block: &mut dyn FnMut(&[&[f32]]) -> bool) -> 
     if frames == 0 {
         return Err(opened.source.nothing(path));
     }
-    Ok(SoundInfo { frames: Some(frames), ..opened.info })
+    let missing = opened.info.missing.max(opened.source.missing(opened.info.frames, frames));
+    Ok(SoundInfo { frames: Some(frames), missing, ..opened.info })
 }
 
 /// Decodes the whole of `path`. Errors as [`for_each_block`].
@@ -229,6 +230,15 @@ fn no_frames(path: &Path) -> Error {
     )
 }
 
+/// A file of which nothing but the head is there.
+fn nothing_left(path: &Path, head: &pcm::PcmHead) -> Error {
+    let promised = FrameCount(head.missing).lasts(head.rate).0;
+    let text = format!(
+        "it is cut short: nothing of the {promised:.2} s that its head promises is there; copy it or export it again"
+    );
+    unreadable(ErrorKind::Nothing, path, text)
+}
+
 /// A file that has been recognised.
 struct Opened {
     source: Source,
@@ -265,6 +275,12 @@ impl Source {
             Self::Pcm(reader) => Some(reader.head().frames),
             Self::Packed(_) => None,
         }
+    }
+
+    /// How many frames fewer than the head announces were decoded, where its count is exact.
+    fn missing(&self, announced: Option<u64>, decoded: u64) -> u64 {
+        let exact = matches!(self, Self::Packed(reader) if reader.is_flac());
+        announced.filter(|_| exact).map_or(0, |n| n.saturating_sub(decoded))
     }
 
     /// The error for a file that gave no frame.
@@ -315,7 +331,7 @@ fn open(path: &Path) -> Result<Opened> {
         Form::Aiff | Form::Aifc => aiff::aiff_head(&mut file, path, &layout)?,
     };
     if head.frames == 0 {
-        return Err(no_frames(path));
+        return Err(if head.missing > 0 { nothing_left(path, &head) } else { no_frames(path) });
     }
     let marks = riff::marks(&mut file, &layout, head.frames).map_err(io_error)?;
     let info = SoundInfo {

@@ -366,7 +366,7 @@ fn seam(f: &Facts) -> Option<String> {
     let audit = f.audit.as_ref()?;
     let parts: Vec<String> = [
         ("click", "click_db", "dB"),
-        ("colour", "flux_db", "dB"),
+        ("spectrum", "flux_db", "dB"),
         ("level", "level_step_db", "dB"),
         ("pitch", "pitch_step_cents", "cents"),
         ("thump", "thump_db", "dB"),

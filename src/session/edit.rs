@@ -342,6 +342,7 @@ fn outdate(take: &mut Take) {
 
 /// What the user did to a take survives a new survey of its file.
 fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
+    let mut moved = false;
     for fresh in sources {
         let mut fresh = fresh.clone();
         let given_id = fresh.id;
@@ -376,6 +377,9 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
                     t.concerns.extend(k.concerns.iter().filter(|c| c.kind.is_of_proposals()).cloned());
                     t.concerns.sort_by_key(|c| c.kind);
                 }
+                let other_place = (k.note, k.layer) != (t.note, t.layer);
+                moved |= other_place;
+                let by_hand = k.note != t.note;
                 t = Take {
                     id: k.id,
                     state: k.state,
@@ -384,6 +388,10 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
                     layer: k.layer,
                     ..t
                 };
+                // The survey speaks of the note that it would give it.
+                if by_hand {
+                    judge_note(&mut t, d.setup.middle_c, By::Hand);
+                }
                 if changed {
                     outdate(&mut t);
                 }
@@ -396,5 +404,9 @@ fn add_found(d: &mut Document, sources: &[Source], takes: &[Take]) {
         // Takes that a new survey no longer finds stay when somebody worked on them.
         kept.retain(|k| k.state != TakeState::New);
         d.takes.extend(kept);
+    }
+    if moved {
+        // Nor does it know which cells they claim where they stand.
+        judge_cells(d);
     }
 }

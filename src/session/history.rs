@@ -9,7 +9,8 @@
 //! every later snapshot, so undoing a later step undoes that one alone, and nothing that can be made
 //! again is lost. What was undone before the job was asked for goes as with any new step, but not until
 //! the job brings something; and it stays where the user made some of it again meanwhile, because then it
-//! comes after the job's step.
+//! comes after the job's step. The step of a job that has not ended stands for all that was asked for: undone,
+//! it can be made again even where nothing had come into it yet, and what comes after that joins it.
 //!
 //! The score of a loop follows from the sound and is no step either: [`History::judge`] writes it into
 //! the present and into all snapshots around it in which the take sounds the same, so it goes and comes
@@ -106,6 +107,11 @@ impl History {
         self.step_of(job).is_some()
     }
 
+    /// Whether the step of `job` stands and something came into it.
+    pub fn is_filled(&self, job: u64) -> bool {
+        self.step_of(job).is_some_and(|place| self.done[place].before != *self.after(place))
+    }
+
     fn step_of(&self, job: u64) -> Option<usize> {
         self.done.iter().position(|s| s.job == Some(job))
     }
@@ -140,13 +146,20 @@ impl History {
         Ok(true)
     }
 
-    /// The job has ended: a step that nothing came into goes.
+    /// The job has ended: a step that nothing came into goes, and nothing joins one that stands.
     pub fn close_step(&mut self, job: u64) {
         let Some(place) = self.step_of(job) else { return };
         if self.done[place].before == *self.after(place) {
             self.done.remove(place);
             self.revision += 1;
+        } else {
+            self.done[place].job = None;
         }
+    }
+
+    /// Whether the step of `job` was taken back before the job had ended, and can be made again.
+    pub fn can_make_again(&self, job: u64) -> bool {
+        self.undone.iter().any(|(s, _)| s.job == Some(job))
     }
 
     /// Writes facts into the present and into every snapshot; not a step.
@@ -244,10 +257,7 @@ impl History {
         let step = self.done.pop()?;
         let after = std::mem::replace(&mut self.now, Arc::clone(&step.before));
         let label = step.label.clone();
-        // A job's step that nothing had come into leaves nothing to make again.
-        if step.job.is_none() || step.before != after {
-            self.undone.push((step, after));
-        }
+        self.undone.push((step, after));
         self.revision += 1;
         Some(label)
     }
@@ -258,8 +268,8 @@ impl History {
         let (step, after) = self.undone.pop()?;
         self.now = after;
         let label = step.label.clone();
-        // What was still on its way when it was taken back does not come any more.
-        self.done.push(Step { job: None, ..step });
+        // What was still to come when it was taken back joins it, if its job goes on.
+        self.done.push(step);
         // From now on it comes after the steps of all jobs, and so does the rest.
         self.over_undone.clear();
         self.revision += 1;

@@ -106,12 +106,13 @@ pub(super) fn of_take(facts: &Facts) -> Vec<Concern> {
     all
 }
 
-/// Says of a file's last take that the file was cut off: its head announces `missing` more. Stands
-/// in for the mere "ends inside", which it explains.
-pub(super) fn breaks_off(all: &mut Vec<Concern>, missing: Seconds) {
+/// Says of a file's last take that the file was cut short: of `promised` by its head only `there` is left.
+/// Stands in for the mere "ends inside", which it explains.
+pub(super) fn cut_short(all: &mut Vec<Concern>, there: Seconds, promised: Seconds) {
     all.retain(|c| c.kind != ConcernKind::EndsInside);
+    let (there, promised) = (there.0, promised.0);
     let text = format!(
-        "the file breaks off: its head announces {missing} more than there is; copy or export it again"
+        "the file is cut short: {there:.2} s of the {promised:.2} s that its head promises are there, so this take may lack its end; copy or export the file again, then survey again"
     );
     all.push(Concern::new(ConcernKind::EndsInside, text));
     all.sort_by_key(|c| c.kind);

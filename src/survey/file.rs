@@ -74,10 +74,14 @@ pub(super) fn survey_one(
     let (info, envelope) = envelope_of(path, job, step, telling)?;
     let reader = Reader { path, a4: options.a4, middle_c: options.middle_c, job, step };
     let one = options.layout == Some(Layout::TakePerFile);
-    let found = takes_and_room(&reader, &envelope, one)?;
+    let cut = CutShort::of(&info, envelope.frames());
+    let found = takes_and_room(&reader, &envelope, one).map_err(|e| match &cut {
+        Some(cut) if e.kind() == ErrorKind::Nothing => cut.nothing(path),
+        _ => e,
+    })?;
     let mut takes: Vec<FoundTake> = found.takes;
-    if let Some(last) = takes.last_mut().filter(|_| info.missing > 0) {
-        concerns::breaks_off(&mut last.concerns, FrameCount(info.missing).lasts(info.rate));
+    if let (Some(last), Some(cut)) = (takes.last_mut(), &cut) {
+        concerns::cut_short(&mut last.concerns, cut.there, cut.promised);
     }
     if let [only] = &mut takes[..]
         && let Some(sounds) = only.sounds
@@ -96,6 +100,31 @@ pub(super) fn survey_one(
         takes,
         marks: info.marks,
     })
+}
+
+/// A file of which less is there than its head promises.
+struct CutShort {
+    there: Seconds,
+    promised: Seconds,
+}
+
+impl CutShort {
+    fn of(info: &SoundInfo, frames: u64) -> Option<Self> {
+        let lasts = |frames| FrameCount(frames).lasts(info.rate);
+        (info.missing > 0).then(|| Self { there: lasts(frames), promised: lasts(frames + info.missing) })
+    }
+
+    /// There is no take in what is left of it.
+    fn nothing(&self, path: &Path) -> Error {
+        let (there, promised) = (self.there.0, self.promised.0);
+        Error::new(
+            ErrorKind::Nothing,
+            format!(
+                "no take in {}: it is cut short: {there:.2} s of the {promised:.2} s that its head promises are there, and no take in them; copy or export it again",
+                path.display()
+            ),
+        )
+    }
 }
 
 /// The first pass.

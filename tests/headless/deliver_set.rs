@@ -285,7 +285,7 @@ fn the_report_stands_alone() {
     }
     assert!(page.contains("a &amp; c") && page.contains("&lt;script&gt;") && page.contains("CC0"));
     assert_eq!(page.matches("<svg").count(), 5);
-    for part in ["click ", "colour ", "level ", "pitch ", "thump "] {
+    for part in ["click ", "spectrum ", "level ", "pitch ", "thump "] {
         assert!(page.matches(part).count() >= 5, "each seam tells its {part}");
     }
     assert!(page.contains("<td class=\"soft\">missing</td>"), "the note that layer 2 lacks");

@@ -134,6 +134,15 @@ impl Window {
         self.steps(4);
     }
 
+    /// Takes the keyboard's focus from whatever has it.
+    pub fn click_nothing(&mut self) {
+        self.0.ctx.memory_mut(|m| m.stop_text_input());
+        if let Some(id) = self.0.ctx.memory(|m| m.focused()) {
+            self.0.ctx.memory_mut(|m| m.surrender_focus(id));
+        }
+        self.steps(2);
+    }
+
     /// Presses on a cell and goes to another in small moves; the button stays down.
     pub fn drag(&mut self, from: &str, to: Pos2) {
         let from = self.at(from);

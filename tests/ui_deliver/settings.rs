@@ -57,7 +57,7 @@ fn every_setting_has_its_control_and_undo() {
         ),
         ("lowest", |w| w.number("Lowest key", 48.0), |s| s.delivery.map.lowest = MidiNote(48)),
         ("highest", |w| w.number("Highest key", 72.0), |s| s.delivery.map.highest = MidiNote(72)),
-        ("furthest", |w| w.number("Furthest", 5.0), |s| s.delivery.map.furthest = 5),
+        ("furthest", |w| w.number("Stretch at most", 5.0), |s| s.delivery.map.furthest = 5),
         ("gaps", |w| w.click("Filled by their neighbours"), |s| s.delivery.map.fill_missing = false),
         (
             "layers",

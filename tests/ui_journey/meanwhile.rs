@@ -66,6 +66,117 @@ fn undo_of_propose_all_stops_what_is_still_running_of_it() {
     assert!(w.document().takes.iter().all(|t| t.state == TakeState::New));
 }
 
+/// Redo takes the wish up again: what had come is there at once, and the rest comes, also for takes that were found
+/// between undo and redo; all of it is one step again.
+#[test]
+fn redo_of_propose_all_goes_on_with_all_of_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", MANY);
+    let mut w = first_found(&folder);
+    w.keys(Modifiers::SHIFT, Key::P);
+    w.until("a recipe is there", |w| w.document().takes.iter().any(|t| t.recipe.is_some()));
+    let found = w.document().takes.len();
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert!(found < usize::from(MANY), "the survey is still at work");
+    assert!(w.app().session().history().redo_name().is_some_and(|n| n.starts_with("Propose all")));
+    w.until("more takes are there", |w| w.document().takes.len() > found);
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    assert!(w.document().takes.iter().any(|t| t.recipe.is_some()), "what had come is there at once");
+    w.until("all are proposed", |w| all_proposed(w, MANY));
+    assert_eq!(steps(&w), ["Propose all: 16 takes"]);
+    w.keys(Modifiers::COMMAND, Key::Z);
+    assert!(w.document().takes.iter().all(|t| t.recipe.is_none()));
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    assert!(w.document().takes.iter().all(|t| t.recipe.is_some()));
+    w.frames(10);
+    assert!(w.is_idle(), "there is nothing to do again");
+}
+
+/// The same where nothing had come yet, and all takes were found before it was made again.
+#[test]
+fn redo_brings_back_a_wish_that_nothing_had_come_of() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 4);
+    let mut w = first_found(&folder);
+    w.send(Command::Work(seamwright::app::command::WorkCommand::ProposeAll));
+    w.send(Command::Edit(EditCommand::Undo));
+    assert!(w.document().takes.iter().all(|t| t.recipe.is_none()));
+    w.until("all is found", |w| w.is_idle() && w.document().takes.len() == 4);
+    w.frames(10);
+    assert!(w.document().takes.iter().all(|t| t.recipe.is_none()), "it was taken back");
+    w.keys(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    w.until("all are proposed", |w| all_proposed(w, 4));
+    assert_eq!(steps(&w), ["Propose all: 4 takes"]);
+}
+
+/// What was decided by hand about a take's note stays decided when its file is looked through once more.
+#[test]
+fn a_new_survey_keeps_what_was_decided_about_a_note_by_hand() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 3);
+    // Named one note, sounding another: the survey calls it wrong.
+    write_wav(&folder.join("bottle E4.wav"), &note(369.99, 3.0, 7));
+    let mut w = Window::over(&folder, 4);
+    let named = |w: &Window, n: u8| {
+        w.document()
+            .takes
+            .iter()
+            .find(|t| t.named.and_then(|n| n.midi) == Some(MidiNote(n)))
+            .cloned()
+            .unwrap()
+    };
+    let wrong = |w: &Window, n: u8| {
+        let take = named(w, n);
+        let concern = take.concerns.iter().find(|c| c.kind == seamwright::session::ConcernKind::WrongNote);
+        concern.map(|c| c.text.clone())
+    };
+    assert!(wrong(&w, 64).is_some_and(|t| t.contains("sounds F#4")), "{:?}", wrong(&w, 64));
+    assert_eq!(wrong(&w, 57), None);
+    // The one is put right, the other put wrong.
+    for (n, to) in [(64, 66), (57, 61)] {
+        let edit = Edit::Place { take: named(&w, n).id, note: MidiNote(to), layer: 0 };
+        w.send(Command::Edit(EditCommand::Do { label: "Place".into(), edit }));
+    }
+    assert_eq!(wrong(&w, 64), None);
+    let by_hand = wrong(&w, 57);
+    assert!(by_hand.as_ref().is_some_and(|t| t.contains("placed as C#4")), "{by_hand:?}");
+    w.click("Survey again");
+    w.frames(2);
+    w.until("it is looked through", Window::is_idle);
+    w.frames(4);
+    assert_eq!((wrong(&w, 64), wrong(&w, 57)), (None, by_hand));
+    assert_eq!((named(&w, 64).note, named(&w, 57).note), (Some(MidiNote(66)), Some(MidiNote(61))));
+}
+
+/// A file that was cut short: what is there of it is used and says so; where no take is left in it, it stands among
+/// the files that could not be read, with how much is there of how much.
+#[test]
+fn a_file_that_is_cut_short_is_told_so_and_used() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 1);
+    for (name, seconds) in [("bottle C5.wav", 2.0), ("bottle D5.wav", 0.2), ("bottle E5.wav", 0.0)] {
+        let path = folder.join(name);
+        write_wav(&path, &note(523.25, 4.0, 9));
+        let bytes = std::fs::read(&path).unwrap();
+        let head = bytes.len() - 3 * 4 * 48_000;
+        std::fs::write(&path, &bytes[..head + 3 * (seconds * 48_000.0) as usize]).unwrap();
+    }
+    let mut w = Window::over(&folder, 2);
+    let cut = w.document().takes.iter().find(|t| t.note == Some(MidiNote(72))).cloned().unwrap();
+    let text = "the file is cut short: 2.00 s of the 4.00 s that its head promises are there";
+    assert!(cut.concerns.iter().any(|c| c.text.contains(text)), "{:?}", cut.concerns);
+    w.send(Command::Go(GoCommand::Select(cut.id)));
+    w.frames(5);
+    assert!(w.says(text) && w.says("survey again"), "and the window says it");
+    // It can be worked on as far as it goes.
+    w.key(Key::P);
+    w.until("it has a recipe", |w| w.document().take(cut.id).unwrap().recipe.is_some() && w.is_idle());
+    assert_eq!(w.document().unread.len(), 2);
+    w.click("Which, and why");
+    assert!(w.says("bottle D5.wav: ") && w.says("cut short: 0.20 s of the 4.00 s"));
+    assert!(w.says("cut short: nothing of the 4.00 s that its head promises is there"));
+}
+
 #[test]
 fn escape_takes_the_wish_back_and_leaves_what_is_there() {
     let dir = tempfile::tempdir().unwrap();

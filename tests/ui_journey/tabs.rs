@@ -1,4 +1,5 @@
-//! The Tab key alone leads through everything in a room and round again.
+//! The Tab key leads through everything in a room and round again; of the takes in the sheet it comes to one, and
+//! arrows lead to the others.
 
 use std::collections::BTreeSet;
 
@@ -58,8 +59,35 @@ fn walk(w: &mut Window) -> Vec<Stop> {
     panic!("Tab never comes round: {:#?}", stops.iter().map(|s| &s.1).collect::<Vec<_>>());
 }
 
+/// Whether a name is that of a take in the sheet.
+fn is_cell((_, name): &(String, String)) -> bool {
+    name.contains(", layer ")
+}
+
+/// Every cell that arrows lead to from the one that Tab comes to, and back there.
+fn cells(w: &mut Window) -> Vec<Stop> {
+    for _ in 0..400 {
+        if focused(w).is_some_and(|s| is_cell(&called(&s))) {
+            break;
+        }
+        w.key(Key::Tab);
+        w.frames(2);
+    }
+    let mut all = Vec::new();
+    for key in [Key::ArrowUp, Key::ArrowDown] {
+        for _ in 0..8 {
+            w.key(key);
+            w.frames(2);
+            all.extend(focused(w).filter(|s| is_cell(&called(s))));
+        }
+    }
+    w.keys(egui::Modifiers::COMMAND, Key::Home);
+    w.frames(2);
+    all
+}
+
 #[test]
-fn tab_alone_leads_through_every_room() {
+fn tab_and_arrows_lead_through_every_room() {
     let dir = tempfile::tempdir().unwrap();
     let folder = takes(dir.path(), "bottles", 2);
     let mut w = Window::proposed(&folder, 2);
@@ -80,7 +108,13 @@ fn tab_alone_leads_through_every_room() {
             assert!(name.chars().any(char::is_alphanumeric), "{room}: {role:?} at {at:?} says nothing");
             assert!(window.contains(at.center()), "{room}: “{name}” is out of sight at {at:?}");
         }
-        let stood: BTreeSet<_> = stops.iter().map(called).collect();
+        let mut stood: BTreeSet<_> = stops.iter().map(called).collect();
+        assert_eq!(
+            stood.iter().filter(|s| is_cell(s)).count(),
+            1,
+            "{room}: the sheet is one stop: {stood:?}"
+        );
+        stood.extend(cells(&mut w).iter().map(called));
         let left_out: Vec<_> = can.difference(&stood).collect();
         assert!(left_out.is_empty(), "{room}: Tab does not come to {left_out:?}");
     }

@@ -135,6 +135,11 @@ fn says(h: &Harness<'_, State>, part: &str) -> bool {
     h.query_all_by_label_contains(part).next().is_some()
 }
 
+/// What the strip at the lower edge of the window is given to tell of a text that was refused.
+fn refusal(h: &Harness<'_, State>) -> String {
+    seamwright::app::widgets::typed::refusal(&h.ctx).unwrap_or_default()
+}
+
 fn click(h: &mut Harness<'_, State>, label: &str) {
     h.get_by_label(label).click();
     h.run_steps(3);

@@ -361,7 +361,7 @@ fn facts(ui: &mut Ui, view: &View<'_>, take: &Take, source: &Source) {
         ("Named", note(take.named.and_then(|n| n.midi))),
         ("Sounding", sounding),
         ("Level", words::decibels(take.level.0)),
-        ("Over the room", snr),
+        ("Above the room", snr),
         ("Format", format!("{} Hz, {}", source.rate.hz(), channels(source.channels))),
     ];
     Grid::new("facts").num_columns(2).spacing([12.0, 3.0]).min_row_height(20.0).show(ui, |ui| {

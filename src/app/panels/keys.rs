@@ -37,7 +37,7 @@ impl KeysPanel {
                 });
                 ui.add_space(4.0);
                 let about =
-                    "Tab goes from control to control, Escape leaves one. In a text field letters are text.";
+                    "Tab goes from control to control (to one of the takes; arrows to the others), Escape leaves one. In a text field letters are text.";
                 ui.add(egui::Label::new(soft(about, theme)).truncate());
             });
         // What grew is cut off until it is drawn once more.

@@ -28,6 +28,7 @@ use egui::{Align2, CentralPanel, Color32, FontId, Frame, Margin, Panel, Stroke, 
 
 use super::command::{Command, Room, SessionCommand};
 use super::keyboard::KeyboardView;
+use super::settings::Settings;
 use super::theme::{Theme, strong};
 use super::view::{Around, View};
 
@@ -84,6 +85,11 @@ impl Panels {
         self.strip.notices.is_read()
     }
 
+    /// Whether the caution is still to be told in the strip.
+    pub fn cautions(&self, settings: &Settings) -> bool {
+        self.strip.notices.cautions(settings)
+    }
+
     /// Draws the window and returns what the user wants done.
     pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let theme = view.theme;
@@ -101,6 +107,9 @@ impl Panels {
                 .show(ui, |ui| take(self.keyboard.ui(ui, view, around.keyboard)));
         }
         if view.path.is_none() {
+            if !around.settings.caution_read {
+                self.strip.notices.caution_on_start_page(ui.input(|i| i.time));
+            }
             CentralPanel::default()
                 .frame(frame(theme.paper, 0))
                 .show(ui, |ui| take(self.start.ui(ui, view, around)));
@@ -124,6 +133,7 @@ impl Panels {
         }
         take(self.commands.ui(ui.ctx(), view, around));
         drop_hint(ui, theme);
+        self.strip.notices.follow_refusal(ui.ctx());
         commands
     }
 

@@ -19,10 +19,15 @@ use crate::app::theme::{Theme, strong};
 use crate::app::view::{Around, View};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
+use crate::app::widgets::typed;
 
 /// The caution of the first start.
 pub const CAUTION: &str = "Sound starts quiet. Begin with the volume low, above all in headphones; loud sound harms hearing. Follow local rules and the advice of hearing professionals.";
 
+/// The same where there is no room for it; all of it is one key away.
+const CAUTION_SHORT: &str = "Begin with the volume low; loud sound harms hearing.";
+/// So long it takes to read it, in seconds (15 letters a second; common practice, no source).
+const READING_S: f64 = 10.0;
 /// Widest list in points.
 const WIDEST: f32 = 620.0;
 /// Size of a text that fits into one line, and of one that needs two.
@@ -36,6 +41,8 @@ const CLOSE: f32 = 58.0;
 enum Which {
     /// A session that cannot be read has an autosave.
     Rescue,
+    /// What was typed into a field cannot be.
+    Refusal,
     Notice(u64),
     Caution,
 }
@@ -53,12 +60,17 @@ struct Message<'a> {
 
 impl Message<'_> {
     fn closes(&self) -> bool {
-        matches!(self.which, Which::Notice(_))
+        matches!(self.which, Which::Notice(_) | Which::Refusal)
     }
 }
 
 /// All messages, those that are to be read first at the front.
-fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> Vec<Message<'a>> {
+fn messages<'a>(
+    view: &View<'a>,
+    rescue: Option<&Path>,
+    refusal: Option<&str>,
+    cautions: bool,
+) -> Vec<Message<'a>> {
     let rescue = rescue.map(|path| Message {
         which: Which::Rescue,
         sign: true,
@@ -81,15 +93,26 @@ fn messages<'a>(view: &View<'a>, settings: &Settings, rescue: Option<&Path>) -> 
         in_full: n.in_full.as_str().into(),
         button: ("Close", "Takes this message away", Command::Session(SessionCommand::DismissNotice(n.id))),
     });
+    let refusal = refusal.map(|text| Message {
+        which: Which::Refusal,
+        sign: true,
+        text: text.to_owned().into(),
+        in_full: text.to_owned().into(),
+        button: (
+            "Close",
+            "Takes this message away; the field keeps what was typed",
+            Command::Look(LookCommand::HideRefusal),
+        ),
+    });
     // On the start page the caution has a place of its own.
-    let caution = (view.path.is_some() && !settings.caution_read).then(|| Message {
+    let caution = (view.path.is_some() && cautions).then(|| Message {
         which: Which::Caution,
         sign: true,
         text: CAUTION.into(),
         in_full: CAUTION.into(),
         button: ("I have read this", "Does not show again", Command::Sound(SoundCommand::CautionRead)),
     });
-    rescue.into_iter().chain(notices).chain(caution).collect()
+    rescue.into_iter().chain(refusal).chain(notices).chain(caution).collect()
 }
 
 /// The messages.
@@ -103,12 +126,35 @@ pub struct NoticesPanel {
     listed: bool,
     /// Its size then.
     list_size: Vec2,
+    /// Why a text was refused, as far as that is told here.
+    refusal: Option<String>,
+    /// Since when the start page shows the caution.
+    start_page_since: Option<f64>,
+    /// It stood there long enough to be read.
+    caution_seen: bool,
 }
 
 impl NoticesPanel {
     /// Whether somebody is reading them.
     pub fn is_read(&self) -> bool {
         self.read
+    }
+
+    /// Whether the caution is still to be told: it was not said to be read, nor did it stand on the start page
+    /// long enough for it. Once is enough.
+    pub fn cautions(&self, settings: &Settings) -> bool {
+        !settings.caution_read && !self.caution_seen
+    }
+
+    /// The start page shows the caution, at `now` in seconds.
+    pub fn caution_on_start_page(&mut self, now: f64) {
+        let since = *self.start_page_since.get_or_insert(now);
+        self.caution_seen |= now - since >= READING_S;
+    }
+
+    /// At the end of a pass: whether what fields refused is told as it is.
+    pub fn follow_refusal(&self, ctx: &egui::Context) {
+        typed::follow_refusal(ctx, self.refusal.as_deref());
     }
 
     /// Draws the latest message in `area`; whether there is one.
@@ -121,7 +167,9 @@ impl NoticesPanel {
         rescue: Option<&Path>,
         out: &mut Vec<Command>,
     ) -> bool {
-        let all = messages(view, around.settings, rescue);
+        self.refusal = typed::refusal(ui.ctx());
+        let cautions = self.cautions(around.settings);
+        let all = messages(view, rescue, self.refusal.as_deref(), cautions);
         let held = self.shown.filter(|_| self.read).and_then(|w| all.iter().find(|m| m.which == w));
         let Some(message) = held.or(all.first()) else {
             (self.shown, self.read) = (None, false);
@@ -240,14 +288,19 @@ fn line(
         }
         let sign = if m.sign { 24.0 } else { 0.0 };
         let galley = fitted(ui, &m.text, ui.available_width() - sign, theme);
-        let galley = if count > 1 || galley.elided || listed {
+        let cut = galley.elided;
+        let galley = if count > 1 || cut || listed {
             let words = if count > 1 { format!("All {count}") } else { "Read".into() };
             let about = tip(ui.ctx(), "Every message in full", Action::Messages);
             let button = Button::new(&words).selected(listed).min_size(vec2(0.0, 26.0));
             if press(ui, button, &format!("{words}: messages"), &about) {
                 out.push(Command::Look(LookCommand::Messages(!listed)));
             }
-            fitted(ui, &m.text, ui.available_width() - sign, theme)
+            let room = ui.available_width() - sign;
+            match fitted(ui, &m.text, room, theme) {
+                cut if cut.elided && m.which == Which::Caution => fitted(ui, CAUTION_SHORT, room, theme),
+                fits => fits,
+            }
         } else {
             galley
         };
@@ -255,7 +308,7 @@ fn line(
             if m.sign {
                 glyph::concern_sign(ui, theme);
             }
-            let cut = galley.elided || m.in_full != m.text;
+            let cut = galley.elided || m.in_full != *galley.text();
             let r = ui.add(Label::new(galley).show_tooltip_when_elided(false));
             announce(&r, m);
             if cut {

@@ -12,6 +12,8 @@ use crate::playback::device::DeviceWish;
 
 /// Lengths of block that are offered.
 const BLOCKS: [u32; 6] = [64, 128, 256, 512, 1024, 2048];
+/// Width of the column of names in points: the same in all parts.
+const NAMES: f32 = 120.0;
 /// Sizes of everything, in percent.
 const SCALES: [u32; 10] = [80, 90, 100, 110, 125, 140, 150, 160, 180, 200];
 
@@ -34,7 +36,7 @@ impl PreferencesPanel {
                 let height = (room.height() - 170.0).max(120.0);
                 ScrollArea::vertical().max_height(height).min_scrolled_height(height).show(ui, |ui| {
                 heading(ui, "Sound");
-                Grid::new("sound").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
+                Grid::new("sound").num_columns(2).min_col_width(NAMES).spacing([14.0, 8.0]).show(ui, |ui| {
                     device(ui, around, &mut out);
                     block(ui, around, &mut out);
                     midi(ui, view, around, &mut out);
@@ -49,7 +51,7 @@ impl PreferencesPanel {
                     out.push(Command::Sound(SoundCommand::TryDevice));
                 }
                 heading(ui, "Window");
-                Grid::new("window").num_columns(2).spacing([14.0, 8.0]).show(ui, |ui| {
+                Grid::new("window").num_columns(2).min_col_width(NAMES).spacing([14.0, 8.0]).show(ui, |ui| {
                     colours(ui, around, &mut out);
                     size(ui, &mut out);
                 });
@@ -119,8 +121,8 @@ fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
         let ms = if rate > 0.0 { format!(" ({:.1} ms)", 1e3 * f64::from(n) / rate) } else { String::new() };
         (Some(n), format!("{n} frames{ms}"))
     }));
-    let about = "How much sound is made ready before it is heard: less is heard sooner, more is safer against gaps and crackling. Not every device allows every amount";
-    choice(ui, ("Sound in advance", about), &wish.block, all, |block| {
+    let about = "How much sound is made ready at a time: a small buffer is heard sooner, a large one is safer against gaps and crackling. Not every device allows every size";
+    choice(ui, ("Sound buffer", about), &wish.block, all, |block| {
         out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { block, ..wish.clone() })));
     });
 }
@@ -167,7 +169,7 @@ pub fn delay_words(view: &View<'_>, around: &Around<'_>) -> String {
         None => text += "; the system does not tell how long the device itself takes",
     }
     if l.complaints > 0 {
-        text += &format!("; gaps or complaints so far: {}, more sound in advance helps", l.complaints);
+        text += &format!("; gaps or complaints so far: {}, a larger sound buffer helps", l.complaints);
     }
     text + ". What a key or the mouse starts waits up to one picture of the screen more."
 }

@@ -59,8 +59,6 @@ impl TopBarPanel {
 enum Fold {
     /// Everything in words.
     Open,
-    /// Undo and redo without what they are about.
-    Short,
     /// Undo and redo are in the menu as well, where they say what they are about; the volume has no name
     /// beside it.
     Narrow,
@@ -74,8 +72,7 @@ impl Fold {
     /// By the width in points.
     fn of(width: f32) -> Self {
         match width {
-            w if w >= 1180.0 => Self::Open,
-            w if w >= 930.0 => Self::Short,
+            w if w >= 930.0 => Self::Open,
             w if w >= 800.0 => Self::Narrow,
             w if w >= 680.0 => Self::Tight,
             _ => Self::Least,
@@ -128,31 +125,32 @@ fn rooms(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) 
 /// Width in points that the sound and the menu want at the right, by how much is folded.
 fn right_side(fold: Fold) -> f32 {
     match fold {
-        Fold::Open | Fold::Short => 410.0,
+        Fold::Open => 400.0,
         Fold::Narrow => 292.0,
-        Fold::Tight | Fold::Least => 246.0,
+        // Without a sound device it is said so there.
+        Fold::Tight | Fold::Least => 264.0,
     }
 }
 
-/// Undo and redo alone are as wide as this; with what they are about at least so wide, and at most so wide or
-/// a quarter of what is free, whichever is more.
+/// Undo and redo alone are as wide as this; with what they are about at least so wide, and no wider than the
+/// longest names of steps need.
 const WORD_ALONE: f32 = 62.0;
-const WITH_STEP: (f32, f32) = (100.0, 170.0);
+const WITH_STEP: (f32, f32) = (100.0, 340.0);
 
-/// How wide undo and redo are: the same whatever they are about, so that nothing beside them moves. None:
-/// there is no room for them.
-fn undo_width(free: f32, fold: Fold, gap: f32) -> Option<f32> {
+/// How wide undo and redo are: all of the room there is as far as names need it, and the same whatever they are
+/// about, so that nothing beside them moves. None: there is no room for them.
+fn undo_width(free: f32, gap: f32) -> Option<f32> {
     let each = (free - gap) / 2.0;
     match each {
         w if w < WORD_ALONE => None,
-        w if fold == Fold::Open && w >= WITH_STEP.0 => Some(w.min(WITH_STEP.1.max(free / 4.0)).floor()),
+        w if w >= WITH_STEP.0 => Some(w.min(WITH_STEP.1).floor()),
         _ => Some(WORD_ALONE),
     }
 }
 
 fn undo_redo(ui: &mut Ui, view: &View<'_>, fold: Fold, commands: &mut Vec<Command>) {
     let free = ui.available_width() - right_side(fold);
-    let Some(width) = undo_width(free, fold, ui.spacing().item_spacing.x) else { return };
+    let Some(width) = undo_width(free, ui.spacing().item_spacing.x) else { return };
     let steps = [
         ("Undo", view.undo, Action::Undo, EditCommand::Undo),
         ("Redo", view.redo, Action::Redo, EditCommand::Redo),
@@ -308,11 +306,11 @@ mod tests {
 
     #[test]
     fn undo_is_as_wide_as_the_window_lets_it_whatever_it_is_about() {
-        assert_eq!(undo_width(456.0, Fold::Open, 8.0), Some(WITH_STEP.1));
-        assert_eq!(undo_width(1000.0, Fold::Open, 8.0), Some(250.0));
-        assert_eq!(undo_width(260.0, Fold::Open, 8.0), Some(126.0));
-        assert_eq!(undo_width(260.0, Fold::Short, 8.0), Some(WORD_ALONE));
-        assert_eq!(undo_width(100.0, Fold::Narrow, 8.0), None);
+        assert_eq!(undo_width(1000.0, 8.0), Some(WITH_STEP.1));
+        assert_eq!(undo_width(508.0, 8.0), Some(250.0));
+        assert_eq!(undo_width(260.0, 8.0), Some(126.0));
+        assert_eq!(undo_width(200.0, 8.0), Some(WORD_ALONE));
+        assert_eq!(undo_width(100.0, 8.0), None);
     }
 
     #[test]

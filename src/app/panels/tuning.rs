@@ -4,13 +4,16 @@ use std::cmp::Ordering;
 
 use egui::text::{LayoutJob, TextWrapping};
 use egui::{
-    Align2, Button, DragValue, FontId, Rect, Role, ScrollArea, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
+    Align2, Button, DragValue, FontId, Id, Rect, Response, Role, ScrollArea, Sense, Stroke, StrokeKind, Ui,
+    WidgetInfo, pos2, vec2,
 };
 
+use super::sheet::{keys_of_focus, note_focus};
 use crate::app::command::{Command, EditCommand, GoCommand};
 use crate::app::quantity;
 use crate::app::theme::strong;
 use crate::app::view::View;
+use crate::app::widgets::cell::{one_of_many, sorts};
 use crate::app::widgets::control::{escaped, field, soft};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
@@ -46,6 +49,21 @@ const COLUMNS: [Head; 7] = [
 const A4_TIP: &str = "Frequency of A4 that the set is tuned to, 380 to 500 Hz; Enter takes it";
 const FLATTEN_TIP: &str = "Sets how much of drift and vibrato is flattened, in every take shown that has a recipe; \
                            where, its strength curve says. One step to undo";
+
+/// A row of the table.
+pub(super) fn tuning_row_id(take: TakeId) -> Id {
+    Id::unique(("tuning row", take))
+}
+
+/// What the table shows, for the keys.
+pub(super) struct Shown {
+    /// The takes from top to bottom.
+    pub order: Vec<TakeId>,
+    /// So many rows are a page.
+    pub page: i64,
+    /// One of the rows has the keyboard's focus.
+    pub focused: bool,
+}
 
 /// What the table can be sorted by.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -90,34 +108,54 @@ struct Line {
 }
 
 impl TuningPanel {
-    /// Draws the table.
-    pub fn ui(&mut self, ui: &mut Ui, view: &View<'_>) -> Vec<Command> {
-        let mut commands = Vec::new();
-        self.settings(ui, view, &mut commands);
+    /// Draws the table; what it shows. `scroll`: the selected take is to come into sight.
+    pub(super) fn ui(
+        &mut self,
+        ui: &mut Ui,
+        view: &View<'_>,
+        scroll: bool,
+        commands: &mut Vec<Command>,
+    ) -> Option<Shown> {
+        self.settings(ui, view, commands);
         ui.add_space(6.0);
         self.head(ui, view);
         let mut lines = lines(view);
         if lines.is_empty() {
             ui.add_space(16.0);
             ui.label(soft("No take is like this. “Show all” clears the filter.", view.theme));
-            return commands;
+            return None;
         }
         lines.sort_by(|a, b| self.order(a, b));
-        ui.spacing_mut().item_spacing.y = 0.0;
-        ScrollArea::vertical().auto_shrink(false).id_salt("tuning").show_rows(
-            ui,
-            ROW,
-            lines.len(),
-            |ui, range| {
-                for line in &lines[range] {
-                    if show(ui, view, line) {
-                        commands.push(Command::Go(GoCommand::Select(line.row.take)));
-                    }
+        let order: Vec<TakeId> = lines.iter().map(|l| l.row.take).collect();
+        // Tab comes to one row.
+        let stop = view.selected.filter(|id| order.contains(id)).unwrap_or(order[0]);
+        let page = (ui.available_height() / ROW).floor().max(2.0) as i64 - 1;
+        let mut focused = false;
+        ScrollArea::vertical().auto_shrink(false).id_salt("tuning").show_viewport(ui, |ui, seen| {
+            let size = vec2(ui.available_width(), lines.len() as f32 * ROW);
+            let (area, _) = ui.allocate_exact_size(size, Sense::hover());
+            for (i, line) in lines.iter().enumerate() {
+                let y = i as f32 * ROW;
+                let rect = Rect::from_min_size(area.min + vec2(0.0, y), vec2(area.width(), ROW));
+                let take = line.row.take;
+                if scroll && view.selected == Some(take) {
+                    ui.scroll_to_rect(rect, None);
                 }
-                follow_focus(ui);
-            },
-        );
-        commands
+                // That row is there even where it is not seen, so that it can have the focus.
+                if (y + ROW < seen.top() || y > seen.bottom()) && take != stop {
+                    continue;
+                }
+                let keys = keys_of_focus(ui, tuning_row_id(take), Some(take), view);
+                let r = show(ui, view, line, rect, take == stop);
+                if keys.is_empty() && r.clicked() {
+                    commands.push(Command::Go(GoCommand::Select(take)));
+                }
+                commands.extend(keys);
+                focused |= note_focus(ui, &r, r.id);
+            }
+            follow_focus(ui);
+        });
+        Some(Shown { order, page, focused })
     }
 
     fn settings(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
@@ -184,12 +222,12 @@ impl TuningPanel {
                 area.left() + left * area.width()..=area.left() + right * area.width() - 4.0,
                 area.y_range(),
             );
-            let r = ui.interact(rect, ui.scope_id().with(("column", i)), Sense::CLICK);
-            r.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Sort by {name}")));
+            let r = ui.interact(rect, ui.scope_id().with(("column", i)), Sense::click());
+            sorts(&r, name, (self.by == *column).then_some(self.descending));
             if r.clicked() {
                 (self.by, self.descending) = (*column, self.by == *column && !self.descending);
             }
-            let colour = if r.hovered() { view.theme.accent } else { view.theme.ink };
+            let colour = if r.hovered() || r.has_focus() { view.theme.accent } else { view.theme.ink };
             let font = FontId::new(13.0, strong());
             let at = rect.left_top() + vec2(0.0, 10.0);
             let text = ui.painter().text(at, Align2::LEFT_CENTER, name, font, colour);
@@ -201,7 +239,7 @@ impl TuningPanel {
             }
             r.on_hover_text(format!("{about}. Click to sort by it"));
         }
-        ui.painter().hline(area.x_range(), area.bottom(), egui::Stroke::new(1.0, view.theme.line));
+        ui.painter().hline(area.x_range(), area.bottom(), Stroke::new(1.0, view.theme.line));
     }
 
     /// What is not known stands last, whichever way round.
@@ -276,11 +314,10 @@ fn strengths_in_short((centre, drift, vibrato): (f64, f64, f64)) -> String {
     [centre, drift, vibrato].map(|s| format!("{:.0}", s * 100.0)).join(", ")
 }
 
-/// Draws one line; whether it was clicked.
-fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
+/// Draws one line in `rect`; `stop`: Tab comes to it.
+fn show(ui: &Ui, view: &View<'_>, line: &Line, rect: Rect, stop: bool) -> Response {
     let t = view.theme;
-    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
-    let r = ui.interact(rect, ui.scope_id().with(("tuning row", line.row.take)), Sense::CLICK);
+    let r = one_of_many(ui, rect, tuning_row_id(line.row.take), Sense::click(), stop);
     let chosen = view.is_chosen(line.row.take);
     let texts: Vec<_> = COLUMNS.iter().zip(&line.spoken).map(|(c, text)| format!("{} {text}", c.1)).collect();
     let (name, in_full) = (texts.join(", "), texts.join("\n"));
@@ -289,6 +326,9 @@ fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
     if chosen || r.hovered() || r.has_focus() {
         let fill = if chosen { t.chosen() } else { t.sheet };
         ui.painter().rect_filled(rect, 3.0, fill);
+    }
+    if view.selected == Some(line.row.take) || r.has_focus() {
+        ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.5, t.accent), StrokeKind::Inside);
     }
     for (i, ((_, _, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {
         let right = COLUMNS.get(i + 1).map_or(1.0, |c| c.4);
@@ -306,6 +346,5 @@ fn show(ui: &mut Ui, view: &View<'_>, line: &Line) -> bool {
         ui.painter().galley(at - vec2(0.0, galley.size().y / 2.0), galley, t.ink);
     }
     // What has no room in its column is read here.
-    let r = if is_cut { r.on_hover_text(in_full) } else { r };
-    r.clicked()
+    if is_cut { r.on_hover_text(in_full) } else { r }
 }

@@ -49,6 +49,8 @@ pub struct CellLook<'a> {
     pub changed: bool,
     /// The colour of its layer.
     pub layer: Color32,
+    /// Tab comes to it: of all cells to one, from which arrows lead on.
+    pub stop: bool,
 }
 
 impl CellLook<'_> {
@@ -110,11 +112,38 @@ fn locked(take: &Take) -> bool {
 /// Draws a cell in `rect` and makes it a button named by all it shows; `drags`: it can be taken
 /// elsewhere.
 pub fn cell(ui: &Ui, rect: Rect, id: Id, look: &CellLook<'_>, drags: bool, theme: &Theme) -> Response {
-    let response = ui.interact(rect, id, if drags { Sense::click_and_drag() } else { Sense::click() });
+    let response =
+        one_of_many(ui, rect, id, if drags { Sense::click_and_drag() } else { Sense::click() }, look.stop);
     paint(&ui.painter_at(rect.expand(2.0)), rect, &response, look, theme);
     let selected = look.standing != Standing::Plain;
     response.widget_info(|| WidgetInfo::selected(Role::Button, true, selected, look.words()));
     if response.dragged() { response } else { response.on_hover_text(look.tooltip()) }
+}
+
+/// Something to click of which there are many: Tab comes to one of them (`stop`) and goes on, arrows lead from
+/// there to the others. What has the focus by other ways (a screen reader asks for it) keeps it.
+pub fn one_of_many(ui: &Ui, rect: Rect, id: Id, sense: Sense, stop: bool) -> Response {
+    let asked = ui.input(|i| i.has_accesskit_action_request(id, egui::accesskit::Action::Focus));
+    if asked {
+        ui.memory_mut(|m| m.request_focus(id));
+    }
+    let stop = stop || ui.memory(|m| m.has_focus(id));
+    let response = ui.interact(rect, id, if stop { sense } else { sense - Sense::FOCUSABLE });
+    if !stop {
+        ui.ctx().accesskit_node_builder(id, |n| n.add_action(egui::accesskit::Action::Focus));
+    }
+    response
+}
+
+/// A column's heading that sorts by it, for who has it read: its name, and which way round the column that is
+/// sorted by now runs.
+pub fn sorts(r: &Response, column: &str, now: Option<bool>) {
+    r.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Sort by {column}")));
+    r.ctx.accesskit_node_builder(r.id, |n| match now {
+        Some(true) => n.set_sort_direction(egui::accesskit::SortDirection::Descending),
+        Some(false) => n.set_sort_direction(egui::accesskit::SortDirection::Ascending),
+        None => n.clear_sort_direction(),
+    });
 }
 
 fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>, theme: &Theme) {

@@ -1,25 +1,27 @@
 //! Number fields that say what was wrong with what was typed, and keep it to be mended.
 //!
 //! The toolkit's own fields drop what they cannot read and bring what is out of range to its edge, both
-//! without a word. Here such a text stays in its field, marked, and a card below the field says why and
-//! what is allowed; the value stays as it was until the text is mended, or taken back with Escape. Where
-//! several were refused only one card shows, that of the field which has the keyboard or was refused last;
-//! the others say it under the pointer.
+//! without a word. Here such a text stays in its field, marked, and the strip at the lower edge, where all
+//! messages stand, says why and what is allowed (on the bench a card below the row); the value stays as it was
+//! until the text is mended, or taken back with Escape. Where several were refused only one is told of, the
+//! field which has the keyboard or was refused last; the others say it under the pointer.
 
 use std::cell::RefCell;
 use std::ops::RangeInclusive;
 use std::time::Duration;
 
 use egui::{
-    Area, Context, DragValue, Frame, Id, Key, Modifiers, Order, Rect, Response, RichText, Slider, Stroke,
-    StrokeKind, Ui, UiBuilder, Vec2, vec2,
+    Context, DragValue, Frame, Id, Key, Modifiers, Response, RichText, Slider, Stroke, StrokeKind, Ui,
+    UiBuilder,
 };
 
 use crate::app::theme::Theme;
 use crate::app::words::minus;
 
-/// How long the card stays when the keyboard is not at its field, in seconds.
+/// How long it is told when the keyboard is not at its field, in seconds.
 const TOLD_S: f64 = 9.0;
+/// What becomes of a text that was refused.
+const STAYS: &str = "Nothing is changed. Mend it, or Escape in the field takes it back.";
 /// Widest card in points.
 const WIDEST: f32 = 300.0;
 
@@ -263,8 +265,8 @@ fn keep(ui: &Ui, id: Id, refused: Option<&Refused>) {
     });
 }
 
-/// Marks a field whose text was refused and says why, on a card below it: for a while, and as long as the
-/// keyboard is there; later under the pointer. `since`: for how many seconds it has been so.
+/// Marks a field whose text was refused and has it said why: for a while, and as long as the keyboard is there;
+/// later under the pointer. `since`: for how many seconds it has been so.
 pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     let theme = Theme::of(ui.ctx());
     let edge = Stroke::new(2.0, theme.warn);
@@ -284,14 +286,54 @@ pub fn tell(ui: &Ui, id: Id, field: &Response, why: &str, since: f64) {
     if left > 0.0 {
         ui.ctx().request_repaint_after(Duration::from_secs_f64(left + 0.05));
     }
-    if !ui.clip_rect().intersects(field.rect) || !is_free(ui, field) {
-        return;
-    }
     if ui.data(|d| d.get_temp(below_id())) == Some(Below::Asked) {
-        ui.data_mut(|d| d.insert_temp(below_id(), Below::Says(why.into(), since <= 0.0)));
+        // In the row's own place: not while the row is out of sight, or something lies over it.
+        if ui.clip_rect().intersects(field.rect) && is_free(ui, field) {
+            ui.data_mut(|d| d.insert_temp(below_id(), Below::Says(why.into(), since <= 0.0)));
+        }
         return;
     }
-    card(ui.ctx(), id, field.rect, why, &theme);
+    let pass = ui.ctx().cumulative_pass_nr();
+    ui.data_mut(|d| d.insert_temp(refusal_id(), Refusal { why: why.into(), pass }));
+}
+
+/// What the strip is to tell, and when a field said so last.
+#[derive(Debug, Clone)]
+struct Refusal {
+    why: String,
+    pass: u64,
+}
+
+fn refusal_id() -> Id {
+    Id::unique("refusal for the strip")
+}
+
+/// Why a text was refused, for the strip, which is drawn before the fields: as they said in the pass before.
+pub fn refusal(ctx: &Context) -> Option<String> {
+    let now = ctx.cumulative_pass_nr();
+    let told = ctx.data(|d| d.get_temp::<Refusal>(refusal_id()));
+    told.filter(|r| r.pass + 1 >= now).map(|r| format!("{} {STAYS}", r.why))
+}
+
+/// At the end of a pass: what the fields say differs from what the strip could show of it (`shown`).
+pub fn follow_refusal(ctx: &Context, shown: Option<&str>) {
+    let now = ctx.cumulative_pass_nr();
+    let told = ctx.data(|d| d.get_temp::<Refusal>(refusal_id())).filter(|r| r.pass == now);
+    let differs = match (&told, shown) {
+        (Some(r), Some(shown)) => !shown.starts_with(&r.why),
+        (told, shown) => told.is_some() != shown.is_some(),
+    };
+    if differs {
+        ctx.request_repaint();
+    }
+}
+
+/// Tells no more of what was refused; the field stays marked and says it under the pointer.
+pub fn hide_refusal(ctx: &Context) {
+    ctx.data_mut(|d| {
+        d.remove::<Id>(told_id());
+        d.remove::<Refusal>(refusal_id());
+    });
 }
 
 /// What was refused in a field is mended.
@@ -301,7 +343,7 @@ fn forget(ui: &Ui, id: Id) {
     }
 }
 
-/// The field whose card shows.
+/// The field that is told of.
 fn told_id() -> Id {
     Id::unique("refusal that is told")
 }
@@ -351,25 +393,9 @@ fn said(ui: &mut Ui, why: &str, theme: &Theme) -> Response {
     let shown = frame.corner_radius(4).inner_margin(8).show(ui, |ui| {
         ui.set_max_width(WIDEST.min(ui.available_width()));
         ui.label(RichText::new(why).color(theme.ink));
-        ui.label(
-            RichText::new("Nothing is changed. Mend it, or Escape in the field takes it back.")
-                .small()
-                .color(theme.ink_soft),
-        );
+        ui.label(RichText::new(STAYS).small().color(theme.ink_soft));
     });
     shown.response
-}
-
-fn card(ctx: &Context, id: Id, field: Rect, why: &str, theme: &Theme) {
-    let margin: Vec2 = vec2(0.0, 5.0);
-    Area::new(id.with("card"))
-        .order(Order::Tooltip)
-        .fixed_pos(field.left_bottom() + margin)
-        .constrain(true)
-        .interactable(false)
-        .show(ctx, |ui| {
-            said(ui, why, theme);
-        });
 }
 
 #[cfg(test)]

@@ -15,6 +15,7 @@ use crate::session::{Document, TakeId};
 pub(super) const PROPOSING: &str = "Proposing recipes";
 
 /// What was asked for in one act.
+#[derive(Default)]
 pub(super) struct Proposing {
     /// Its name among the jobs, and of its step in the history.
     id: u64,
@@ -22,6 +23,8 @@ pub(super) struct Proposing {
     all: bool,
     /// Every take that was asked for.
     asked: HashSet<TakeId>,
+    /// Those of them that something was brought for, be it that none can be made.
+    brought: HashSet<TakeId>,
     /// Those that no job works on yet.
     waiting: Vec<TakeId>,
     /// How many are done with, by jobs that have ended.
@@ -69,8 +72,7 @@ impl Work {
     /// too.
     pub fn begin_proposing(&mut self, all: bool) -> u64 {
         let id = self.fresh_id();
-        let (asked, waiting) = (HashSet::new(), Vec::new());
-        self.proposing.push(Proposing { id, all, asked, waiting, done: 0, again: 0, job: None });
+        self.proposing.push(Proposing { id, all, ..Proposing::default() });
         id
     }
 
@@ -144,10 +146,18 @@ impl Work {
         self.proposing.iter().any(|p| p.asked.contains(&take))
     }
 
+    /// Something was brought for a take of the act `id`.
+    pub fn brought(&mut self, id: u64, take: TakeId) {
+        if let Some(p) = self.proposing.iter_mut().find(|p| p.id == id) {
+            p.brought.insert(take);
+        }
+    }
+
     /// A take of the act `id` is to be proposed once more: it is not what it was when its turn came.
     pub fn ask_again(&mut self, id: u64, take: TakeId) {
         if let Some(p) = self.proposing.iter_mut().find(|p| p.id == id) {
             p.asked.remove(&take);
+            p.brought.remove(&take);
             p.again += 1;
         }
     }
@@ -162,10 +172,51 @@ impl Work {
 
     /// Stops an act: nothing of it comes any more.
     pub fn stop_proposing(&mut self, id: u64) {
-        let Some(at) = self.proposing.iter().position(|p| p.id == id) else { return };
-        if let Some(job) = self.proposing.remove(at).job {
+        self.halt(id);
+    }
+
+    /// Stops an act whose step was taken back; it can be taken up again with the step.
+    pub fn lay_by(&mut self, id: u64) {
+        if let Some(act) = self.halt(id) {
+            self.laid_by.push(act);
+        }
+    }
+
+    fn halt(&mut self, id: u64) -> Option<Proposing> {
+        let at = self.proposing.iter().position(|p| p.id == id)?;
+        let mut act = self.proposing.remove(at);
+        if let Some(job) = act.job.take() {
             self.cancel(job);
             self.ended(job);
         }
+        Some(act)
+    }
+
+    /// The acts that were laid by, by name.
+    pub fn laid_by(&self) -> Vec<u64> {
+        self.laid_by.iter().map(|p| p.id).collect()
+    }
+
+    /// Forgets an act that was laid by: its step cannot be made again any more.
+    pub fn forget_laid_by(&mut self, id: u64) {
+        self.laid_by.retain(|p| p.id != id);
+    }
+
+    /// Goes on with an act that was laid by, as far as it had come; the takes that are still to be brought.
+    pub fn take_up(&mut self, id: u64) -> Vec<TakeId> {
+        let Some(at) = self.laid_by.iter().position(|p| p.id == id) else { return Vec::new() };
+        let Proposing { all, asked, brought, .. } = self.laid_by.remove(at);
+        let mut left: Vec<TakeId> = asked.difference(&brought).copied().collect();
+        left.sort_unstable();
+        let done = brought.len() as u64;
+        self.proposing.push(Proposing {
+            id,
+            all,
+            asked: brought.clone(),
+            brought,
+            done,
+            ..Proposing::default()
+        });
+        left
     }
 }

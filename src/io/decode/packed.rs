@@ -91,6 +91,11 @@ impl Packed {
         Ok(Opened { source: Source::Packed(Box::new(packed)), info })
     }
 
+    /// Whether its packets carry their own place, and its head the exact length.
+    pub(super) fn is_flac(&self) -> bool {
+        self.is_flac
+    }
+
     /// Puts the next block (at least one frame) into `planes` and tells its first frame.
     pub(super) fn next_block(&mut self, planes: &mut Vec<Vec<f32>>) -> Result<Option<u64>> {
         for _ in 0..MOST_BAD_PACKETS {

@@ -46,7 +46,7 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
     rows.slider(&field, clean.amount * 100.0, &|v, _| edits::set_clean(m, |c| c.amount = v / 100.0));
     levels(rows.ui, rows.theme, m);
     reduction::show(rows, m, clean, &mut side.memory);
-    let field = Field::new("At most by", "dB", 0.0..=80.0, "Set most reduction")
+    let field = Field::new("Most reduction", "dB", 0.0..=80.0, "Set most reduction")
         .decimals(0)
         .tip("The room is never lowered by more than this, whatever the reduction curve says.");
     rows.slider(&field, clean.floor_db, &|v, _| edits::set_clean(m, |c| c.floor_db = v));
@@ -81,7 +81,7 @@ fn switches(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
             |c, on| c.hum = on,
         ),
         (
-            "Spare soft overtones",
+            "Keep soft overtones",
             "Switch sparing of overtones",
             "Where overtones (partials) of the note may lie, as its pitch tells, soft sound is left alone",
             clean.protect,

@@ -251,8 +251,8 @@ fn keys(f: &mut Form<'_>) {
             s.delivery.map.lowest = s.delivery.map.lowest.min(s.delivery.map.highest);
         });
     });
-    let tip = "Furthest a take is played from its own key";
-    let n = number("Furthest", tip, " semitones", 0.0..=127.0, 0, 0.1);
+    let tip = "How far from its own key a take is stretched at most, up and down, in semitones";
+    let n = number("Stretch at most", tip, " semitones", 0.0..=127.0, 0, 0.1);
     f.number(&n, d.furthest.into(), |s, v| s.delivery.map.furthest = v.round() as u8);
     let tip = "Where a layer lacks a note, its neighbours sound there; otherwise those keys stay silent";
     f.check("Missing notes", ("Filled by their neighbours", tip), d.fill_missing, |s, v| {

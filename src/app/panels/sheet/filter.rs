@@ -1,6 +1,6 @@
 //! The row above the takes: in which form they stand, which of them, in which order.
 
-use egui::{Button, Checkbox, ComboBox, DragValue, Label, Ui};
+use egui::{Align, Button, Checkbox, ComboBox, DragValue, Label, Layout, Ui, vec2};
 
 use super::counts::Counts;
 use crate::app::command::{Command, GoCommand};
@@ -13,7 +13,7 @@ use crate::session::{ConcernKind, TakeState};
 
 const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
                          loop are among them";
-/// What "score under" begins with: just what "accept what passes" leaves over is a good guess.
+/// What "loop score under" begins with: just what "accept what passes" leaves over is a good guess.
 const FIRST_UNDER: f64 = 70.0;
 
 /// The row.
@@ -34,9 +34,9 @@ impl FilterRow {
             ui.spacing_mut().item_spacing.x = 6.0;
             forms(ui, view, &mut next.form);
             ui.add_space(gap);
-            states(ui, &mut next.filter, counts, if compact { 110.0 } else { 128.0 });
-            concerns(ui, view, &mut next.filter, if compact { 112.0 } else { 150.0 });
-            under(ui, &mut next.filter);
+            states(ui, &mut next.filter, counts, if compact { 104.0 } else { 128.0 });
+            concerns(ui, view, &mut next.filter, if compact { 130.0 } else { 150.0 });
+            under(ui, &mut next.filter, compact);
             ui.add_space(gap);
             // In a small window the names of the columns are there to sort by.
             if next.form == Form::List && !compact {
@@ -108,14 +108,17 @@ fn choice<T: PartialEq + Copy>(
     let hover = format!("{about}.\nNow: {text}");
     // As wide whatever is chosen, so that nothing beside or below it moves.
     let combo = ComboBox::from_id_salt(name).selected_text(text).width(width).truncate();
-    let shown = combo.height(420.0).show_ui(ui, |ui| {
-        for (value, text) in all {
-            if list_line(ui, now == value, text) {
-                *now = *value;
+    let size = vec2(width, ui.spacing().interact_size.y);
+    let shown = ui.allocate_ui_with_layout(size, Layout::left_to_right(Align::Center), |ui| {
+        combo.height(420.0).show_ui(ui, |ui| {
+            for (value, text) in all {
+                if list_line(ui, now == value, text) {
+                    *now = *value;
+                }
             }
-        }
+        })
     });
-    shown.response.accessible_name(name).on_hover_text(hover);
+    shown.inner.response.accessible_name(name).on_hover_text(hover);
 }
 
 fn states(ui: &mut Ui, filter: &mut Filter, counts: &Counts, width: f32) {
@@ -144,9 +147,9 @@ fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter, width: f32) {
         view.document.takes.iter().filter(|t| filter.shows(t)).count()
     };
     let mut all = vec![
-        (ConcernFilter::All, "any or no concern".to_owned()),
+        (ConcernFilter::All, "concerns: all".to_owned()),
         (ConcernFilter::Any, format!("with a concern ({})", count(ConcernFilter::Any))),
-        (ConcernFilter::None, format!("without ({})", count(ConcernFilter::None))),
+        (ConcernFilter::None, format!("without a concern ({})", count(ConcernFilter::None))),
     ];
     let mut kinds: Vec<ConcernKind> =
         view.document.takes.iter().flat_map(|t| t.concerns.iter().map(|c| c.kind)).collect();
@@ -168,9 +171,11 @@ fn concerns(ui: &mut Ui, view: &View<'_>, filter: &mut Filter, width: f32) {
     );
 }
 
-fn under(ui: &mut Ui, filter: &mut Filter) {
+fn under(ui: &mut Ui, filter: &mut Filter, compact: bool) {
     let mut on = filter.under.is_some();
-    if ui.checkbox(&mut on, "Score under").on_hover_text(UNDER_TIP).changed() {
+    let name = "Loop score under";
+    let words = if compact { "Score under" } else { name };
+    if ui.checkbox(&mut on, words).accessible_name(name).on_hover_text(UNDER_TIP).changed() {
         filter.under = on.then_some(FIRST_UNDER);
     }
     if let Some(now) = filter.under {
@@ -178,7 +183,8 @@ fn under(ui: &mut Ui, filter: &mut Filter) {
         let read = |text: &str| quantity::parse(text, "", None);
         let typed = Typed { range: 0.0..=100.0, unit: "", decimals: 0, read: &read, write: None };
         let field = DragValue::new(&mut most).range(0.0..=100.0).max_decimals(0);
-        let r = typed.drag(ui, field, now).accessible_name("Score under, 0 to 100").on_hover_text(UNDER_TIP);
+        let r =
+            typed.drag(ui, field, now).accessible_name("Loop score under, 0 to 100").on_hover_text(UNDER_TIP);
         filter.under = Some(escaped(ui, &r, now).unwrap_or(most));
     }
 }

@@ -3,7 +3,8 @@
 use std::sync::Arc;
 
 use egui::{
-    Align2, EventFilter, FontId, Id, Key, Modifiers, PointerButton, Rect, Response, Sense, Ui, pos2, vec2,
+    Align2, EventFilter, FontId, Id, Key, Modifiers, PointerButton, Rect, Response, Role, Sense, Ui,
+    WidgetInfo, pos2, vec2,
 };
 
 use super::drag::Drag;
@@ -116,14 +117,14 @@ fn between(view: &View<'_>, notes: &[MidiNote], from: TakeId, to: TakeId) -> Vec
 }
 
 impl SheetPanel {
-    /// Draws the grid and follows its keys; where everything stands.
+    /// Draws the grid; where everything stands, and whether one of its cells has the keyboard's focus.
     pub(super) fn grid(
         &mut self,
         ui: &mut Ui,
         view: &View<'_>,
         form: CellForm,
         commands: &mut Vec<Command>,
-    ) -> Grid {
+    ) -> (Grid, bool) {
         let rows = self.rows(view, form);
         let layers = view.sheet.layers;
         let width = form.note + f32::from(layers) * (form.cell.x + GAP);
@@ -131,31 +132,41 @@ impl SheetPanel {
         let (area, _) = ui.allocate_exact_size(vec2(width, height), Sense::hover());
         let grid = Grid { area, rows, layers, form };
         let clip = ui.clip_rect();
+        let stop = self.stop(view, &grid);
         let mut focused = None;
-        let mut visible = Vec::new();
+        let mut visible: Vec<&Arc<Take>> = Vec::new();
         for row in &grid.rows {
             for layer in 0..layers {
                 let rect = grid.rect(row, layer);
                 let takes = view.sheet.at(row.note, layer);
                 self.scroll_to_new(ui, view, rect, takes);
-                let selected = view.selected.is_some_and(|id| takes.contains(&id));
-                // The selected cell is there even where it is not seen, so that it can keep the focus.
-                if !clip.intersects(rect) && !selected {
+                let is_stop = stop == Some((row.note, layer));
+                // That cell is there even where it is not seen, so that it can have the focus.
+                if !clip.intersects(rect) && !is_stop {
                     continue;
                 }
                 visible.extend(takes.first().and_then(|id| view.document.take(*id)));
                 let id = cell_id(ui, row.note, layer);
-                if self.one_cell(ui, view, &grid, (rect, id), (row.note, layer), commands) {
+                if self.one_cell(ui, view, &grid, (rect, id, is_stop), (row.note, layer), commands) {
                     focused = Some(id);
                 }
             }
         }
         paint_edges(ui, view, &grid);
         self.ask_for_waves(view, &visible, commands);
-        if view.room == Room::Sheet || focused.is_some() {
-            self.walk_grid(ui, view, &grid, focused.is_some(), commands);
+        (grid, focused.is_some())
+    }
+
+    /// The one place that Tab comes to: that of the selected take, or else the first that can be gone to. None
+    /// where the selected take stands among those without a note.
+    fn stop(&self, view: &View<'_>, grid: &Grid) -> Option<(MidiNote, u16)> {
+        if view.selected.is_some_and(|id| view.sheet.unplaced.contains(&id)) {
+            return None;
         }
-        grid
+        let places = || grid.rows.iter().flat_map(|r| (0..grid.layers).map(move |l| (r.note, l)));
+        let has_selected =
+            |(n, l): &(MidiNote, u16)| view.selected.is_some_and(|id| view.sheet.at(*n, *l).contains(&id));
+        places().find(has_selected).or_else(|| places().find(|(n, l)| !view.sheet.at(*n, *l).is_empty()))
     }
 
     fn rows(&self, view: &View<'_>, form: CellForm) -> Vec<Row> {
@@ -188,7 +199,7 @@ impl SheetPanel {
         ui: &Ui,
         view: &View<'_>,
         grid: &Grid,
-        (rect, id): (Rect, Id),
+        (rect, id, stop): (Rect, Id, bool),
         (note, layer): (MidiNote, u16),
         commands: &mut Vec<Command>,
     ) -> bool {
@@ -214,6 +225,7 @@ impl SheetPanel {
             goes: shown.and_then(|t| goes(view, t)),
             changed: shown.is_some_and(|t| changed(view, t)),
             layer: view.theme.layer(layer),
+            stop,
         };
         let drags = grid.form.wide && !view.read_only && shown.is_some();
         let keys = keys_of_focus(ui, id, shown.map(|t| t.id), view);
@@ -244,21 +256,25 @@ impl SheetPanel {
         }
     }
 
+    /// Draws the takes without a note; whether one of them has the keyboard's focus.
     pub(super) fn unplaced(
         &mut self,
         ui: &mut Ui,
         view: &View<'_>,
         form: CellForm,
         commands: &mut Vec<Command>,
-    ) {
+    ) -> bool {
         if view.sheet.unplaced.is_empty() {
-            return;
+            return false;
         }
         ui.add_space(8.0);
         ui.label(egui::RichText::new("Without a note").family(strong())).on_hover_text(
             "Neither the file's name nor the sound says which note these are; drag them to a cell, or give them a note in the details",
         );
         let mut visible = Vec::new();
+        // Where no note has a row, Tab has to come here.
+        let (alone, first) = (view.sheet.notes.is_empty(), view.sheet.unplaced[0]);
+        let mut focused = false;
         ui.horizontal_wrapped(|ui| {
             ui.spacing_mut().item_spacing = vec2(GAP, GAP);
             for take in view.sheet.unplaced.iter().filter_map(|id| view.document.take(*id)) {
@@ -278,9 +294,10 @@ impl SheetPanel {
                     goes: None,
                     changed: changed(view, take),
                     layer: view.theme.layer(take.layer),
+                    stop: view.selected == Some(take.id) || alone && take.id == first,
                 };
                 let drags = form.wide && !view.read_only;
-                let id = ui.scope_id().with(("unplaced", take.id));
+                let id = unplaced_id(take.id);
                 let keys = keys_of_focus(ui, id, Some(take.id), view);
                 let r = cell(ui, rect, id, &look, drags, view.theme);
                 if keys.is_empty() {
@@ -292,9 +309,11 @@ impl SheetPanel {
                     self.drag = Some(Drag::of(take, view));
                 }
                 menu::context(&r, view, take, commands);
+                focused |= note_focus(ui, &r, id);
             }
         });
         self.ask_for_waves(view, &visible, commands);
+        focused
     }
 
     pub(super) fn between_in_grid(view: &View<'_>, grid: &Grid, from: TakeId, to: TakeId) -> Vec<TakeId> {
@@ -332,6 +351,11 @@ pub(super) fn cell_id(ui: &Ui, note: MidiNote, layer: u16) -> Id {
     ui.scope_id().with(("cell", note, layer))
 }
 
+/// The cell of a take without a note.
+pub(super) fn unplaced_id(take: TakeId) -> Id {
+    Id::unique(("unplaced", take))
+}
+
 fn row_is_shown(view: &View<'_>, filter: Filter, note: MidiNote) -> bool {
     (0..view.sheet.layers).any(|layer| {
         let takes = view.sheet.at(note, layer);
@@ -341,7 +365,12 @@ fn row_is_shown(view: &View<'_>, filter: Filter, note: MidiNote) -> bool {
 }
 
 /// Enter and Space on a focused cell would be clicks; here they open the bench and play.
-pub(super) fn keys_of_focus(ui: &Ui, id: Id, take: Option<TakeId>, view: &View<'_>) -> Vec<Command> {
+pub(in crate::app::panels) fn keys_of_focus(
+    ui: &Ui,
+    id: Id,
+    take: Option<TakeId>,
+    view: &View<'_>,
+) -> Vec<Command> {
     let Some(take) = take.filter(|_| ui.memory(|m| m.has_focus(id))) else { return Vec::new() };
     let select = (view.selected != Some(take)).then_some(Command::Go(GoCommand::Select(take)));
     let pressed = |key| ui.input_mut(|i| i.consume_key(Modifiers::NONE, key));
@@ -357,12 +386,18 @@ pub(super) fn keys_of_focus(ui: &Ui, id: Id, take: Option<TakeId>, view: &View<'
 }
 
 /// A focused cell keeps the arrows to itself; whether it is focused.
-pub(super) fn note_focus(ui: &Ui, r: &Response, id: Id) -> bool {
+pub(in crate::app::panels) fn note_focus(ui: &Ui, r: &Response, id: Id) -> bool {
     if r.has_focus() {
         let arrows = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
         ui.memory_mut(|m| m.set_focus_lock_filter(id, arrows));
     }
     r.has_focus()
+}
+
+/// A heading that is painted, for who has it read.
+fn heading(ui: &Ui, rect: Rect, id: (&str, u16), role: Role, name: String) {
+    let r = ui.interact(rect, ui.scope_id().with(id), Sense::hover());
+    r.widget_info(|| WidgetInfo::labeled(role, true, name.clone()));
 }
 
 /// The names of notes and layers stay at the edges while the cells scroll below them.
@@ -378,6 +413,9 @@ fn paint_edges(ui: &Ui, view: &View<'_>, grid: &Grid) {
     for row in &grid.rows {
         let at = pos2(left + 2.0, area.top() + row.y + form.cell.y / 2.0);
         let name = words::note(view.document, row.note);
+        let rect =
+            Rect::from_center_size(at + vec2(NOTE_WIDTH / 2.0 - 4.0, 0.0), vec2(NOTE_WIDTH - 8.0, 18.0));
+        heading(ui, rect, ("note heading", u16::from(row.note.0)), Role::RowHeader, format!("Note {name}"));
         painter.text(at, Align2::LEFT_CENTER, name, font.clone(), theme.ink);
     }
     let head = Rect::from_min_max(
@@ -391,6 +429,8 @@ fn paint_edges(ui: &Ui, view: &View<'_>, grid: &Grid) {
             continue;
         }
         let y = top + (HEAD_HEIGHT - GAP) / 2.0;
+        let rect = Rect::from_min_size(pos2(x, y - 9.0), vec2(form.cell.x, 18.0));
+        heading(ui, rect, ("layer heading", layer), Role::ColumnHeader, format!("Layer {}", layer + 1));
         glyph::layer_patch(painter, pos2(x + 2.0, y), layer, theme);
         let text = if form.wide { format!("Layer {}", layer + 1) } else { (layer + 1).to_string() };
         painter.text(pos2(x + 12.0, y), Align2::LEFT_CENTER, text, font.clone(), theme.ink);

@@ -3,10 +3,11 @@
 use egui::{Event, FocusDirection, Id, Key, Modifiers, Popup, Ui};
 
 use super::SheetPanel;
-use super::grid::{Grid, cell_id};
+use super::grid::{Grid, cell_id, unplaced_id};
 use crate::app::command::{Command, GoCommand, Room, WorkCommand};
 use crate::app::view::View;
-use crate::session::TakeId;
+use crate::session::{Take, TakeId};
+use crate::units::MidiNote;
 
 /// Every press of one of `keys` since the last frame, in their order, and whether it was with Shift; used up.
 fn presses(ui: &Ui, keys: &[Key]) -> Vec<(Key, bool)> {
@@ -74,6 +75,50 @@ fn along(
     None
 }
 
+/// The takes without a note that keys go to, in their order: they stand below the rows of the notes.
+struct Below(Vec<TakeId>);
+
+impl Below {
+    fn of(view: &View<'_>, filtered: bool) -> Self {
+        let filter = view.triage.listing.filter;
+        let shown = |id: &&TakeId| !filtered || view.document.take(**id).is_some_and(|t| filter.shows(t));
+        Self(view.sheet.unplaced.iter().filter(shown).copied().collect())
+    }
+
+    /// Where a key leads from the take at `i`.
+    fn beside(&self, i: usize, key: Key) -> Option<TakeId> {
+        let last = self.0.len().checked_sub(1)?;
+        let to = match key {
+            Key::ArrowLeft => i.checked_sub(1)?,
+            Key::ArrowRight => i + 1,
+            Key::Home => 0,
+            Key::End => last,
+            _ => return None,
+        };
+        self.0.get(to).copied()
+    }
+}
+
+/// Where a take stands for the keys.
+enum Spot {
+    /// Row and layer.
+    Cell(i64, i64),
+    /// Among those without a note.
+    Below(usize),
+}
+
+impl Spot {
+    fn of(take: &Take, notes: &[MidiNote], below: &Below) -> Option<Self> {
+        match take.note {
+            Some(note) => {
+                let row = notes.iter().position(|n| *n == note)?;
+                Some(Self::Cell(row as i64, i64::from(take.layer)))
+            }
+            None => below.0.iter().position(|id| *id == take.id).map(Self::Below),
+        }
+    }
+}
+
 impl SheetPanel {
     /// Whether keys are for the sheet now: nothing else has the focus, and no menu is open. A key that
     /// leaves a field or closes a menu is not ours either, so it counts how it was a frame ago too.
@@ -105,9 +150,7 @@ impl SheetPanel {
             takes.iter().find(shown).copied()
         };
         let ends = (notes.len() as i64, i64::from(view.sheet.layers));
-        let at = view
-            .selected_take()
-            .and_then(|t| Some((notes.iter().position(|n| Some(*n) == t.note)? as i64, i64::from(t.layer))));
+        let below = Below::of(view, filtered);
         for (key, to_corner) in [(Key::Home, false), (Key::End, true)] {
             if ui.input_mut(|i| i.consume_key(Modifiers::COMMAND, key)) {
                 let walk = view.triage.listing.walk(view.document, view.sheet);
@@ -115,29 +158,41 @@ impl SheetPanel {
                 self.arrive(ui, view, grid, id.copied(), (false, focused), commands);
             }
         }
-        let Some((mut row, mut layer)) = at else { return };
+        let Some(mut at) = view.selected_take().and_then(|t| Spot::of(t, &notes, &below)) else { return };
         const KEYS: [Key; 6] =
             [Key::ArrowDown, Key::ArrowUp, Key::ArrowRight, Key::ArrowLeft, Key::Home, Key::End];
         // Each goes on from where the one before led; only where the last leads is gone to.
         let mut arrived = None;
         for (key, shift) in presses(ui, &KEYS) {
-            let (from, step) = match key {
-                Key::ArrowDown => ((row + 1, layer), (1, 0)),
-                Key::ArrowUp => ((row - 1, layer), (-1, 0)),
-                Key::ArrowRight => ((row, layer + 1), (0, 1)),
-                Key::ArrowLeft => ((row, layer - 1), (0, -1)),
-                Key::Home => ((row, 0), (0, 1)),
-                _ => ((row, ends.1 - 1), (0, -1)),
+            let to = match at {
+                Spot::Cell(row, layer) => {
+                    let (from, step) = match key {
+                        Key::ArrowDown => ((row + 1, layer), (1, 0)),
+                        Key::ArrowUp => ((row - 1, layer), (-1, 0)),
+                        Key::ArrowRight => ((row, layer + 1), (0, 1)),
+                        Key::ArrowLeft => ((row, layer - 1), (0, -1)),
+                        Key::Home => ((row, 0), (0, 1)),
+                        _ => ((row, ends.1 - 1), (0, -1)),
+                    };
+                    // Below the last row stand the takes without a note.
+                    let is_last = || (row + 1..ends.0).all(|r| (0..ends.1).all(|l| there(r, l).is_none()));
+                    let down = || below.0.first().copied().filter(|_| key == Key::ArrowDown && is_last());
+                    along(from, step, ends, there).or_else(down)
+                }
+                // Above them the last row that has something to go to.
+                Spot::Below(_) if key == Key::ArrowUp => {
+                    let rows = (0..ends.0).rev().flat_map(|row| (0..ends.1).map(move |l| (row, l)));
+                    rows.into_iter().find_map(|(row, layer)| there(row, layer))
+                }
+                Spot::Below(i) => below.beside(i, key),
             };
-            let Some(to) = along(from, step, ends, there) else { continue };
+            let Some(to) = to else { continue };
             if !shift {
                 self.anchor = Some(to);
             }
             arrived = Some((to, shift));
-            if let Some(t) = view.document.take(to)
-                && let Some(at) = notes.iter().position(|n| Some(*n) == t.note)
-            {
-                (row, layer) = (at as i64, i64::from(t.layer));
+            if let Some(spot) = view.document.take(to).and_then(|t| Spot::of(t, &notes, &below)) {
+                at = spot;
             }
         }
         let (to, shift) = arrived.map_or((None, false), |(to, shift)| (Some(to), shift));
@@ -160,11 +215,8 @@ impl SheetPanel {
             None => GoCommand::Select(to),
         }));
         // The keyboard's focus goes along, so that a screen reader says where it is.
-        if focused
-            && let Some(t) = view.document.take(to)
-            && let Some(note) = t.note
-        {
-            focus_on(ui, cell_id(ui, note, t.layer));
+        if focused && let Some(t) = view.document.take(to) {
+            focus_on(ui, t.note.map_or_else(|| unplaced_id(to), |note| cell_id(ui, note, t.layer)));
         }
     }
 

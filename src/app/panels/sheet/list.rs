@@ -9,8 +9,10 @@ use crate::app::command::{Command, GoCommand};
 use crate::app::theme::strong;
 use crate::app::triage::{Listing, Order, StateFilter};
 use crate::app::view::View;
+use crate::app::widgets::cell::{one_of_many, sorts};
 use crate::app::widgets::control::soft;
 use crate::app::widgets::glyph;
+use crate::app::widgets::in_sight::follow_focus;
 use crate::app::words;
 use crate::render::tuning::tuning_row;
 use crate::session::{Take, TakeId};
@@ -47,8 +49,8 @@ const fn column(order: Order, name: &'static str, about: &'static str, left: f32
 
 const COLUMNS: [Column; 6] = [
     column(Order::Sheet, "Note", "Note and layer", 0.0, false),
-    column(Order::Look, "State", "How far it has come; what needs a look first", 0.20, false),
-    column(Order::Concern, "Concern", "The worst of what is wrong with it", 0.36, false),
+    column(Order::Look, "State", "How far it has come; what needs a look first", 0.19, false),
+    column(Order::Concern, "Concern", "The worst of what is wrong with it", 0.38, false),
     column(Order::Score, "Score", "How well the loop hides: 0 is obvious, 100 inaudible", 0.62, true),
     column(Order::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.73, true),
     column(Order::Level, "Level", "Level of the take as recorded, in dB below full scale", 0.87, true),
@@ -83,6 +85,8 @@ impl SheetPanel {
         }
         ui.spacing_mut().item_spacing.y = 0.0;
         let mut focused = false;
+        // Tab comes to one row.
+        let stop = view.selected.filter(|id| order.contains(id)).unwrap_or(order[0]);
         let page = (ui.available_height() / ROW).floor().max(2.0) as i64 - 1;
         ScrollArea::vertical().auto_shrink(false).id_salt("list").show_viewport(ui, |ui, seen| {
             let size = vec2(ui.available_width(), order.len() as f32 * ROW);
@@ -90,17 +94,17 @@ impl SheetPanel {
             for (i, id) in order.iter().enumerate() {
                 let y = i as f32 * ROW;
                 let rect = Rect::from_min_size(area.min + vec2(0.0, y), vec2(area.width(), ROW));
-                let selected = view.selected == Some(*id);
-                if selected && view.selected != self.last_selected {
+                if view.selected == Some(*id) && view.selected != self.last_selected {
                     ui.scroll_to_rect(rect, None);
                 }
-                // The selected row is there even where it is not seen, so that it can keep the focus.
-                if (y + ROW < seen.top() || y > seen.bottom()) && !selected {
+                // That row is there even where it is not seen, so that it can have the focus.
+                if (y + ROW < seen.top() || y > seen.bottom()) && *id != stop {
                     continue;
                 }
                 let Some(take) = view.document.take(*id) else { continue };
-                focused |= self.row(ui, view, take, rect, &order, commands);
+                focused |= self.row(ui, view, take, (rect, *id == stop), &order, commands);
             }
+            follow_focus(ui);
         });
         self.walk_list(ui, view, (&order, page), focused, row_id, commands);
     }
@@ -111,14 +115,14 @@ impl SheetPanel {
         ui: &Ui,
         view: &View<'_>,
         take: &Take,
-        rect: Rect,
+        (rect, stop): (Rect, bool),
         order: &[TakeId],
         commands: &mut Vec<Command>,
     ) -> bool {
         let t = view.theme;
         let id = row_id(take.id);
         let keys = keys_of_focus(ui, id, Some(take.id), view);
-        let r = ui.interact(rect, id, Sense::click());
+        let r = one_of_many(ui, rect, id, Sense::click(), stop);
         let texts = texts(view, take);
         let name = COLUMNS[2..].iter().zip(&texts[2..]).map(|(c, text)| match c.unit() {
             unit if unit.is_empty() || text == NONE => format!("{} {text}", c.name),
@@ -235,8 +239,8 @@ fn head(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
         let (left, right) = edges(i, area);
         let rect = Rect::from_x_y_ranges(left..=right, area.y_range());
         let r = ui.interact(rect, ui.scope_id().with(("list column", i)), Sense::click());
-        r.widget_info(|| WidgetInfo::labeled(Role::Button, true, format!("Sort by {}", c.name)));
         let here = now.order == c.order;
+        sorts(&r, c.name, here.then_some(now.descending));
         if r.clicked() {
             let next = Listing { order: c.order, descending: here && !now.descending, ..now };
             commands.push(Command::Go(GoCommand::List(next)));

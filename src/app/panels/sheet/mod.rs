@@ -20,9 +20,10 @@ use self::counts::Counts;
 use self::drag::Drag;
 use self::filter::FilterRow;
 use self::grid::{CellForm, GAP, NOTE_WIDTH};
+pub(super) use self::grid::{keys_of_focus, note_focus};
 use self::names::NamesLine;
 use self::unread::UnreadLine;
-use super::tuning::TuningPanel;
+use super::tuning::{TuningPanel, tuning_row_id};
 use crate::app::command::{Command, GoCommand, LookCommand, Room, SessionCommand, WorkCommand};
 use crate::app::derived::Listening;
 use crate::app::shortcuts::{Action, tip};
@@ -87,12 +88,21 @@ impl SheetPanel {
             return commands;
         }
         match view.triage.listing.form {
-            Form::Tuning if wide => commands.extend(self.tuning.ui(ui, view)),
+            Form::Tuning if wide => self.tuning(ui, view, &mut commands),
             Form::List if wide => self.list(ui, view, &mut commands),
             _ => self.cells(ui, view, wide, &mut commands),
         }
         self.last_selected = view.selected;
         commands
+    }
+
+    fn tuning(&mut self, ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
+        let scroll = view.selected != self.last_selected;
+        if let Some(t) = self.tuning.ui(ui, view, scroll, commands) {
+            self.walk_list(ui, view, (&t.order, t.page), t.focused, tuning_row_id, commands);
+        } else if self.keys_are_ours(ui, false) {
+            keys::common(ui, view, self.covered, commands);
+        }
     }
 
     fn cells(&mut self, ui: &mut Ui, view: &View<'_>, wide: bool, commands: &mut Vec<Command>) {
@@ -104,8 +114,12 @@ impl SheetPanel {
         };
         let scroll = ScrollArea::both().auto_shrink(false).id_salt(("sheet", wide));
         scroll.show(ui, |ui| {
-            let grid = self.grid(ui, view, form, commands);
-            self.unplaced(ui, view, form, commands);
+            let (grid, in_grid) = self.grid(ui, view, form, commands);
+            let in_unplaced = self.unplaced(ui, view, form, commands);
+            let focused = in_grid || in_unplaced;
+            if wide || focused {
+                self.walk_grid(ui, view, &grid, focused, commands);
+            }
             self.follow_drag(ui, view, &grid, commands);
             follow_focus(ui);
         });
@@ -190,9 +204,9 @@ fn actions(ui: &mut Ui, view: &View<'_>, counts: &Counts, commands: &mut Vec<Com
 
 fn going_on(ui: &mut Ui, view: &View<'_>, commands: &mut Vec<Command>) {
     let mut go_on = view.triage.go_on;
-    let about = "After accepting or setting aside it goes on to the next take that is not decided";
+    let about = "After accepting or setting aside a take, the next one that is not decided is selected";
     if ui
-        .checkbox(&mut go_on, "Next take by itself")
+        .checkbox(&mut go_on, "Go on after deciding")
         .on_hover_text(tip(ui.ctx(), about, Action::GoOn))
         .changed()
     {

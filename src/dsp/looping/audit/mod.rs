@@ -90,14 +90,14 @@ impl SeamAudit {
     fn cues(&self) -> [(&'static str, f64); 5] {
         [
             ("click", self.click_db.0 / HEARD_CLICK_DB),
-            ("colour", self.flux_db / HEARD_FLUX_DB),
+            ("spectrum", self.flux_db / HEARD_FLUX_DB),
             ("level", self.level_beyond_db / HEARD_LEVEL_DB),
             ("pitch", self.pitch_beyond_cents / HEARD_PITCH_CENTS),
             ("thump", self.thump_db / HEARD_THUMP_DB),
         ]
     }
 
-    /// The parts by name (click, colour, level, pitch, thump) with the points each would have alone.
+    /// The parts by name (click, spectrum, level, pitch, thump) with the points each would have alone.
     pub fn parts(&self) -> [(&'static str, f64); 5] {
         self.cues().map(|(name, v)| (name, points(v * v)))
     }
