@@ -234,7 +234,7 @@ fn no_frames(path: &Path) -> Error {
 fn nothing_left(path: &Path, head: &pcm::PcmHead) -> Error {
     let promised = FrameCount(head.missing).lasts(head.rate).0;
     let text = format!(
-        "it is cut short: nothing of the {promised:.2} s that its head promises is there; copy it or export it again"
+        "it is cut short: not one whole frame is there of the {promised:.2} s that its head promises; copy it or export it again"
     );
     unreadable(ErrorKind::Nothing, path, text)
 }

@@ -174,7 +174,7 @@ fn a_file_that_is_cut_short_is_told_so_and_used() {
     assert_eq!(w.document().unread.len(), 2);
     w.click("Which, and why");
     assert!(w.says("bottle D5.wav: ") && w.says("cut short: 0.20 s of the 4.00 s"));
-    assert!(w.says("cut short: nothing of the 4.00 s that its head promises is there"));
+    assert!(w.says("cut short: not one whole frame is there of the 4.00 s that its head promises"));
 }
 
 #[test]
