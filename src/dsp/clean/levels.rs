@@ -109,7 +109,7 @@ impl Levels {
                 (_, _) => self.sum_up::<12>(t, &mut limits, sums),
             }
         }
-        let mut sums = over_bins(&sums, cells, shape.reach.0);
+        over_bins(&mut sums, cells, shape.reach.0);
         let mean = |v: &[Sum]| v.iter().map(|[sum, count]| (sum + 2.0) / (count + 2.0)).collect();
         let now = over_time(&sums, cells, shape.reach.1);
         self.between = mean(&now);
@@ -120,8 +120,8 @@ impl Levels {
                 row.fill([0.0; 2]);
             }
         }
-        let wide = over_bins(&sums, cells, WIDER);
-        self.lasting = mean(&over_time(&wide, cells, shape.note_reach));
+        over_bins(&mut sums, cells, WIDER);
+        self.lasting = mean(&over_time(&sums, cells, shape.note_reach));
         self.follow(&now, shape);
     }
 
@@ -308,19 +308,19 @@ pub(super) fn runs_of(flags: &[bool], runs: &mut Vec<Range<usize>>) {
     }
 }
 
-/// Sums over `reach` entries to either side in each row.
-fn over_bins(v: &[Sum], columns: usize, reach: usize) -> Vec<Sum> {
-    let mut out = v.to_vec();
+/// Sums over `reach` entries to either side in each row, in place.
+fn over_bins(v: &mut [Sum], columns: usize, reach: usize) {
     let add = |to: &mut [Sum], from: &[Sum]| {
         to.iter_mut().zip(from).for_each(|(t, f)| *t = [t[0] + f[0], t[1] + f[1]]);
     };
-    for (sums, row) in out.chunks_exact_mut(columns).zip(v.chunks_exact(columns)) {
+    let mut row = vec![[0f32; 2]; columns];
+    for sums in v.chunks_exact_mut(columns) {
+        row.copy_from_slice(sums);
         for d in 1..(reach + 1).min(columns) {
-            add(&mut sums[d..], row);
+            add(&mut sums[d..], &row);
             add(sums, &row[d..]);
         }
     }
-    out
 }
 
 /// Sums over `reach` rows to either side, kept up by adding the row that comes and taking off the one
