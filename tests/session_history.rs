@@ -712,3 +712,30 @@ fn keeping_one_take_sets_the_others_of_its_cell_aside_and_no_more() {
     let d = placing::keep(&d, TakeId(1)).unwrap().edit.apply(&d).unwrap();
     assert_eq!(states(&d), [New, SetAside, SetAside, New]);
 }
+
+/// A loop that scores less than is asked for (70) is a concern, also of a take that is accepted already, and goes
+/// with the edit that brought it.
+#[test]
+fn a_weak_loop_is_a_concern_as_long_as_it_is_there() {
+    let mut h = looped();
+    h.apply("Accept", &Edit::SetState { take: TakeId(2), state: TakeState::Accepted }).unwrap();
+    let concern = |h: &History| {
+        let take = h.document().take(TakeId(2)).unwrap();
+        take.concerns.iter().find(|c| c.kind == ConcernKind::NoGoodLoop).map(|c| c.text.clone())
+    };
+    assert_eq!(concern(&h), None);
+    let l = h.document().take(TakeId(2)).unwrap().recipe.as_ref().unwrap().looping.unwrap();
+    let weak = Some(LoopRecipe { end: l.end + 500.0, score: 28.0, ..l });
+    h.apply("Move loop end", &Edit::SetLoop { take: TakeId(2), looping: weak }).unwrap();
+    assert_eq!(concern(&h).as_deref(), Some("the loop scores 28 of 100; 70 was asked for"));
+    // Judged anew it is told once, with what it scores then; and not at all when that is enough.
+    h.judge(TakeId(2), (55.4, l.parts)).unwrap();
+    assert_eq!(concern(&h).as_deref(), Some("the loop scores 55 of 100; 70 was asked for"));
+    h.judge(TakeId(2), (70.0, l.parts)).unwrap();
+    assert_eq!(concern(&h), None);
+    h.judge(TakeId(2), (10.0, l.parts)).unwrap();
+    h.undo();
+    assert_eq!(concern(&h), None);
+    h.redo();
+    assert!(concern(&h).is_some());
+}

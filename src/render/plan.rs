@@ -131,6 +131,7 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
             ))
         })
         .collect();
+    remarks.extend(weak_loops(document));
     remarks.extend(left_out(document));
     if d.map.sf2.is_some()
         && (d.map.layers == LayersAs::RoundRobin || map.regions.iter().any(|r| r.turn.1 > 1))
@@ -165,8 +166,36 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
 
 /// The takes that nobody has decided on, by name: they are not delivered. None where there are none, or
 /// nothing is accepted yet.
+/// At most so many takes are named in a remark.
+const NAMED: usize = 6;
+
+/// Accepted takes whose loops score less than is asked for: accepted all the same, or edited since.
+fn weak_loops(document: &Document) -> Option<String> {
+    let asked = document.setup.accept_score;
+    let weak: Vec<String> = names::accepted(document)
+        .into_iter()
+        .filter_map(|t| Some((t, t.loop_score().filter(|s| *s < asked)?)))
+        .map(|(t, score)| format!("{} ({score:.0})", document.name_of(t)))
+        .collect();
+    let takes = match weak.len() {
+        0 => return None,
+        1 => "1 accepted take has a loop that scores".to_owned(),
+        n => format!("{n} accepted takes have loops that score"),
+    };
+    Some(format!(
+        "{takes} less than {asked:.0} of 100: {}; listen to them before they go out",
+        some_of(&weak)
+    ))
+}
+
+/// The first of them, and how many more there are.
+fn some_of(all: &[String]) -> String {
+    let more = all.len().saturating_sub(NAMED);
+    let named = all[..all.len() - more].join("; ");
+    if more > 0 { format!("{named}; and {more} more") } else { named }
+}
+
 fn left_out(document: &Document) -> Option<String> {
-    const NAMED: usize = 6;
     let open: Vec<String> = document
         .takes
         .iter()
@@ -176,11 +205,8 @@ fn left_out(document: &Document) -> Option<String> {
     if open.is_empty() || names::accepted(document).is_empty() {
         return None;
     }
-    let more = open.len().saturating_sub(NAMED);
-    let named = open[..open.len() - more].join("; ");
-    let more = if more > 0 { format!("; and {more} more") } else { String::new() };
     let takes = if open.len() == 1 { "1 take is".into() } else { format!("{} takes are", open.len()) };
-    Some(format!("{takes} not accepted and stay out: {named}{more}"))
+    Some(format!("{takes} not accepted and stay out: {}", some_of(&open)))
 }
 
 impl Plan {

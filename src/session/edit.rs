@@ -165,7 +165,11 @@ impl Edit {
             }
             Self::SetTrim { take, trim } => recipe_mut(d, *take)?.trim = *trim,
             Self::SetTune { take, tune } => recipe_mut(d, *take)?.tune.clone_from(tune),
-            Self::SetLoop { take, looping } => recipe_mut(d, *take)?.looping = *looping,
+            Self::SetLoop { take, looping } => {
+                recipe_mut(d, *take)?.looping = *looping;
+                let asked = d.setup.accept_score;
+                judge_loop(take_mut(d, *take)?, asked);
+            }
             Self::SetLevel { take, level } => recipe_mut(d, *take)?.level = *level,
             Self::SetClean { take, clean } => recipe_mut(d, *take)?.clean.clone_from(clean),
             Self::MarkRoom { source, stretches } => {
@@ -216,6 +220,18 @@ fn recipe_mut(d: &mut Document, id: TakeId) -> Result<&mut Recipe> {
         .recipe
         .as_mut()
         .ok_or_else(|| Error::new(ErrorKind::Nothing, "this take has no recipe yet; propose one first"))
+}
+
+/// Says of a take whose loop scores less than was `asked` for, and only of such a one; that no loop was found
+/// stays said while there is none.
+fn judge_loop(take: &mut Take, asked: f64) {
+    let Some(l) = take.recipe.as_ref().and_then(|r| r.looping) else { return };
+    take.concerns.retain(|c| c.kind != ConcernKind::NoGoodLoop);
+    if l.score < asked {
+        let text = format!("the loop scores {:.0} of 100; {asked:.0} was asked for", l.score);
+        take.concerns.push(Concern::new(ConcernKind::NoGoodLoop, text));
+        take.concerns.sort_by_key(|c| c.kind);
+    }
 }
 
 /// A recipe that was proposed meanwhile goes by what sounds, where something does: that stays.

@@ -165,7 +165,7 @@ impl ConcernKind {
     /// Short words for a label.
     pub fn words(self) -> &'static str {
         match self {
-            Self::SourceChanged => "source changed",
+            Self::SourceChanged => "source gone or changed",
             Self::WorkOutdated => "set for an older file",
             Self::Silent => "silent",
             Self::WrongNote => "wrong note",
