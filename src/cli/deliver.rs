@@ -12,6 +12,7 @@ use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
 use crate::render::batch::{DeliverOptions, Delivered, Delivery, deliver, remove_orphans};
 use crate::render::plan::{Plan, plan};
+use crate::render::standing::hindrances;
 use crate::session::{Document, store};
 use crate::units::MidiNote;
 
@@ -57,7 +58,9 @@ pub fn run(args: &Args, output: &Output) -> Result<Done> {
     let mut document = store::read(&path)?;
     args.delivery.apply(&mut document.setup)?;
     if args.preview {
-        return preview(&document, &plan(&document), output);
+        let plan = plan(&document);
+        let hindrances = hindrances(&path, &document, &args.to, &plan);
+        return preview(&document, &plan, &hindrances, output);
     }
     let options = DeliverOptions { resume: args.resume };
     let job = Job::new();
@@ -161,7 +164,7 @@ pub fn as_text(delivery: &Delivery) -> String {
 }
 
 /// Shows a plan. Exits 1 when something keeps it from being carried out.
-fn preview(document: &Document, plan: &Plan, output: &Output) -> Result<Done> {
+fn preview(document: &Document, plan: &Plan, hindrances: &[Error], output: &Output) -> Result<Done> {
     let keys = |take| plan.map.region(take).map(|r| (r.keys.0.0, r.keys.1.0));
     let files: Vec<Value> = plan
         .names
@@ -178,7 +181,7 @@ fn preview(document: &Document, plan: &Plan, output: &Output) -> Result<Done> {
             })
         })
         .collect();
-    let problems: Vec<String> = plan.problems.iter().map(ToString::to_string).collect();
+    let problems: Vec<String> = plan.problems.iter().chain(hindrances).map(ToString::to_string).collect();
     let beside: Vec<&str> = plan.beside.iter().map(|b| b.path.as_str()).collect();
     let value = json!({"files": files, "beside": beside, "problems": problems, "remarks": plan.remarks});
     let d = &document.setup.delivery;

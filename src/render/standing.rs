@@ -12,10 +12,10 @@ use super::manifest::Manifest;
 use super::names::{accepted, root_of};
 use super::plan::{Plan, plan};
 use super::take_file::{self, Item};
-use crate::error::{Error, Result};
+use crate::error::{Error, ErrorKind, Result};
 use crate::jobs::Job;
 use crate::session::delivery::LevelMode;
-use crate::session::{Document, TakeId};
+use crate::session::{Document, Source, TakeId, store};
 use crate::units::{Decibels, MidiNote};
 
 /// How the file of one take stands.
@@ -116,6 +116,28 @@ pub fn standing(
         refused,
         levels,
     })
+}
+
+/// What keeps `plan` from being carried out in `folder`, besides the plan's own problems: the folder itself, files of
+/// others that stand there, sources that are gone. Looks at names only, and changes nothing.
+pub fn hindrances(session_path: &Path, document: &Document, folder: &Path, plan: &Plan) -> Vec<Error> {
+    if let Err(refused) = folder::refuse_sources(session_path, document, folder, plan)
+        .and_then(|()| folder::can_be_made(folder))
+    {
+        return vec![refused];
+    }
+    let manifest = Manifest::read(folder);
+    let strangers = plan.paths().filter_map(|name| folder::refuse_stranger(folder, name, &manifest).err());
+    let mut sources: Vec<&Source> =
+        accepted(document).iter().filter_map(|t| document.source(t.source)).map(|s| &**s).collect();
+    sources.sort_by_key(|s| s.id);
+    sources.dedup_by_key(|s| s.id);
+    let gone = sources.into_iter().map(|s| store::source_path(session_path, &s.path)).filter(|p| !p.exists());
+    let gone = gone.map(|path| {
+        let text = format!("{} is not there any more; put it back, or survey again", path.display());
+        Error::new(ErrorKind::NotFound, text)
+    });
+    strangers.chain(gone).collect()
 }
 
 /// Files of earlier deliveries in `folder` that are not of this plan. A plan that cannot be carried out tells

@@ -144,3 +144,50 @@ fn a_source_changed_in_place_is_noticed_by_its_hash() {
     let now = Edit::SetState { take, state: TakeState::Accepted }.apply(&now).unwrap();
     assert!(!outdated(now.take(take).unwrap()), "who accepts it has looked");
 }
+
+/// What keeps a delivery from being carried out is told before it is tried: the folder of the takes, somebody's
+/// file of the same name, a source that is gone; and a loop that scores too little is named.
+#[test]
+fn a_preview_tells_what_stands_in_the_way() {
+    let dir = folder_of_three();
+    let path = accepted(dir.path());
+    let out = dir.path().join("out");
+    let preview =
+        |to: &std::path::Path| run(&["deliver", s(dir.path()), "--to", s(to), "--preview", "--json"]);
+    let problems = |to: &std::path::Path| {
+        let r = preview(to);
+        let all: Vec<String> =
+            r.json()["problems"].as_array().unwrap().iter().map(|p| p.as_str().unwrap().to_owned()).collect();
+        assert_eq!(r.code, i32::from(!all.is_empty()), "{all:?}");
+        all
+    };
+    assert_eq!(problems(&out), [""; 0]);
+    let among = problems(dir.path());
+    assert!(among.len() == 1 && among[0].contains("takes"), "{among:?}");
+    // Somebody's file stands where one of ours would.
+    let name = preview(&out).json()["files"][1]["path"].as_str().unwrap().to_owned();
+    std::fs::create_dir(&out).unwrap();
+    std::fs::write(out.join(&name), "mine").unwrap();
+    let strange = problems(&out);
+    assert!(
+        strange.len() == 1 && strange[0].contains(&name) && strange[0].contains("left as it is"),
+        "{strange:?}"
+    );
+    std::fs::remove_file(dir.path().join("D4.wav")).unwrap();
+    let both = problems(&out);
+    assert!(
+        both.len() == 2 && both[1].contains("D4.wav") && both[1].contains("not there any more"),
+        "{both:?}"
+    );
+    // Accepted, and given a loop that cannot be meant.
+    let mut d = store::read(&path).unwrap();
+    let (take, l) = (d.takes[0].id, d.takes[0].recipe.as_ref().unwrap().looping.unwrap());
+    let weak = seamwright::session::LoopRecipe { score: 12.0, ..l };
+    d = Edit::SetLoop { take, looping: Some(weak) }.apply(&d).unwrap();
+    store::save(&path, &d).unwrap();
+    let remarks = preview(&out).json()["remarks"].to_string();
+    assert!(
+        remarks.contains("1 accepted take has a loop that scores less than") && remarks.contains("(12)"),
+        "{remarks}"
+    );
+}
