@@ -185,6 +185,11 @@ impl Derived {
         self.thumbs.insert(take, (span, columns));
     }
 
+    /// Forgets the small waves of takes whose file is not what it was.
+    pub fn forget_thumbs(&mut self, takes: &[TakeId]) {
+        takes.iter().for_each(|id| drop(self.thumbs.remove(id)));
+    }
+
     /// The wave of a whole file, in equal parts, as far as it was read for what the file is now.
     pub fn file_wave(&self, source: &Source) -> Option<&Arc<[Column]>> {
         self.files.get(&source.id).filter(|(hash, ..)| *hash == source.hash).map(|(_, columns, _)| columns)

@@ -8,7 +8,7 @@ use super::notices::About;
 use super::{choosing, proposing};
 use crate::error::{Error, Result};
 use crate::render::{intake, settling};
-use crate::session::store;
+use crate::session::{Document, Take, TakeId, store};
 use crate::survey::{FileSurvey, SetSurvey, SurveyOptions};
 
 /// What a survey is for.
@@ -94,9 +94,20 @@ pub(super) fn found_file(app: &mut App, file: &FileSurvey) {
             let noted = app.session.amend(&edit);
             app.notices.check(noted);
         }
+        draw_anew(app, &before);
         select_something(app);
         proposing::follow(app);
     }
+}
+
+/// Takes whose file has another content than in `before` get their small waves anew.
+fn draw_anew(app: &mut App, before: &Document) {
+    let now = app.session.document();
+    let hash = |d: &Document, t: &Take| d.source(t.source).map(|s| s.hash.clone());
+    let other = |t: &&Arc<Take>| before.take(t.id).is_some_and(|b| hash(before, b) != hash(now, t));
+    let takes: Vec<TakeId> = now.takes.iter().filter(other).map(|t| t.id).collect();
+    app.derived.forget_thumbs(&takes);
+    app.work.thumbs().0.again(takes);
 }
 
 /// A file that could not be read. One that is known to be so already is not told of again: the sheet shows it.

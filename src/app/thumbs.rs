@@ -30,6 +30,12 @@ impl Thumbs {
         self.wanted.extend(earlier);
     }
 
+    /// The file of these takes is not what it was: what was tried of it does not count.
+    pub fn again(&mut self, takes: Vec<TakeId>) {
+        self.tried.retain(|(id, _)| !takes.contains(id));
+        self.want(takes);
+    }
+
     /// The job has ended.
     pub fn ended(&mut self) {
         self.busy = false;

@@ -177,6 +177,30 @@ fn a_file_that_is_cut_short_is_told_so_and_used() {
     assert!(w.says("cut short: not one whole frame is there of the 4.00 s that its head promises"));
 }
 
+/// A file that is put in the place of another is drawn anew as soon as it was looked through.
+#[test]
+fn a_replaced_file_is_drawn_anew() {
+    let dir = tempfile::tempdir().unwrap();
+    let folder = takes(dir.path(), "bottles", 1);
+    let path = folder.join("bottle C5.wav");
+    write_wav(&path, &note(523.25, 4.0, 9));
+    let whole = std::fs::read(&path).unwrap();
+    std::fs::write(&path, &whole[..whole.len() / 2]).unwrap();
+    let mut w = Window::over(&folder, 2);
+    let take =
+        |w: &Window| w.document().takes.iter().find(|t| t.note == Some(MidiNote(72))).cloned().unwrap();
+    let wave = |w: &Window| w.app().derived().thumb(&take(w)).cloned();
+    w.until("it is drawn", |w| wave(w).is_some());
+    let (before, span) = (wave(&w).unwrap(), take(&w).span);
+    w.key(Key::P);
+    w.until("all is idle", Window::is_idle);
+    std::fs::write(&path, &whole).unwrap();
+    w.click("Survey again");
+    w.frames(2);
+    w.until("the whole file was looked through", |w| w.is_idle() && take(w).span != span);
+    w.until("it is drawn anew", |w| wave(w).is_some_and(|now| now != before));
+}
+
 #[test]
 fn escape_takes_the_wish_back_and_leaves_what_is_there() {
     let dir = tempfile::tempdir().unwrap();

@@ -250,6 +250,10 @@ impl SheetPanel {
 
     fn ask_for_waves(&mut self, view: &View<'_>, visible: &[&Arc<Take>], commands: &mut Vec<Command>) {
         let lacking = lacking(visible.iter().copied(), view.derived);
+        // One that was drawn and is lacking again is asked for again.
+        visible.iter().filter(|t| !lacking.contains(&t.id)).for_each(|t| {
+            self.asked.remove(&t.id);
+        });
         if lacking.iter().any(|id| !self.asked.contains(id)) {
             self.asked.extend(&lacking);
             commands.push(Command::Work(WorkCommand::Thumbnails(lacking)));
