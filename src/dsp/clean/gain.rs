@@ -163,7 +163,7 @@ pub(super) struct Gains {
 
 /// Steepness and firmness of the gains of what lasts: a long window and a long mean tell its level well; what
 /// is taken of the note by mistake is heard before the room under it is.
-const LASTS: (f32, f32) = (0.3, 0.9);
+const LASTS: (f32, f32) = (0.6, 0.9);
 /// Of what comes suddenly in a note: what stands 6 dB above the room (ξ = 4: 0.802 and 0.941) loses 1 dB.
 const COMES: (f32, f32) = (0.65, 1.0);
 /// Of what sounds alone, whose level is known least: 0.5 dB there.
