@@ -114,7 +114,8 @@ pub fn date(text: &str) -> std::result::Result<String, String> {
     };
     let parts: Vec<&str> = text.split('-').collect();
     let read = |i: usize, n: usize| parts.get(i).map_or(Some(1), |p| digits(p, n));
-    let is_date = match (read(0, 4), read(1, 2), read(2, 2)) {
+    let form = (read(0, 4), read(1, 2), read(2, 2));
+    let is_date = match form {
         (Some(year), Some(month), Some(day)) if parts.len() <= 3 => {
             let leaps = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
             let days = match month {
@@ -129,6 +130,11 @@ pub fn date(text: &str) -> std::result::Result<String, String> {
     };
     if is_date {
         return Ok(text.to_owned());
+    }
+    if parts.len() <= 3 && matches!(form, (Some(_), Some(_), Some(_))) {
+        return Err(
+            "the calendar has no such day; months go from 01 to 12, days to the end of the month".to_owned()
+        );
     }
     Err("a date is wanted as year-month-day, such as 2024-05-18; the year alone (2024) or with the month (2024-05) \
          will do"
@@ -270,10 +276,11 @@ mod tests {
         for good in ["2024", "2024-05", "2024-02-29", "1999-12-31"] {
             assert_eq!(date(good), Ok(good.to_owned()));
         }
-        for bad in
-            ["yesterday", "", "2023-02-29", "2024-13", "2024-00", "24-05-18", "2024-5-18", "2024-05-18-1"]
-        {
+        for bad in ["yesterday", "", "24-05-18", "2024-5-18", "2024-05-18-1"] {
             assert!(date(bad).unwrap_err().contains("2024-05-18"), "{bad}");
+        }
+        for unreal in ["2023-02-29", "2024-13", "2024-00", "2024-04-31"] {
+            assert!(date(unreal).unwrap_err().contains("no such day"), "{unreal}");
         }
         for (bad, word) in [
             (frames("-1").unwrap_err(), "frames"),

@@ -277,11 +277,9 @@ fn judge_note(take: &mut Take, middle_c: MiddleC, by: By) {
     let steps = i32::from(sounds.0) - i32::from(note.0);
     let as_named = take.named.and_then(|n| n.midi) == Some(note);
     if steps % 12 != 0 || (steps != 0 && by == By::Hand && !as_named) {
-        let text = format!(
-            "placed as {}, sounds {} ({steps:+} semitones)",
-            note.name(middle_c),
-            sounds.name(middle_c)
-        );
+        let (note, sounds) = (note.name(middle_c), sounds.name(middle_c));
+        let plural = if steps.abs() == 1 { "" } else { "s" };
+        let text = format!("placed as {note}, sounds {sounds} ({steps:+} semitone{plural})");
         take.concerns.push(Concern::new(ConcernKind::WrongNote, text));
         take.concerns.sort_by_key(|c| c.kind);
     }

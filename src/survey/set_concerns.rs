@@ -243,7 +243,7 @@ fn missing(files: &[FileSurvey], layout: Layout, middle_c: MiddleC) -> Vec<Conce
             let mut text = format!("{} has no take in layer {}", note.name(middle_c), layer + 1);
             if layout == Layout::NotePerFile {
                 text += &format!(
-                    " (its file holds {present} takes where others hold {}; which one was left out cannot be told, so the last counts as missing)",
+                    " (its file holds {present} of the {} takes that others hold; which one was left out cannot be told, so the last counts as missing)",
                     layers.len()
                 );
             }

@@ -66,8 +66,8 @@ impl UnreadLine {
             }
             ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
                 let text = match files {
-                    [one] => format!("Could not be read: {}", words(one)),
-                    _ => format!("{} files could not be read", files.len()),
+                    [one] => format!("No take from {}", words(one)),
+                    _ => format!("No take from {} files", files.len()),
                 };
                 let label = Label::new(soft(&text, view.theme)).truncate().show_tooltip_when_elided(false);
                 ui.add(label).on_hover_text(text);
