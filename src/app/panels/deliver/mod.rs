@@ -39,7 +39,7 @@ const SETTINGS: (f32, f32) = (326.0, 420.0);
 /// Least height of the list of names.
 const NAMES: f32 = 220.0;
 /// Stop beside the folder, where there is so much room for both: what was begun in another room sounds on here.
-const STOP: f32 = 52.0;
+const STOP: f32 = 92.0;
 const STOP_FROM: f32 = 560.0;
 /// What stands above the picture of the levels.
 const LEVELS_HEAD: f32 = 76.0;
@@ -158,7 +158,7 @@ impl DeliverPanel {
             }
             if has_stop {
                 let hover = shortcuts::tip(ui.ctx(), "Silence at once", Action::PlayStop);
-                let button = Button::new("Stop").min_size(vec2(STOP, 32.0));
+                let button = Button::new("Stop sound").min_size(vec2(STOP, 32.0));
                 let r = ui.add_enabled(view.sound.sounds(), button).on_hover_text(hover);
                 if r.on_disabled_hover_text("Nothing sounds").clicked() {
                     out.push(Command::Sound(SoundCommand::Stop));
