@@ -1,6 +1,7 @@
 //! Cleaning in the bench room as its user works it: every control by its name, one step each.
 
 mod bench_support;
+mod painted_support;
 
 use std::sync::Arc;
 
@@ -284,10 +285,10 @@ fn settings_go_to_the_note_and_to_all_but_not_over_own_ones() {
 #[test]
 fn the_room_can_be_shared() {
     let mut h = bench(cleaned(1));
-    h.get_by_label("Learn the room from all files").click();
+    h.get_by_label("Room tone: all together").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::Folder);
-    h.get_by_label("Learn the room from this file").click();
+    h.get_by_label("Room tone: this one for all").click();
     h.run_steps(2);
     assert_eq!(h.state().history.document().setup.room_from, RoomFrom::File(source(&h).id));
 }
@@ -345,8 +346,7 @@ fn read_only_changes_nothing() {
     let mut world = cleaned(1);
     world.read_only = true;
     let mut h = bench(world);
-    for name in ["Remove hum", "Lock this take's cleaning", "Learn the room from all files", "Mark room tone"]
-    {
+    for name in ["Remove hum", "Lock this take's cleaning", "Room tone: all together", "Mark room tone"] {
         h.get_by_label(name).click();
         h.run_steps(1);
     }
@@ -375,4 +375,57 @@ fn a_part_of_the_column_is_brought_into_view() {
     h.run_steps(40);
     assert!(seen(&h).is_some_and(|y| y < 700.0), "{:?}", seen(&h));
     assert!(h.state().log.is_empty(), "nothing was changed");
+}
+
+#[test]
+fn the_line_of_the_curve_is_dragged_in_one_step() {
+    let mut h = bench(cleaned(1));
+    let before = clean(&h).curve;
+    // Between two nodes the curve is straight over the logarithm of the frequency, as it is drawn.
+    let ((a, _), (b, _)) = (slider(&h, "Reduction node 1"), slider(&h, "Reduction node 2"));
+    let at = a + (b - a) * 0.5;
+    let end = drag(&mut h, at, vec2(0.0, 18.0));
+    assert_eq!((clean(&h).curve.nodes.len(), labels(&h).len()), (before.nodes.len() + 1, 0));
+    let_go(&mut h, end);
+    let after = clean(&h).curve;
+    assert_eq!(labels(&h), ["Bend reduction curve"]);
+    assert_eq!((after.nodes[0], after.nodes[2]), (before.nodes[0], before.nodes[1]));
+    let (node, _) = slider(&h, "Reduction node 2");
+    assert!((node - end).length() < 8.0, "under the hand: {node} {end}");
+    // Escape gives it up.
+    let (a, _) = slider(&h, "Reduction node 2");
+    let (b, _) = slider(&h, "Reduction node 3");
+    let end = drag(&mut h, a + (b - a) * 0.5, vec2(0.0, 12.0));
+    assert_eq!(clean(&h).curve.nodes.len(), after.nodes.len() + 1);
+    h.key_press(Key::Escape);
+    h.run_steps(2);
+    let_go(&mut h, end);
+    assert_eq!((clean(&h).curve, labels(&h).len()), (after, 1));
+}
+
+/// Names stand whole beside their sliders.
+#[test]
+fn no_name_runs_under_its_slider() {
+    let h = bench(cleaned(1));
+    for name in ["Amount", "Most reduction", "High-pass", "Offset"] {
+        let slider = h.get_by_role_and_label(Role::Slider, name).rect();
+        let row = slider.with_min_x(slider.left() - 140.0).expand(4.0);
+        let texts = painted_support::texts(&painted_support::touching(h.output(), row), name);
+        assert_eq!(texts.len(), 1, "{name}");
+        let right = texts[0].visual_bounding_rect().right();
+        assert!(right < slider.left(), "{name}: {right} {slider}");
+    }
+}
+
+/// The same range as the signal processing takes, in the window as in the command.
+#[test]
+fn a_high_pass_reaches_from_5_to_1000_hz() {
+    let mut h = bench(cleaned(1));
+    for (typed, wanted) in [("1000", 1_000.0), ("1 kHz", 1_000.0), ("5", 5.0), ("off", 0.0)] {
+        bench_support::type_number(&mut h, "High-pass", typed);
+        assert_eq!(clean(&h).high_pass_hz, wanted, "{typed}");
+        clean(&h).params().check().unwrap();
+    }
+    bench_support::type_number(&mut h, "High-pass", "2 kHz");
+    assert!(h.query_by_label_contains("“2 kHz” is not within off to 1.00 kHz").is_some());
 }

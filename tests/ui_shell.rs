@@ -387,6 +387,7 @@ fn wishes<P: Default + 'static>(
     let sound = SoundView {
         device: Ok("none".into()),
         playing: None,
+        begun: Default::default(),
         side: Side::Rendered,
         judged: None,
         volume_db: -30.0,

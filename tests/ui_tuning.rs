@@ -46,6 +46,7 @@ fn window<'a>(d: &'static Document) -> Harness<'a, State> {
     let sound: &'static SoundView = Box::leak(Box::new(SoundView {
         device: Ok("none".into()),
         playing: None,
+        begun: Default::default(),
         side: Side::Rendered,
         judged: None,
         volume_db: -12.0,

@@ -63,6 +63,11 @@ pub fn parse(text: &str, own: &str, clock: Option<Clock>) -> Option<f64> {
     }
 }
 
+/// The unit that was typed behind a number; empty: none.
+pub fn unit_of(text: &str) -> &str {
+    text.trim().trim_start_matches(|c: char| c.is_ascii_digit() || "+-−–.,".contains(c)).trim()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -9,7 +9,7 @@ use std::sync::Arc;
 
 use super::derived::Derived;
 use super::stack::StackView;
-use super::view::SoundView;
+use super::view::{Begun, SoundView};
 use crate::playback::device::{DeviceWish, Player, Status, Tap};
 use crate::playback::message::{Message, Playable, Side};
 use crate::render::audition::{Audition, Judged};
@@ -110,6 +110,7 @@ impl Sound {
             view: SoundView {
                 device: Err("sound is switched off".into()),
                 playing: None,
+                begun: Begun::default(),
                 side: Side::Rendered,
                 judged: None,
                 volume_db,
@@ -243,6 +244,7 @@ impl Sound {
             && self.playing.as_ref().is_some_and(|p| p.take == take.id && p.audition.is_none())
         {
             self.send(Message::Seek(frame));
+            self.view.begun = Begun::Take;
             return Ok(());
         }
         self.wanted = Some((take.id, from));
@@ -286,6 +288,11 @@ impl Sound {
         self.wanted = None;
         self.view.judged = judged.map(|j| (j, Side::Rendered));
         self.view.playing = Some((id, audition.as_ref().map_or(start, |a| a.place(0, false))));
+        self.view.begun = match from {
+            From::LoopStart => Begun::Loop,
+            From::BeforeSeam => Begun::Seam,
+            From::Start | From::Frame(_) | From::Judge(_) => Begun::Take,
+        };
         let side = if audition.is_some() { Side::Rendered } else { self.view.side };
         self.playing = Some(Playing {
             take: id,

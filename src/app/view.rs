@@ -15,6 +15,25 @@ use crate::playback::message::Side;
 use crate::render::audition::Judged;
 use crate::session::{Document, History, Sheet, Take, TakeId};
 
+/// How a take that plays was begun.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Begun {
+    /// From a place in it, and on into its loop.
+    #[default]
+    Take,
+    /// In its loop.
+    Loop,
+    /// Shortly before its seam.
+    Seam,
+}
+
+impl SoundView {
+    /// Whether a take or the stack sounds, in whichever room it was begun.
+    pub fn sounds(&self) -> bool {
+        self.playing.is_some() || self.stack.note.is_some()
+    }
+}
+
 /// Sound, as far as the window shows it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SoundView {
@@ -22,6 +41,8 @@ pub struct SoundView {
     pub device: std::result::Result<String, String>,
     /// The take that plays and the rendered frame it is at.
     pub playing: Option<(TakeId, u64)>,
+    /// How that was begun.
+    pub begun: Begun,
     /// What is heard.
     pub side: Side,
     /// A loop is being judged by ear: what of, and whether the take's own sustain is heard.

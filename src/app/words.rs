@@ -150,7 +150,7 @@ pub fn seam_words(a: &SeamAudit) -> String {
     let how = match a.audibility {
         v if v < UNHEARD => "inaudible",
         v if v < JUST_HEARD => "barely audible",
-        v if v < 45.0 => "audible if you listen for it",
+        v if v < 45.0 => "audible",
         _ => "clearly audible",
     };
     let mostly = a.worst().filter(|_| a.audibility >= UNHEARD);

@@ -124,6 +124,7 @@ pub fn bare(sounds: &[AudioBuf]) -> World {
         sound: SoundView {
             device: Ok("none".into()),
             playing: None,
+            begun: Default::default(),
             side: Side::Rendered,
             judged: None,
             volume_db: -12.0,

@@ -118,3 +118,16 @@ fn a_slider_is_one_step_a_drag_and_typing_is_one() {
     assert!((h.state().recipe().tune.drift - 0.4).abs() < 1e-9);
     assert_eq!(h.state().history.labels().collect::<Vec<_>>(), ["Set vibrato", "Set drift"]);
 }
+
+/// 48 000 frames a second: 99 s are far beyond the end of a take of 3 s.
+#[test]
+fn a_limit_is_told_in_the_unit_that_was_typed() {
+    let mut h = bench(worked(1, 3.0));
+    h.set_size(vec2(1280.0, 1900.0));
+    h.run_steps(3);
+    bench_support::type_number(&mut h, "Out point in frames", "99 s");
+    let told =
+        h.query_by_label_contains("“99 s” is not within").map(|n| n.value().or(n.accesskit_node().label()));
+    let told = told.flatten().unwrap_or_default();
+    assert!(told.ends_with(" to 3.00 s."), "{told}");
+}

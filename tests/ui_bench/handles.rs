@@ -203,3 +203,55 @@ fn another_take_gives_an_open_drag_up() {
     h.step();
     assert_eq!(edits(&h).last(), Some(&EditCommand::Abort));
 }
+
+/// The end of a flag in the wave lane that is further from its line, by its word.
+fn flag(h: &Bench<'_>, word: &str) -> Pos2 {
+    let lane = h.get_by_label_contains("Wave from").rect();
+    let all = painted_support::texts(&painted_support::within(h.output(), lane), word);
+    assert_eq!(all.len(), 1, "{word}");
+    let place = all[0].galley.rect.translate(all[0].pos.to_vec2());
+    let leftwards = ["in", "loop end"].contains(&word);
+    if leftwards { place.left_center() } else { place.right_center() }
+}
+
+#[test]
+fn a_flag_drags_its_line() {
+    for (word, handle, label) in [
+        ("in", "In point", "Move in point"),
+        ("onset", "Onset", "Move onset"),
+        ("out", "Out point", "Move out point"),
+        ("loop start", "Loop start", "Move loop start"),
+        ("loop end", "Loop end", "Move loop end"),
+    ] {
+        let mut h = bench(worked(1, 3.0));
+        let (before, line) = (numeric(&h, handle), handle_pos(&h, handle).x);
+        let at = flag(&h, word);
+        assert!((at.x - line).abs() > 6.0, "{word}: beside the line");
+        press(&mut h, at);
+        let end = creep(&mut h, at, -9);
+        assert!(h.state().history.labels().count() == 0, "{word}: a drag is no step yet");
+        release(&mut h, end);
+        assert_eq!(h.state().history.labels().collect::<Vec<_>>(), [label]);
+        assert!(numeric(&h, handle) < before, "{word}");
+        // Beside another line it reaches less far to that side, so that its middle is up to 3 points off.
+        assert!((handle_pos(&h, handle).x - (line - 9.0)).abs() <= 4.0, "{word}: as far as the hand");
+        assert!(h.get_by_role_and_label(Role::Slider, handle).is_focused(), "{word}: it takes the keys");
+    }
+}
+
+#[test]
+fn escape_gives_the_drag_of_a_flag_up_and_its_line_answers_the_pointer() {
+    let mut h = at_the_loop();
+    let before = h.state().recipe();
+    let at = flag(&h, "loop end");
+    h.hover_at(at);
+    h.run_steps(2);
+    assert_eq!(h.output().platform_output.cursor_icon, egui::CursorIcon::ResizeHorizontal);
+    press(&mut h, at);
+    let mid = creep(&mut h, at, -8);
+    assert_ne!(h.state().recipe(), before, "it is shown while it is dragged");
+    h.key_press(Key::Escape);
+    h.step();
+    release(&mut h, mid);
+    assert_eq!((h.state().recipe(), h.state().history.labels().count()), (before, 0));
+}

@@ -26,21 +26,30 @@ fn runs_flat(h: &Bench<'_>) -> bool {
     lines.iter().filter(|p| !p.closed).any(|p| p.points.windows(4).any(flat))
 }
 
-/// Little triangles of the layer's ink at the upper and the lower edge of the lane.
+/// Double arrowheads at the upper and the lower edge of the lane, each with the number of layer 2 beside it. They are
+/// lines: filled triangles are the signs of layers.
 fn arrows(h: &Bench<'_>) -> (usize, usize) {
     let lane = wave_lane(h);
-    let small = |p: &egui::epaint::PathShape| {
-        p.closed && p.points.len() == 3 && p.visual_bounding_rect().width() < 12.0
+    let small = |p: &egui::epaint::PathShape| p.points.len() == 3 && p.visual_bounding_rect().width() < 12.0;
+    let painted = within(h.output(), lane);
+    let all: Vec<_> = paths(&painted).into_iter().filter(small).collect();
+    let near = |y: f32| {
+        let heads = all.iter().map(|p| p.visual_bounding_rect()).filter(|r| (r.center().y - y).abs() < 4.0);
+        let heads: Vec<_> = heads.collect();
+        let numbers = texts(&painted, "2").into_iter().map(|t| t.visual_bounding_rect());
+        let numbers = numbers.filter(|n| heads.iter().any(|r| (r.right() - n.left()).abs() < 6.0)).count();
+        // Two heads a mark; the number of those at the other edge is counted there as well.
+        assert_eq!(heads.len() % 2, 0);
+        assert!(numbers >= heads.len() / 2, "{numbers} {}", heads.len());
+        assert!(all.iter().all(|p| !p.closed || (p.visual_bounding_rect().center().y - y).abs() > 4.0));
+        heads.len() / 2
     };
-    let all = paths(&within(h.output(), lane)).into_iter().filter(small);
-    let places: Vec<f32> = all.map(|p| p.visual_bounding_rect().center().y).collect();
-    let near = |y: f32| places.iter().filter(|p| (**p - y).abs() < 3.0).count();
     // 20 points are kept for the flags at either edge.
     (near(lane.top() + 19.0), near(lane.bottom() - 19.0))
 }
 
 /// Three times the amplitude are 9.5 dB: the layer's outline is not cut off along the edge, which would look like
-/// clipping; arrows say that it goes on, and words by how much.
+/// clipping; double arrowheads say that it goes on, and words by how much.
 #[test]
 fn a_louder_layer_goes_on_beyond_the_edge_and_says_by_how_much() {
     let h = beside(3.0);

@@ -190,3 +190,99 @@ fn a_take_without_recipe_can_be_proposed() {
     h.run_steps(2);
     assert_eq!(h.state().log, [Command::Work(WorkCommand::Propose(TAKE))]);
 }
+
+#[test]
+fn what_plays_is_seen_at_its_button() {
+    use seamwright::app::view::Begun;
+    let mut h = bench(worked(1, 3.0));
+    let down = |h: &Bench<'_>, name: &str| {
+        let node = h.get_by_role_and_label(Role::Button, name);
+        node.accesskit_node().toggled() == Some(egui::accesskit::Toggled::True)
+    };
+    assert!(!down(&h, "Loop") && !down(&h, "Seam"));
+    let place = h.get_by_role_and_label(Role::Button, "Seam").rect();
+    h.state_mut().sound.playing = Some((TAKE, 10_000));
+    for (begun, wanted) in [
+        (Begun::Take, [true, false, false]),
+        (Begun::Loop, [false, true, false]),
+        (Begun::Seam, [false, false, true]),
+    ] {
+        h.state_mut().sound.begun = begun;
+        h.run_steps(2);
+        assert_eq!(["Stop", "Loop", "Seam"].map(|name| down(&h, name)), wanted, "{begun:?}");
+    }
+    let now = h.get_by_role_and_label(Role::Button, "Seam").rect();
+    assert!((now.left() - place.left()).abs() < 1.0, "nothing moves: {place} {now}");
+    // Another take plays: no button of this one is down, but it can be stopped.
+    h.state_mut().sound.playing = Some((seamwright::session::TakeId(9), 10_000));
+    h.run_steps(2);
+    assert_eq!(["Stop", "Loop", "Seam"].map(|name| down(&h, name)), [false; 3]);
+}
+
+/// Loops are looked for and the room is learned a while after a take is shown: what stands below keeps its place.
+#[test]
+fn nothing_in_the_column_moves_when_something_is_found_out() {
+    use seamwright::app::derived::FromSource;
+    let mut h = bench(worked(1, 3.0));
+    h.set_size(vec2(1280.0, 2400.0));
+    h.run_steps(3);
+    let names = ["Shortest", "Offset", "In point in frames", "Gain", "Amount", "Most reduction", "High-pass"];
+    let places = |h: &Bench<'_>| names.map(|n| h.get_by_role_and_label(Role::SpinButton, n).rect().top());
+    let known = places(&h);
+    let (loops, source) = {
+        let entry = h.state_mut().derived.entry(TAKE);
+        (entry.loops.take(), entry.source.clone().unwrap())
+    };
+    let unlearned = std::sync::Arc::new((*source.analysed).clone().in_room(None));
+    let entry = h.state_mut().derived.entry(TAKE);
+    entry.source = Some(FromSource { analysed: unlearned, ..source.clone() });
+    h.run_steps(3);
+    assert!(h.query_by_label("Looking for loops…").is_some());
+    assert!(h.query_by_label("The room is being learned…").is_some());
+    assert_eq!(places(&h), known);
+    let entry = h.state_mut().derived.entry(TAKE);
+    (entry.loops, entry.source) = (loops, Some(source));
+    h.run_steps(3);
+    assert_eq!(places(&h), known);
+}
+
+/// What is heard of a seam most is never cut off, whatever it is.
+#[test]
+fn the_words_about_a_seam_are_whole() {
+    use seamwright::dsp::looping::SeamAudit;
+    use seamwright::units::Decibels;
+    let none = SeamAudit {
+        click_db: Decibels(0.0),
+        level_step_db: Decibels(0.0),
+        level_beyond_db: 0.0,
+        flux_db: 0.0,
+        pitch_step_cents: 0.0,
+        pitch_beyond_cents: 0.0,
+        thump_db: 0.0,
+        audibility: 0.0,
+    };
+    let mut h = bench(worked(1, 3.0));
+    let recipe = std::sync::Arc::new(h.state().recipe());
+    for (part, audit) in [
+        ("click", SeamAudit { click_db: Decibels(4.0), ..none }),
+        ("spectrum", SeamAudit { flux_db: 4.0, ..none }),
+        ("level", SeamAudit { level_beyond_db: 4.0, ..none }),
+        ("pitch", SeamAudit { pitch_beyond_cents: 9.0, ..none }),
+        ("thump", SeamAudit { thump_db: 4.0, ..none }),
+    ] {
+        for audibility in [10.0, 30.0, 80.0] {
+            let audit = SeamAudit { audibility, ..audit };
+            h.state_mut().derived.set_audit(TAKE, std::sync::Arc::clone(&recipe), audit);
+            h.run_steps(2);
+            let all = painted_support::touching(h.output(), egui::Rect::EVERYTHING);
+            let seam = |s: &egui::Shape| match s {
+                egui::Shape::Text(t) if t.galley.text().starts_with("Seam: ") => Some(t.clone()),
+                _ => None,
+            };
+            let all: Vec<_> = all.iter().filter_map(seam).collect();
+            assert_eq!(all.len(), 1);
+            let text = all[0].galley.text();
+            assert!(text.ends_with(&format!(", mostly its {part}")) && !all[0].galley.elided, "{text}");
+        }
+    }
+}

@@ -317,3 +317,24 @@ fn a_device_that_rests_is_opened_again_by_what_is_to_sound() {
     w.frames(2 * made.rendered.looping.unwrap().range.count().0 as usize / A_FRAME + 2);
     goes_round(&w.heard, &made, gain(&w));
 }
+
+/// A loop goes on sounding from room to room, and each room has a Stop that works.
+#[test]
+fn what_plays_is_stopped_in_every_room() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut w = looping(dir.path());
+    for room in [Key::Num1, Key::Num2, Key::Num3, Key::Num4] {
+        w.key(room);
+        w.frames(4);
+        assert!(w.app().sound().view().playing.is_some(), "{room:?}: it goes on");
+        // Beside “Deliver” it says what it stops.
+        w.click(if room == Key::Num4 { "Stop sound" } else { "Stop" });
+        w.frames(2);
+        assert!(w.app().sound().view().playing.is_none(), "{room:?}");
+        w.key(Key::R);
+        w.until("it plays", |w| w.app().sound().view().playing.is_some());
+    }
+    // By the key as well, where nothing is played.
+    w.key(Key::Space);
+    assert!(w.app().sound().view().playing.is_none());
+}

@@ -104,7 +104,7 @@ fn what_cannot_be_is_kept_marked_and_told_with_what_is_allowed() {
         ("Level of layer 1", "12 dB", "“12 dB” is not within −40.0 to +6.0 dB."),
         ("Pan of layer 1", "30 dB", "“30 dB” cannot be read here; write 100 left to 100 right."),
         ("Pan of layer 1", "300 right", "“300 right” is not within 100 left to 100 right."),
-        ("Least distance of seams", "2 s", "“2 s” is not within 20 to 500 ms."),
+        ("Least distance of seams", "2 s", "“2 s” is not within 0.02 to 0.50 s."),
         ("Least distance of seams", "wide", "“wide” cannot be read here; write 20 to 500 ms, in s or ms."),
         ("Score given up at most", "80", "“80” is not within 0 to 50 points."),
     ] {
@@ -130,4 +130,15 @@ fn what_cannot_be_is_kept_marked_and_told_with_what_is_allowed() {
     let now = setup(&h);
     assert_eq!((now.of(0).level_db, now.of(0).pan), (-6.0, -30.0));
     assert_eq!((now.params.apart_s, now.params.most_given_up), (0.1, 5.0));
+}
+
+/// What was begun on the bench sounds on here.
+#[test]
+fn stop_silences_what_was_begun_in_another_room() {
+    let mut h = window(world(&[Some(200), Some(331)]), vec2(1280.0, 800.0));
+    assert!(h.get_by_label("Stop").accesskit_node().is_disabled());
+    h.state_mut().world.sound.playing = Some((TakeId(1), 10));
+    h.run_steps(2);
+    click(&mut h, "Stop");
+    assert_eq!(h.state().log.last(), Some(&Command::Sound(seamwright::app::command::SoundCommand::Stop)));
 }

@@ -6,6 +6,7 @@ use egui::{
 };
 
 use crate::app::command::{Command, LookCommand, SoundCommand, StackCommand, ThemeChoice, WorkCommand};
+use crate::app::panels::bench::node_more;
 use crate::app::shortcuts::{TABLE, key_words, wanted, why_not};
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::soft;
@@ -60,6 +61,8 @@ fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
         let looped = t.recipe.as_ref().is_some_and(|r| r.looping.is_some());
         if looped { Ok(t.id) } else { Err("the selected take has no loop") }
     });
+    let node =
+        take.and_then(|_| node_more(view).ok_or("the selected take has no strength curve to bend yet"));
     let look = |c| Ok(Command::Look(c));
     let theme = |t| look(LookCommand::Theme(t));
     [
@@ -75,6 +78,7 @@ fn without_key(view: &View<'_>) -> impl Iterator<Item = Entry> {
             "Loop",
             has_loop.map(|id| Command::Work(WorkCommand::CopyLoopLength(id))),
         ),
+        ("Add a node to the strength curve", "Tuning", node),
         (
             "Loops that stay apart, for every note",
             "Deciding",

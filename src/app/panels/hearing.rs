@@ -5,7 +5,7 @@ use egui::{Button, Ui, vec2};
 use crate::app::command::{Command, SoundCommand};
 use crate::app::shortcuts::{Action, key_words, of, tip};
 use crate::app::theme::strong;
-use crate::app::view::View;
+use crate::app::view::{Begun, View};
 use crate::app::widgets::control::switch;
 use crate::playback::message::Side;
 use crate::render::audition::Judged;
@@ -13,22 +13,34 @@ use crate::session::Take;
 
 /// Draws the buttons one after the other into a row that is there already.
 pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>) {
-    let plays = view.sound.playing.is_some();
+    let plays = view.sound.sounds();
+    let begun = view.sound.playing.filter(|(id, _)| *id == take.id && view.sound.judged.is_none());
+    let begun = begun.map(|_| view.sound.begun);
     let silent = why_silent(view);
     let (word, about, wish) = if plays {
-        ("Stop", "Silence", SoundCommand::Stop)
+        (
+            "Stop",
+            match begun {
+                Some(Begun::Take) => "The take plays. Silence",
+                Some(Begun::Loop) => "The loop plays. Silence",
+                Some(Begun::Seam) => "The seam plays, and then the loop. Silence",
+                None => "Silence",
+            },
+            SoundCommand::Stop,
+        )
     } else {
         ("Play", "Plays the take from its in point and goes round its loop", SoundCommand::PlayTake)
     };
     let seamless = silent.clone().or_else(|| why_no_loop(ui, take));
     let rows = [
-        (word, about, Action::PlayStop, silent.clone(), wish),
+        (word, about, Action::PlayStop, silent.clone(), wish, begun == Some(Begun::Take)),
         (
             "Loop",
             "Plays the loop round and round",
             Action::PlayLoop,
             seamless.clone(),
             SoundCommand::PlayLoop,
+            begun == Some(Begun::Loop),
         ),
         (
             "Seam",
@@ -36,12 +48,15 @@ pub fn buttons(ui: &mut Ui, view: &View<'_>, take: &Take, out: &mut Vec<Command>
             Action::PlaySeam,
             seamless,
             SoundCommand::PlaySeam,
+            begun == Some(Begun::Seam),
         ),
     ];
     // As wide for either word, so that nothing moves.
     let wide = 32.0 + 2.0 * ui.spacing().button_padding.x;
-    for (text, about, action, why_not, wish) in rows {
-        let button = Button::new(text).min_size(vec2(wide, 0.0));
+    for (text, about, action, why_not, wish, now) in rows {
+        // The one that was pressed stays down while it is heard, as wide as before.
+        let button = if now { switch(text, true, 14.0, view.theme) } else { Button::new(text) };
+        let button = button.min_size(vec2(wide, 0.0));
         let r = ui.add_enabled(why_not.is_none(), button).on_hover_text(tip(ui.ctx(), about, action));
         if r.on_disabled_hover_text(why_not.unwrap_or_default()).clicked() {
             out.push(Command::Sound(wish));

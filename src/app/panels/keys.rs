@@ -70,7 +70,7 @@ const DELIVER: [(&str, &str); 3] = [
 ];
 
 /// Keys that belong to what has the focus on the bench, and what the mouse does there.
-const BENCH: [(&str, &str); 16] = [
+const BENCH: [(&str, &str); 19] = [
     ("Drag in the seam", "Left: loop end, right: loop start"),
     ("Click in the loop map", "Best loop near there"),
     ("Arrows, Enter", "In the loop map: a place, take it"),
@@ -85,6 +85,9 @@ const BENCH: [(&str, &str); 16] = [
     ("Page Up, Down", "Handle by one period"),
     ("O, Shift+O", "To the next zero crossing, back"),
     ("I", "Gain picture"),
+    ("Drag the strength curve", "Bends it: a node where it is held"),
+    ("Drag the reduction curve", "The same, in the column"),
+    ("Double-click beside a curve", "Adds a node"),
     ("Delete", "Removes a node, room tone"),
     ("Escape", "Cancels a drag"),
 ];

@@ -81,7 +81,13 @@ fn standing(ui: &mut Ui, view: &View<'_>, around: &Around<'_>) {
 /// The keys that are of most use where the user is; without a sound device none that plays, but how to choose one.
 fn useful(view: &View<'_>) -> Vec<(Action, &'static str)> {
     use Action::{Compare, HoldStack, Keyboard, PlayLoop, PlaySeam, PlayStop, Preferences};
-    let all = of_room(view).iter().copied();
+    let stop = (PlayStop, "stop");
+    let all = of_room(view)
+        .iter()
+        .map(|(a, words)| if *a == PlayStop && view.sound.sounds() { stop } else { (*a, *words) });
+    // Where nothing is played, what sounds on from another room can be stopped all the same.
+    let no_play = view.sound.sounds() && of_room(view).iter().all(|(a, _)| *a != PlayStop);
+    let all = no_play.then_some(stop).into_iter().chain(all);
     if view.sound.device.is_ok() {
         return all.collect();
     }

@@ -49,9 +49,7 @@ pub fn command_for(action: Action, view: &View<'_>, keys_shown: bool) -> Option<
         Action::NextToLookAt => Some(Command::Go(GoCommand::NextToLookAt)),
         Action::NextTake => Some(Command::Go(GoCommand::Step(1))),
         Action::PreviousTake => Some(Command::Go(GoCommand::Step(-1))),
-        Action::PlayStop if view.sound.playing.is_some() || view.sound.stack.note.is_some() => {
-            Some(Command::Sound(SoundCommand::Stop))
-        }
+        Action::PlayStop if view.sound.sounds() => Some(Command::Sound(SoundCommand::Stop)),
         Action::PlayStop => view.selected.map(|_| Command::Sound(SoundCommand::PlayTake)),
         // Only the stack room has them.
         Action::HoldStack | Action::Apart if view.room != Room::Stack => None,
@@ -150,6 +148,8 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
         || view.selected_take().and_then(|t| t.recipe.as_ref()).is_some_and(|r| r.looping.is_some());
     match action {
         _ if view.path.is_none() => Some("no session is open"),
+        // What sounds can be silenced whatever is selected.
+        A::PlayStop if view.sound.sounds() => None,
         _ if needs.writing && view.read_only => Some("this session can only be looked at"),
         _ if needs.take && view.selected_take().is_none() => Some("no take is selected"),
         _ if needs.device && view.sound.device.is_err() => Some("there is no sound device"),

@@ -45,6 +45,8 @@ pub struct Handle<'a> {
     pub name: &'a str,
     /// Where it can be taken hold of.
     pub grab: Rect,
+    /// What else it can be taken hold of by ([`hold_by`]).
+    pub flag: Option<Id>,
     /// Where it stands on the screen.
     pub anchor: Pos2,
     /// What it is worth.
@@ -69,6 +71,8 @@ pub struct Handle<'a> {
 #[derive(Debug, Clone, Default)]
 pub struct HandleMemory {
     grab: Option<Grab>,
+    /// Which part of what is dragged is meant, where it is one of many.
+    pub part: Option<usize>,
     /// The handle touched last: it wins where handles stand close together.
     pub last: Option<Id>,
     /// The ground that the handles stand on was clicked last: Tab goes on from there.
@@ -150,6 +154,7 @@ impl HandleMemory {
         if response.drag_started_by(egui::PointerButton::Primary) {
             let press = ui.input(|i| i.pointer.press_origin()).unwrap_or(anchor);
             self.grab = Some(Grab { id, offset: press - anchor, moved: false, at: press });
+            self.part = None;
             self.last = Some(id);
             response.request_focus();
         }
@@ -192,7 +197,12 @@ impl Handle<'_> {
     ) -> (Response, Vec<HandleEvent>) {
         let enabled = self.enabled;
         let sense = if enabled { Sense::drag() } else { Sense::focusable_noninteractive() };
-        let response = ui.interact(self.grab, self.id, sense);
+        let line = ui.interact(self.grab, self.id, sense);
+        let mut response = line.clone();
+        if let Some(flag) = self.flag.filter(|_| enabled).and_then(|id| ui.ctx().read_response(id)) {
+            // One handle: whichever of the two is held, the drag is told under the handle's own name.
+            response = response.union(flag);
+        }
         let mut events = Vec::new();
         if enabled {
             match memory.follow(ui, &response, self.anchor) {
@@ -212,7 +222,8 @@ impl Handle<'_> {
                 ui.ctx().set_cursor_icon(self.cursor);
             }
         }
-        self.describe(ui, &response, enabled);
+        // Of the line alone: that is where it stands.
+        self.describe(ui, &line, enabled);
         (response, events)
     }
 
@@ -294,6 +305,12 @@ impl Handle<'_> {
     }
 }
 
+/// A place more at which a handle is taken hold of, over all that was added before. It is added after all
+/// handles, and counts from the next pass on.
+pub fn hold_by(ui: &Ui, place: Rect, id: Id) {
+    ui.interact(place, id, Sense::DRAG);
+}
+
 /// Values that a screen reader asks for, by step or by number, one after the other.
 pub fn requested_values(ui: &Ui, id: Id, value: f64, step: f64) -> Vec<f64> {
     ui.input(|i| {
@@ -369,6 +386,7 @@ mod tests {
             id: Id::unique("h"),
             name: "h",
             grab: Rect::ZERO,
+            flag: None,
             anchor: Pos2::ZERO,
             value: 100.0,
             min: 90.0,

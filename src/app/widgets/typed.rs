@@ -15,6 +15,7 @@ use egui::{
     UiBuilder,
 };
 
+use crate::app::quantity;
 use crate::app::theme::Theme;
 use crate::app::words::minus;
 
@@ -146,7 +147,7 @@ impl Typed<'_> {
             let (typed, allowed) = (text.trim(), self.allowed());
             let units = self.units();
             let why = match read {
-                Some(_) => format!("“{typed}” is not within {allowed}."),
+                Some(_) => format!("“{typed}” is not within {}.", self.allowed_in(typed).unwrap_or(allowed)),
                 None => format!("“{typed}” cannot be read here; write {allowed}{units}."),
             };
             *told.borrow_mut() = Outcome::Refused(text.to_owned(), why);
@@ -183,6 +184,30 @@ impl Typed<'_> {
     pub fn about(&self, tip: &str) -> String {
         let between = if tip.is_empty() { "" } else { "\n" };
         format!("{tip}{between}From {}{}", self.allowed(), self.units())
+    }
+
+    /// The same in the unit that was typed, where that is another one than the field's own.
+    fn allowed_in(&self, typed: &str) -> Option<String> {
+        let unit = quantity::unit_of(typed);
+        let one = (self.read)(&format!("1 {unit}")).filter(|one| one.is_finite() && *one > 0.0)?;
+        if unit.is_empty() || unit.eq_ignore_ascii_case(self.unit) || one == 1.0 {
+            return None;
+        }
+        let (low, high) = (*self.range.start() / one, *self.range.end() / one);
+        let decimals = match high - low {
+            span if span >= 1_000.0 => 0,
+            span if span >= 100.0 => 1,
+            span if span >= 0.1 => 2,
+            _ => 4,
+        };
+        // Rounded inwards: what is told is taken.
+        let scale = 10f64.powi(decimals);
+        let text = |v: f64| minus(v / scale, decimals as usize);
+        let low = match self.write.map(|write| write(*self.range.start())) {
+            Some(word) if !word.contains(|c: char| c.is_ascii_digit()) => word,
+            _ => text((low * scale - 1e-6).ceil()),
+        };
+        Some(format!("{low} to {} {unit}", text((high * scale + 1e-6).floor())))
     }
 
     /// What can be typed.
@@ -401,7 +426,6 @@ fn said(ui: &mut Ui, why: &str, theme: &Theme) -> Response {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::app::quantity;
 
     fn seconds(text: &str, now: f64) -> (Option<f64>, Option<String>) {
         let read = |t: &str| quantity::parse(t, "s", None);
@@ -423,6 +447,26 @@ mod tests {
         assert_eq!(why, "“banana” cannot be read here; write 0 to 3.25 s, in s or ms.");
         assert_eq!(seconds("99 s", 1.0), (None, Some("“99 s” is not within 0 to 3.25 s.".into())));
         assert_eq!(seconds("NaN", 1.0).0, None);
+    }
+
+    /// 48 000 frames a second, 240 of them a period: 142 599 frames are 2.970 81 s, so 2970 whole milliseconds
+    /// and 594.16 periods.
+    #[test]
+    fn a_limit_is_told_in_the_unit_that_was_typed() {
+        let clock = Some(quantity::Clock { rate: 48_000.0, period: Some(240.0) });
+        let read = |t: &str| quantity::parse(t, "frames", clock);
+        let typed = Typed { range: 0.0..=142_599.0, unit: "frames", decimals: 0, read: &read, write: None };
+        let told = |text: &str| {
+            let told = RefCell::new(Outcome::Nothing);
+            assert_eq!(typed.parse(text, 5.0, &told), None);
+            let Outcome::Refused(_, why) = told.into_inner() else { panic!("{text} was taken") };
+            why
+        };
+        assert_eq!(told("99 s"), "“99 s” is not within 0.00 to 2.97 s.");
+        assert_eq!(told("99000 ms"), "“99000 ms” is not within 0 to 2970 ms.");
+        assert_eq!(told("−3 periods"), "“−3 periods” is not within 0.0 to 594.1 periods.");
+        assert_eq!(told("200000"), "“200000” is not within 0 to 142599 frames.");
+        assert_eq!(told("200000 fr"), "“200000 fr” is not within 0 to 142599 frames.");
     }
 
     /// Passing through a field with the keyboard hands over what it shows; nothing may change by that.

@@ -1,7 +1,9 @@
 //! The note's other layers behind the take: outlines aligned at the onset, each with its sign and number, and
-//! arrows where one is louder than the lane is high.
+//! double arrowheads where one is louder than the lane is high.
 
-use egui::{Color32, FontId, Painter, Role, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use std::sync::Arc;
+
+use egui::{Color32, FontId, Painter, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
 use super::lanes::Lane;
 use super::wave::{inner, layer_ink, look, loudest, wave_at};
@@ -55,7 +57,7 @@ pub fn outlines(lane: &Lane<'_, '_>, painter: &Painter) -> Vec<Behind> {
     all
 }
 
-/// Signs and numbers of the layers at the right ends of their outlines, one below the other; and the arrows.
+/// Signs and numbers of the layers at the right ends of their outlines, one below the other; and what tells where they go on.
 pub fn signs(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, all: &[Behind]) {
     const LINE: f32 = 14.0;
     for one in all {
@@ -72,7 +74,7 @@ fn sign(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, one: &Behind, y: f32) {
     let theme = lane.theme();
     let number = (u32::from(one.layer) + 1).to_string();
     let galley = painter.layout_no_wrap(number, FontId::new(11.0, strong()), theme.ink);
-    let arrow = if one.louder_db.is_some() { 11.0 } else { 0.0 };
+    let arrow = if one.louder_db.is_some() { 12.0 } else { 0.0 };
     let size = vec2(14.0 + galley.size().x + arrow, galley.size().y);
     let rect = egui::Align2::RIGHT_CENTER.anchor_size(pos2(one.x - 3.0, y), size);
     // On a ground of its own: waves and lines run through here.
@@ -82,7 +84,7 @@ fn sign(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, one: &Behind, y: f32) {
     let right = rect.left() + 12.0 + galley.size().x;
     painter.galley(pos2(rect.left() + 12.0, y - galley.size().y / 2.0), galley, theme.ink);
     if one.louder_db.is_some() {
-        arrow_at(painter, pos2(right + 6.0, y), true, theme.ink);
+        beyond_at(painter, pos2(right + 7.0, y), true, theme.ink);
     }
     let words = words_of(one);
     let r = ui.interact(rect, ui.scope_id().with(("behind", one.layer)), Sense::hover());
@@ -96,20 +98,26 @@ fn words_of(one: &Behind) -> String {
         None => name,
         Some(db) => format!(
             "{name}: at its loudest {db:.1} dB louder than this take. The lane is as high as this take is loud; \
-             where arrows stand at its edge, the outline goes on beyond"
+             where double arrowheads with its number stand at the edge, the outline goes on beyond"
         ),
     }
 }
 
-/// Arrows along an edge where the outline goes on beyond it: each layer at places of its own, so that those of
-/// two layers do not cover each other.
+/// Double arrowheads along an edge where the outline goes on beyond it, with the layer's number beside them: each
+/// layer at places of its own, so that those of two layers do not cover each other.
 fn arrows(lane: &Lane<'_, '_>, painter: &Painter, one: &Behind) {
     let area = inner(lane.rect);
+    let theme = lane.theme();
+    let number = (u32::from(one.layer) + 1).to_string();
+    let number = painter.layout_no_wrap(number, FontId::new(10.0, strong()), theme.ink);
     for stretch in joined(&one.beyond) {
         let (from, to) = (stretch.from.max(lane.rect.left()), stretch.to.min(lane.rect.right()));
         for x in arrow_places(from, to, one.layer) {
             let y = if stretch.above { area.top() - 1.0 } else { area.bottom() + 1.0 };
-            arrow_at(painter, pos2(x, y), stretch.above, one.ink);
+            beyond_at(painter, pos2(x, y), stretch.above, one.ink);
+            let place = egui::Align2::LEFT_CENTER.anchor_size(pos2(x + 6.0, y), number.size());
+            painter.rect_filled(place, 2.0, theme.sheet.gamma_multiply(0.85));
+            painter.galley(place.min, Arc::clone(&number), theme.ink);
         }
     }
 }
@@ -133,8 +141,8 @@ fn joined(all: &[Beyond]) -> Vec<Beyond> {
 /// Less than this between two stretches does not part them.
 const PARTED: f32 = 28.0;
 /// How far apart the arrows of a layer stand, and by how much those of the next are moved.
-const ARROWS_APART: f32 = 56.0;
-const NEXT_LAYER: f32 = 13.0;
+const ARROWS_APART: f32 = 88.0;
+const NEXT_LAYER: f32 = 20.0;
 /// Where there is less room than this an arrow would say nothing.
 const LEAST: f32 = 4.0;
 
@@ -151,10 +159,13 @@ fn arrow_places(from: f32, to: f32, layer: u16) -> Vec<f32> {
     if places.is_empty() { vec![(from + to) / 2.0] } else { places }
 }
 
-fn arrow_at(painter: &Painter, at: egui::Pos2, up: bool, ink: Color32) {
-    let tip = if up { -3.5 } else { 3.5 };
-    let points = vec![at + vec2(0.0, tip), at + vec2(4.0, -tip), at + vec2(-4.0, -tip)];
-    painter.add(Shape::convex_polygon(points, ink, Stroke::NONE));
+/// Two arrowheads one over the other: a mark that no layer has for its sign.
+fn beyond_at(painter: &Painter, at: egui::Pos2, up: bool, ink: Color32) {
+    let tip = if up { -3.0 } else { 3.0 };
+    for y in [-2.0, 2.0] {
+        let points = [vec2(-4.0, y - tip / 2.0), vec2(0.0, y + tip / 2.0), vec2(4.0, y - tip / 2.0)];
+        painter.line(points.map(|p| at + p).to_vec(), Stroke::new(1.6, ink));
+    }
 }
 
 #[cfg(test)]

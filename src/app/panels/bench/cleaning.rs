@@ -34,6 +34,8 @@ impl CleaningSide {
 
 /// Below this a high-pass is none.
 const LOWEST_HIGH_PASS_HZ: f64 = 5.0;
+/// As high as the signal processing takes it.
+const HIGHEST_HIGH_PASS_HZ: f64 = 1_000.0;
 
 /// Draws the rows.
 pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe, side: &mut CleaningSide) {
@@ -42,7 +44,8 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
     let clean = &recipe.clean;
     let field = Field::new("Amount", "%", 0.0..=100.0, "Set cleaning amount")
         .decimals(0)
-        .tip("How much of the reduction, in dB. 0: nothing is done, the recording stays bit for bit.");
+        .tip("How far the room is lowered: at 50 % by half as many dB as the curve below says. At 0 nothing is done, \
+              the recording stays bit for bit.");
     rows.slider(&field, clean.amount * 100.0, &|v, _| edits::set_clean(m, |c| c.amount = v / 100.0));
     levels(rows.ui, rows.theme, m);
     reduction::show(rows, m, clean, &mut side.memory);
@@ -50,9 +53,10 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
         .decimals(0)
         .tip("The room is never lowered by more than this, whatever the reduction curve says.");
     rows.slider(&field, clean.floor_db, &|v, _| edits::set_clean(m, |c| c.floor_db = v));
-    let field = Field::new("High-pass", "Hz", 0.0..=300.0, "Set high-pass")
+    let field = Field::new("High-pass", "Hz", 0.0..=HIGHEST_HIGH_PASS_HZ, "Set high-pass")
         .decimals(0)
-        .tip("Removes what lies below it, with the rest of the cleaning. Under 5 Hz it is off.")
+        .tip("Removes what lies below it, with the rest of the cleaning: 5 to 1000 Hz. Under 5 Hz it is off.")
+        .logarithmic()
         .off_below(LOWEST_HIGH_PASS_HZ);
     rows.slider(&field, clean.high_pass_hz, &|v, _| {
         edits::set_clean(m, |c| c.high_pass_hz = if v < LOWEST_HIGH_PASS_HZ { 0.0 } else { v })
@@ -64,6 +68,7 @@ pub fn show(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>, recipe: &Recipe
         side.picture = picture;
     }
     which_room(rows, view, m);
+    doubtful(rows, m);
     for_others(rows, m, clean);
 }
 
@@ -124,6 +129,17 @@ fn room_of(rows: &mut Rows<'_>, m: &Model<'_>) {
             "The room tone reaches into a take: drag it to where nobody plays",
         );
     }
+    // One line whatever is found out: nothing below moves when it is.
+    rows.soft(if doubts(&room.profile).is_empty() {
+        "The room is known."
+    } else {
+        "The room is not well known: see below."
+    });
+}
+
+/// What is doubtful about the room, beside what mends it.
+fn doubtful(rows: &mut Rows<'_>, m: &Model<'_>) {
+    let Some(room) = &m.sound.analysed.room else { return };
     for (_, text) in doubts(&room.profile) {
         glyph::concern_line(rows.ui, rows.theme, text);
     }
@@ -137,12 +153,18 @@ fn levels(ui: &mut Ui, t: &Theme, m: &Model<'_>) {
     let cleaned = m.made.and_then(|r| r.cleaning.as_ref()).map(|c| c.levels);
     let plain =
         m.sound.analysed.room.as_ref().map(|r| Levels { before: r.profile.level, after: r.profile.level });
-    let Some(levels) = cleaned.or(plain) else { return };
-    for (name, db) in [("Room before", levels.before.0), ("Room after", levels.after.0)] {
+    let levels = cleaned.or(plain);
+    if levels.is_none() && m.source.room_stretches().is_empty() {
+        return;
+    }
+    for (name, after) in [("Room before", false), ("Room after", true)] {
         let (rect, r) = ui.allocate_exact_size(vec2(ui.available_width(), 16.0), Sense::hover());
         let painter = ui.painter();
         let font = FontId::proportional(13.0);
         painter.text(rect.left_center(), egui::Align2::LEFT_CENTER, name, font.clone(), t.ink_soft);
+        // Their place is kept while they are measured.
+        let Some(levels) = levels else { continue };
+        let db = if after { levels.after.0 } else { levels.before.0 };
         let text = words::decibels(db);
         painter.text(rect.right_center(), egui::Align2::RIGHT_CENTER, &text, font, t.ink);
         let track = Rect::from_min_max(
@@ -166,20 +188,20 @@ fn which_room(rows: &mut Rows<'_>, view: &View<'_>, m: &Model<'_>) {
     let setup = &view.document.setup;
     let choices = [
         (
-            "Its own file",
+            "Each its own",
             RoomFrom::EachFile,
             "Each take by the room tone of its own file; where that has none, by all others'",
         ),
-        ("All files", RoomFrom::Folder, "Every take by the room tone of all files together"),
-        ("This file", RoomFrom::File(m.source.id), "Every take by the room tone of this one file"),
+        ("All together", RoomFrom::Folder, "Every take by the room tone of all files together"),
+        ("This one for all", RoomFrom::File(m.source.id), "Every take by the room tone of this one file"),
     ];
-    rows.soft("The room of every take is learned from");
+    rows.soft("Whose room tone each file is cleaned of");
     rows.ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing.x = 3.0;
         for (name, from, about) in choices {
             let now = setup.room_from == from;
             let r = ui.add_enabled(rows.enabled, switch(name, now, 14.0, rows.theme));
-            let r = r.accessible_name(format!("Learn the room from {}", name.to_lowercase()));
+            let r = r.accessible_name(format!("Room tone: {}", name.to_lowercase()));
             if r.on_hover_text(about).clicked() && !now {
                 let edit = Edit::SetSetup(Box::new(Setup { room_from: from, ..setup.clone() }));
                 rows.out.push(step("Set where the room is learned", edit));

@@ -13,7 +13,8 @@ use crate::app::widgets::typed::{Typed, with_room_below};
 use crate::app::words::minus;
 use crate::session::Edit;
 
-const NAME: f32 = 76.0;
+/// As wide as the longest name.
+const NAME: f32 = 94.0;
 /// Number fields are at least this wide, so that they stand in columns.
 const NUMBER: f32 = 76.0;
 const WHERE: &str = "Counted from the first frame of the file as it will be written, after tuning, trimming and \
@@ -43,6 +44,8 @@ pub struct Field {
     tip: &'static str,
     /// Below this it is off.
     off_below: f64,
+    /// Every octave of it is as long on a slider.
+    logarithmic: bool,
 }
 
 impl Field {
@@ -53,7 +56,17 @@ impl Field {
         range: RangeInclusive<f64>,
         label: &'static str,
     ) -> Self {
-        Self { name, unit, range, label, decimals: 1, speed: 0.1, tip: "", off_below: f64::NEG_INFINITY }
+        Self {
+            name,
+            unit,
+            range,
+            label,
+            decimals: 1,
+            speed: 0.1,
+            tip: "",
+            off_below: f64::NEG_INFINITY,
+            logarithmic: false,
+        }
     }
 
     /// Digits after the point.
@@ -77,6 +90,12 @@ impl Field {
     /// Below this it is off, and says so.
     pub fn off_below(mut self, value: f64) -> Self {
         self.off_below = value;
+        self
+    }
+
+    /// Every octave of it is as long on a slider.
+    pub fn logarithmic(mut self) -> Self {
+        self.logarithmic = true;
         self
     }
 
@@ -197,6 +216,8 @@ impl Rows<'_> {
             let slider = Slider::new(&mut v, f.range.clone())
                 // Otherwise a value with more digits than are shown is rounded by being shown.
                 .clamping(SliderClamping::Edits)
+                .logarithmic(f.logarithmic)
+                .smallest_positive(f.off_below.max(1e-3))
                 .fixed_decimals(f.decimals)
                 .custom_formatter(|v, _| f.written(v));
             let write = |v| f.written(v);

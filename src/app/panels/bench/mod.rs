@@ -41,6 +41,8 @@ use crate::app::widgets::time_axis::TimeRange;
 use crate::app::widgets::wave_view::ColumnCache;
 use crate::session::TakeId;
 
+pub use pitch::node_more;
+
 use gesture::Gesture;
 use model::{Model, Stage};
 

@@ -2,8 +2,8 @@
 //! which commands that makes. What the two coordinates of a node are is its curve's matter.
 
 use egui::{
-    CursorIcon, Event, EventFilter, FontId, Id, Key, Modifiers, Painter, Pos2, Rect, Response, Sense, Stroke,
-    Ui, Vec2, WidgetInfo, accesskit::Action, pos2, vec2,
+    CursorIcon, Event, EventFilter, FontId, Id, Key, Modifiers, Painter, PointerButton, Pos2, Rect, Response,
+    Sense, Stroke, Ui, Vec2, WidgetInfo, accesskit::Action, pos2, vec2,
 };
 
 use super::gesture::{abort, commit, preview, step};
@@ -144,6 +144,112 @@ pub fn paint(painter: &Painter, t: &Theme, lane: Rect, at: Pos2, words: &str, r:
     }
 }
 
+/// How a curve is bent, in words for its tooltips.
+pub const HOW: &str = "Drag the line to bend it; double-click adds a node, Delete removes it";
+/// This near to a line, in points, it can be taken hold of; this near to a node, the node is.
+const LINE_REACH: f32 = 7.0;
+const NODE_REACH: f32 = 10.0;
+
+/// The line of a curve under the hand, away from its nodes.
+pub struct Line<'a> {
+    /// What it lies on: senses clicks and drags.
+    pub ground: &'a Response,
+    /// As it is drawn.
+    pub points: &'a [Pos2],
+    /// Where the nodes stand.
+    pub nodes: &'a [Pos2],
+    /// The name of a node on the screen.
+    pub id_of: &'a dyn Fn(usize) -> Id,
+}
+
+impl Line<'_> {
+    /// The point of the line that is taken hold of at `p`; none away from the line, or over a node.
+    fn held_at(&self, p: Pos2) -> Option<Pos2> {
+        if self.nodes.iter().any(|n| (*n - p).length() < NODE_REACH) {
+            return None;
+        }
+        let near = self.points.windows(2).map(|w| nearest_on(w[0], w[1], p));
+        let near = near.min_by(|a, b| (*a - p).length().total_cmp(&(*b - p).length()))?;
+        ((near - p).length() <= LINE_REACH).then_some(near)
+    }
+
+    /// Follows the hand on the line: a drag makes a node where the line is taken hold of, and moves it.
+    /// `made`: the curve with such a node, and which one it is; `bent`: the curve with that node elsewhere.
+    pub fn follow<C>(
+        &self,
+        ui: &Ui,
+        memory: &mut HandleMemory,
+        curve: &C,
+        made: &dyn Fn(Pos2) -> (C, usize),
+        bent: &dyn Fn(&C, usize, Pos2) -> C,
+    ) -> Option<Bent<C>> {
+        let over = self.ground.hover_pos().filter(|_| !memory.dragging()).and_then(|p| self.held_at(p));
+        if over.is_some() || memory.drags(self.ground.id) {
+            ui.ctx().set_cursor_icon(CursorIcon::Move);
+        }
+        let mut anchor = Pos2::ZERO;
+        if self.ground.drag_started_by(PointerButton::Primary) {
+            anchor = ui.input(|i| i.pointer.press_origin()).and_then(|p| self.held_at(p))?;
+        }
+        let phase = memory.follow(ui, self.ground, anchor)?;
+        let at = |to: Pos2, memory: &mut HandleMemory| match memory.part {
+            Some(node) => bent(curve, node, to),
+            None => {
+                let (curve, node) = made(to);
+                memory.part = Some(node);
+                // It has the keys from now on: arrows and Delete go to it.
+                ui.memory_mut(|m| m.request_focus((self.id_of)(node)));
+                curve
+            }
+        };
+        Some(match phase {
+            DragPhase::Moved(to) => Bent::Shown(at(to, memory)),
+            DragPhase::Released(last) => Bent::Done(last.map(|to| at(to, memory))),
+            DragPhase::Aborted => Bent::GivenUp,
+        })
+    }
+}
+
+/// What a drag of a line wants.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Bent<C> {
+    /// It is dragged, and the curve is this one now.
+    Shown(C),
+    /// The drag is over; the curve, if it moved again as it was let go.
+    Done(Option<C>),
+    /// The drag was given up.
+    GivenUp,
+}
+
+impl<C> Bent<C> {
+    /// Turns it into commands: a drag is one step, called `label`.
+    pub fn take(self, label: &'static str, set: &dyn Fn(C) -> Option<Edit>, out: &mut Vec<Command>) {
+        match self {
+            Self::Shown(curve) => out.extend(set(curve).map(preview)),
+            Self::Done(last) => {
+                out.extend(last.and_then(set).map(preview));
+                out.push(commit(label));
+            }
+            Self::GivenUp => out.push(abort()),
+        }
+    }
+}
+
+/// The point between `a` and `b` that is nearest to `p`.
+fn nearest_on(a: Pos2, b: Pos2, p: Pos2) -> Pos2 {
+    let way = b - a;
+    let share =
+        if way.length_sq() > 0.0 { ((p - a).dot(way) / way.length_sq()).clamp(0.0, 1.0) } else { 0.0 };
+    a + way * share
+}
+
+/// Which node stands nearest to `x`.
+pub fn nearest(nodes: &[(f64, f64)], x: f64) -> usize {
+    let off = |n: &(f64, f64)| (n.0 - x).abs();
+    let best = nodes.iter().enumerate().min_by(|a, b| off(a.1).total_cmp(&off(b.1)));
+    best.map_or(0, |(i, _)| i)
+}
+
 /// `nodes` without number `i`; none when it is the last one.
 pub fn without(nodes: &[(f64, f64)], i: usize) -> Option<Vec<(f64, f64)>> {
     if nodes.len() < 2 || i >= nodes.len() {
@@ -190,5 +296,19 @@ impl<C: PartialEq> Bending<'_, C> {
                 out.extend((self.removed)().and_then(self.set).map(|e| step(remove, e)));
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_line_is_held_at_its_nearest_point() {
+        let (a, b) = (pos2(0.0, 0.0), pos2(10.0, 0.0));
+        assert_eq!(nearest_on(a, b, pos2(4.0, 3.0)), pos2(4.0, 0.0));
+        assert_eq!(nearest_on(a, b, pos2(14.0, 3.0)), b);
+        assert_eq!(nearest_on(a, a, pos2(1.0, 1.0)), a, "an upright line of no length");
+        assert_eq!(nearest(&[(0.0, 1.0), (2.0, 0.0), (5.0, 0.0)], 3.0), 1);
     }
 }

@@ -4,16 +4,17 @@
 use std::cell::Cell;
 use std::sync::Arc;
 
-use egui::{Button, FontId, Painter, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
+use egui::{Button, FontId, Painter, Pos2, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2};
 
 use super::curve::{self, CurveSpace};
 use super::gesture::step;
 use super::lanes::Lane;
-use super::model::Model;
-use super::nodes::{self, Bending};
+use super::model::{Model, Stage};
+use super::nodes::{self, Bending, Line};
 use super::{edits, wave};
 use crate::app::command::Command;
 use crate::app::derived::FromRecipe;
+use crate::app::view::View;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::widgets::pitch_lane::{self, CentsAxis, Piece, Trace, TraceValue};
 use crate::app::widgets::time_axis::TimeAxis;
@@ -23,6 +24,8 @@ use crate::render::chain::Rendered;
 use crate::session::Edit;
 
 const LABEL: &str = "Bend strength curve";
+const ABOUT: &str = "Cents from the target: as recorded thin, as tuned thick. The line with the shaded band is the \
+                     strength curve: the higher, the more of drift and vibrato is taken out there.";
 /// Width of the buttons above the lane, and where there is little room.
 const BUTTONS: f32 = 226.0;
 const BUTTONS_NARROW: f32 = 170.0;
@@ -40,7 +43,7 @@ pub fn show(
     cents_half: &mut Option<f64>,
     out: &mut Vec<Command>,
 ) {
-    let ground = ui.interact(lane.rect, ui.scope_id().with("pitch"), Sense::CLICK);
+    let ground = ui.interact(lane.rect, ui.scope_id().with("pitch"), Sense::CLICK | Sense::DRAG);
     let painter = lane.ground(ui, "Pitch");
     let half = cents_half.unwrap_or_else(|| pitch_lane::fitting_half(furthest(lane.model)));
     let cents = CentsAxis { rect: lane.rect.shrink2(vec2(0.0, 8.0)), half };
@@ -51,6 +54,9 @@ pub fn show(
     strength_label(lane, &painter);
     nodes(ui, lane, &painter, memory, &ground, out);
     summary(ui, lane, head, &ground);
+    if !memory.dragging() {
+        ground.on_hover_text(format!("{ABOUT}\n{}.", nodes::HOW));
+    }
     buttons(ui, lane, head, half, cents_half, out);
 }
 
@@ -230,16 +236,22 @@ fn space_parts(lane: &Lane<'_, '_>) -> (f64, f64) {
     (onset_s, (last_s - onset_s).max(0.0))
 }
 
+/// The curve as it is drawn: level before its first node and after its last.
+fn curve_line(lane: &Lane<'_, '_>, curve: &StrengthCurve, space: &CurveSpace<'_>) -> Vec<Pos2> {
+    let (Some(first), Some(last)) = (curve.nodes.first(), curve.nodes.last()) else { return Vec::new() };
+    let mut line = vec![pos2(lane.rect.left().min((space.x)(first.0)), space.y(first.1))];
+    line.extend(curve.nodes.iter().map(|n| space.pos(*n)));
+    line.push(pos2(lane.rect.right().max((space.x)(last.0)), space.y(last.1)));
+    line
+}
+
 fn strength_band(lane: &Lane<'_, '_>, painter: &Painter) {
     let Some(curve) = curve_of(lane.model) else { return };
-    let (Some(first), Some(last)) = (curve.nodes.first(), curve.nodes.last()) else { return };
     let (onset_s, _) = space_parts(lane);
     let x = |t: f64| lane.axis.x_from_s(onset_s + t);
     let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
     let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
-    let mut line = vec![pos2(lane.rect.left().min(x(first.0)), space.y(first.1))];
-    line.extend(curve.nodes.iter().map(|n| space.pos(*n)));
-    line.push(pos2(lane.rect.right().max(x(last.0)), space.y(last.1)));
+    let line = curve_line(lane, curve, &space);
     let t = lane.theme();
     painter.add(pitch_lane::ribbon(
         line.iter().map(|p| (p.x, p.y, lane.rect.bottom())),
@@ -281,8 +293,24 @@ fn nodes(
     let x = |t: f64| lane.axis.x_from_s(onset_s + t);
     let t_s = |x: f32| lane.axis.s_from_x(x) - onset_s;
     let space = CurveSpace { rect: lane.rect, x: &x, t_s: &t_s };
+    let id_of = |i: usize| ui.scope_id().with(("strength node", i));
+    if lane.editable {
+        let places: Vec<Pos2> = curve.nodes.iter().map(|n| space.pos(*n)).collect();
+        let points = curve_line(lane, curve, &space);
+        let line = Line { ground, points: &points, nodes: &places, id_of: &id_of };
+        let made = |p: Pos2| {
+            let next = curve::added(curve, t_s(p.x), space.strength(p.y), longest_s);
+            let node = nodes::nearest(&next.nodes, t_s(p.x));
+            (next, node)
+        };
+        let bent =
+            |c: &StrengthCurve, i, p: Pos2| curve::moved(c, i, t_s(p.x), space.strength(p.y), longest_s);
+        if let Some(bent) = line.follow(ui, memory, curve, &made, &bent) {
+            bent.take(LABEL, &|c| set_curve(m, c), out);
+        }
+    }
     for (i, n) in curve.nodes.iter().enumerate() {
-        let id = ui.scope_id().with(("strength node", i));
+        let id = id_of(i);
         let (response, event) = curve::node(ui, id, i, *n, &space, lane.editable, memory);
         if let Some(event) = event {
             let bending = Bending {
@@ -307,6 +335,21 @@ fn nodes(
         let next = curve::added(curve, t_s(p.x), space.strength(p.y), longest_s);
         out.extend(set_curve(m, next).map(|e| step("Add strength node", e)));
     }
+}
+
+/// A node more on the strength curve of the selected take, in the middle of its longest stretch without one: it
+/// changes nothing until it is moved. None where there is no curve, or no room.
+pub fn node_more(view: &View<'_>) -> Option<Command> {
+    let Stage::Here(m) = Stage::of(view) else { return None };
+    let (curve, recipe) = (curve_of(&m)?, m.recipe()?);
+    let longest_s = m.s(recipe.trim.range.end.0 as f64) - m.s(m.onset());
+    let mut ends = vec![0.0];
+    ends.extend(curve.nodes.iter().map(|n| n.0).filter(|t| *t < longest_s));
+    ends.push(longest_s);
+    let widest = ends.windows(2).max_by(|a, b| (a[1] - a[0]).total_cmp(&(b[1] - b[0])))?;
+    let t = (widest[0] + widest[1]) / 2.0;
+    let next = curve::added(curve, t, curve.at(t), longest_s);
+    (next != *curve).then(|| set_curve(&m, next).map(|e| step("Add strength node", e)))?
 }
 
 /// Scale and reset, above the lane at the right.
@@ -337,8 +380,8 @@ fn buttons(
         let text = if is_narrow(head) { "Reset" } else { "Reset strength" };
         let reset = ui.add_enabled(lane.editable && changed, small(text)).accessible_name("Reset strength");
         let tip = "The attack as it was played, everything after it flattened.\n\
-                   The band shows how much of drift and vibrato is taken out where. Double-click adds a \
-                   node, Delete or a right click removes one.";
+                   The band shows how much of drift and vibrato is taken out where. Drag its line to bend it; \
+                   double-click adds a node, Delete or a right click removes one.";
         if reset.on_hover_text(tip).on_disabled_hover_text(tip).clicked() {
             out.extend(set_curve(lane.model, plain).map(|e| step("Reset strength curve", e)));
         }

@@ -9,7 +9,7 @@ use super::edits;
 use super::fields::Rows;
 use super::gesture::step;
 use super::model::Model;
-use super::nodes::{self, Bending, Node, NodeEvent, without};
+use super::nodes::{self, Bending, Line, Node, NodeEvent, without};
 use crate::app::theme::Theme;
 use crate::app::widgets::drag_handle::HandleMemory;
 use crate::app::words;
@@ -89,7 +89,7 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
     let ui = &mut *rows.ui;
     let (area, _) = ui.allocate_exact_size(vec2(ui.available_width(), HEIGHT), Sense::hover());
     let lane = Rect::from_min_max(area.min + vec2(26.0, 0.0), area.max - vec2(0.0, 15.0));
-    let ground = ui.interact(lane, ui.scope_id().with("reduction"), Sense::CLICK);
+    let ground = ui.interact(lane, ui.scope_id().with("reduction"), Sense::CLICK | Sense::DRAG);
     let space = Space(lane.shrink2(vec2(8.0, 8.0)));
     paint(ui, t, lane, space, clean);
     ground.widget_info(|| {
@@ -99,8 +99,23 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
             "Reduction curve: by how many dB the room is lowered, over frequency in Hz",
         )
     });
+    let id_of = |i: usize| ui.scope_id().with(("reduction node", i));
+    if enabled {
+        let places: Vec<Pos2> = clean.curve.nodes.iter().map(|n| space.pos(*n)).collect();
+        let points = curve_line(lane, space, &clean.curve);
+        let line = Line { ground: &ground, points: &points, nodes: &places, id_of: &id_of };
+        let made = |p: Pos2| {
+            let next = added(&clean.curve, space.hz(p.x), space.db(p.y));
+            let node = nodes::nearest(&next.nodes, space.hz(p.x));
+            (next, node)
+        };
+        let bent = |c: &ReductionCurve, i, p: Pos2| moved(c, i, space.hz(p.x), space.db(p.y));
+        if let Some(bent) = line.follow(ui, memory, &clean.curve, &made, &bent) {
+            bent.take(LABEL, &|c| set(m, c), rows.out);
+        }
+    }
     for (i, n) in clean.curve.nodes.iter().enumerate() {
-        let id = ui.scope_id().with(("reduction node", i));
+        let id = id_of(i);
         let node = Node {
             value: *n,
             pos: space.pos(*n),
@@ -131,6 +146,23 @@ pub fn show(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe, memory: &mu
         let next = added(&clean.curve, space.hz(p.x), space.db(p.y));
         rows.out.extend(set(m, next).map(|e| step("Add reduction node", e)));
     }
+    if !memory.dragging() {
+        ground.on_hover_text(format!("By how many dB the room is lowered, over frequency.\n{}.", nodes::HOW));
+    }
+}
+
+fn depth(curve: &ReductionCurve, hz: f64) -> f64 {
+    curve.at(hz).min(DEEPEST_DB)
+}
+
+/// The curve as it is drawn.
+fn curve_line(lane: Rect, space: Space, curve: &ReductionCurve) -> Vec<Pos2> {
+    columns(lane).map(|x| pos2(x, space.y(depth(curve, space.hz(x))))).collect()
+}
+
+/// Where the curve is worked out.
+fn columns(lane: Rect) -> impl Iterator<Item = f32> {
+    (0..=80).map(move |i| lane.left() + lane.width() * i as f32 / 80.0)
 }
 
 fn set(m: &Model<'_>, curve: ReductionCurve) -> Option<crate::session::Edit> {
@@ -143,8 +175,9 @@ fn head(rows: &mut Rows<'_>, m: &Model<'_>, clean: &CleanRecipe) {
     let mut reset = false;
     rows.ui.horizontal(|ui| {
         let about = "How deep the room is lowered at full amount, over frequency: deeper in the lows, where \
-                     most of a room's noise lies; while a note sounds by 24 dB at most. Double-click adds a node, Delete or a right click removes \
-                     one; arrows move the one that has the focus";
+                     most of a room's noise lies; while a note sounds by 24 dB at most. Drag the line to bend it; \
+                     double-click adds a node, Delete or a right click removes one; arrows move the one that has \
+                     the focus";
         ui.label(egui::RichText::new("Reduction").color(soft)).on_hover_text(about);
         ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
             let button = egui::Button::new(egui::RichText::new("Reset").size(12.0)).small();
@@ -174,13 +207,10 @@ fn paint(ui: &Ui, t: &Theme, lane: Rect, space: Space, clean: &CleanRecipe) {
         painter.text(pos2(x, lane.bottom() + 2.0), Align2::CENTER_TOP, text, small.clone(), t.ink_soft);
     }
     // What the amount and the floor leave of it, filled; the curve itself as a line.
-    let xs: Vec<f32> = (0..=80).map(|i| lane.left() + lane.width() * i as f32 / 80.0).collect();
-    let depth = |x: f32| clean.curve.at(space.hz(x)).min(DEEPEST_DB);
-    let done = |x: f32| depth(x).min(clean.floor_db) * clean.amount;
-    let band = xs.iter().map(|x| (*x, lane.top(), space.y(done(*x))));
+    let done = |x: f32| depth(&clean.curve, space.hz(x)).min(clean.floor_db) * clean.amount;
+    let band = columns(lane).map(|x| (x, lane.top(), space.y(done(x))));
     painter.add(crate::app::widgets::pitch_lane::ribbon(band, t.accent.gamma_multiply(0.18)));
-    let line: Vec<Pos2> = xs.iter().map(|x| pos2(*x, space.y(depth(*x)))).collect();
-    painter.add(Shape::line(line, Stroke::new(1.4, t.accent)));
+    painter.add(Shape::line(curve_line(lane, space, &clean.curve), Stroke::new(1.4, t.accent)));
 }
 
 fn in_words((hz, db): (f64, f64)) -> String {

@@ -304,6 +304,7 @@ fn handle(
         id,
         name: &name,
         grab,
+        flag: None,
         anchor: pos2(lane.x(value), grab.center().y),
         value,
         min,

@@ -17,7 +17,11 @@ fn parts(l: &LoopRecipe) -> [(&'static str, f64, &'static str); 7] {
         ("level", p.level, "The levels at both ends are alike"),
         ("pitch", p.pitch, "The pitches at both ends are alike"),
         ("movement", p.movement, "Level and pitch move alike at both ends; with vibrato: its phase"),
-        ("length", p.length, "There is life in it: whole from a loop of 1 s on"),
+        (
+            "length",
+            p.length,
+            "How long the loop is: 100 from 1 s on, since a shorter one soon sounds the same again and again",
+        ),
     ]
 }
 

@@ -10,18 +10,30 @@ use crate::app::command::Command;
 use crate::app::view::View;
 
 const ROW: f32 = 22.0;
+const HEAD: f32 = 15.0;
 /// Rows that are seen at once.
 const SEEN: f32 = 7.0;
 
 /// Draws the list.
 pub fn show(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
+    // As high whatever there is to choose from, so that nothing below moves when it is found.
+    let size = vec2(ui.available_width(), HEAD + ui.spacing().item_spacing.y + SEEN * ROW);
+    ui.allocate_ui_with_layout(size, egui::Layout::top_down(egui::Align::Min), |ui| {
+        ui.set_min_size(size);
+        let all = model.suggestions();
+        if all.is_empty() {
+            let text =
+                if model.derived.loops.is_none() { "Looking for loops…" } else { "No loop was found." };
+            ui.label(egui::RichText::new(text).color(view.theme.ink_soft));
+        } else {
+            head(ui, view);
+            list(ui, view, model, out);
+        }
+    });
+}
+
+fn list(ui: &mut Ui, view: &View<'_>, model: &Model<'_>, out: &mut Vec<Command>) {
     let all = model.suggestions();
-    if all.is_empty() {
-        let text = if model.derived.loops.is_none() { "Looking for loops…" } else { "No loop was found." };
-        ui.label(egui::RichText::new(text).color(view.theme.ink_soft));
-        return;
-    }
-    head(ui, view);
     let chosen = model.chosen_suggestion();
     let mut wanted = None;
     let base = ui.scope_id();
@@ -52,7 +64,7 @@ fn columns(rect: Rect) -> [f32; 3] {
 }
 
 fn head(ui: &mut Ui, view: &View<'_>) {
-    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 15.0), Sense::hover());
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), HEAD), Sense::hover());
     for (x, text) in columns(rect).into_iter().zip(["start", "length", "score"]) {
         let at = egui::pos2(x, rect.center().y);
         ui.painter().text(at, Align2::RIGHT_CENTER, text, FontId::proportional(10.5), view.theme.ink_soft);

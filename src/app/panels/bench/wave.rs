@@ -1,8 +1,11 @@
 //! The wave with its handles: in, out, onset, fades, loop start and end; the note's other layers
 //! as outlines behind it, the crossfade shaded, the playhead.
 
+use std::sync::Arc;
+
 use egui::{
-    Color32, CursorIcon, FontId, Id, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui, WidgetInfo, pos2,
+    Color32, CursorIcon, FontId, Galley, Id, Painter, Pos2, Rect, Response, Role, Sense, Stroke, Ui,
+    WidgetInfo, pos2,
 };
 
 use super::behind;
@@ -235,6 +238,7 @@ fn handles(
         .find_map(|id| placed.iter().filter(|p| !p.mark.is_length()).position(|p| id_of(p.mark) == id));
     let lines: Vec<f32> = placed.iter().filter(|p| !p.mark.is_length()).map(|p| p.x).collect();
     let mut spans = drag_handle::grab_spans(&lines, preferred).into_iter();
+    let mut flags = Vec::new();
     for p in &placed {
         let grab = if p.mark.is_length() {
             Rect::from_center_size(pos2(p.x, fade_y(lane)), egui::vec2(14.0, 14.0))
@@ -256,8 +260,19 @@ fn handles(
         }
         let response = show_one(ui, lane, p, grab, id, memory, out);
         paint_mark(ui, lane, painter, p, &response);
+        if !p.mark.is_length() && lane.editable {
+            flags.push((flag_id(id), flag_place(lane, painter, p.mark, p.x).0));
+        }
+    }
+    // Over all lines: where a line runs behind a flag, the flag is what is seen.
+    for (id, place) in flags {
+        drag_handle::hold_by(ui, place.intersect(lane.rect), id);
     }
     revealed
+}
+
+fn flag_id(handle: Id) -> Id {
+    handle.with("flag")
 }
 
 fn fade_y(lane: &Lane<'_, '_>) -> f32 {
@@ -282,6 +297,7 @@ fn show_one(
         id,
         name: p.mark.name(),
         grab,
+        flag: Some(flag_id(id)).filter(|_| grab.is_positive() && !p.mark.is_length()),
         anchor: pos2(p.x, grab.center().y),
         value: p.value,
         min,
@@ -374,10 +390,21 @@ fn paint_mark(ui: &Ui, lane: &Lane<'_, '_>, painter: &Painter, p: &Placed, respo
 /// A little flag with the mark's name at its end of the line.
 fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color32, focused: bool) {
     let t = lane.theme();
-    let text = flag_text(mark);
+    let (rect, galley) = flag_place(lane, painter, mark, x);
+    painter.rect_filled(rect, 2.0, color);
+    painter.galley(rect.min + egui::vec2(4.0, 1.0), galley, t.ink);
+    if focused {
+        painter.rect_stroke(rect.expand(2.0), 3.0, Stroke::new(1.5, t.ink), egui::StrokeKind::Inside);
+    }
+}
+
+/// Where the flag of a mark at `x` stands, and its word.
+fn flag_place(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32) -> (Rect, Arc<Galley>) {
+    let t = lane.theme();
+    let x = painter.round_to_pixel_center(x);
     let at_bottom = mark.in_rendered();
     let on = if at_bottom { t.on_accent } else { t.sheet };
-    let galley = painter.layout_no_wrap(text.into(), FontId::proportional(11.0), on);
+    let galley = painter.layout_no_wrap(flag_text(mark).into(), FontId::proportional(11.0), on);
     let size = galley.size() + egui::vec2(8.0, 2.0);
     let y = if at_bottom { lane.rect.bottom() - size.y } else { lane.rect.top() };
     // In and out point outwards, so that they leave the onset and the loop their room.
@@ -390,12 +417,7 @@ fn flag(lane: &Lane<'_, '_>, painter: &Painter, mark: Mark, x: f32, color: Color
         _ => false,
     };
     let left = if leftwards { x - size.x } else { x };
-    let rect = Rect::from_min_size(pos2(left, y), size);
-    painter.rect_filled(rect, 2.0, color);
-    painter.galley(rect.min + egui::vec2(4.0, 1.0), galley, on);
-    if focused {
-        painter.rect_stroke(rect.expand(2.0), 3.0, Stroke::new(1.5, t.ink), egui::StrokeKind::Inside);
-    }
+    (Rect::from_min_size(pos2(left, y), size), galley)
 }
 
 fn flag_text(mark: Mark) -> &'static str {

@@ -15,10 +15,11 @@ use std::borrow::Cow;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use egui::{RichText, ScrollArea, Ui, vec2};
+use egui::{Button, RichText, ScrollArea, Ui, vec2};
 
 use super::bench::gesture::Gesture;
-use crate::app::command::{Command, WorkCommand};
+use crate::app::command::{Command, SoundCommand, WorkCommand};
+use crate::app::shortcuts::{self, Action};
 use crate::app::theme::strong;
 use crate::app::view::View;
 use crate::app::widgets::control::{field, main_button};
@@ -37,6 +38,9 @@ const ONE_AT_A_TIME: f32 = 640.0;
 const SETTINGS: (f32, f32) = (326.0, 420.0);
 /// Least height of the list of names.
 const NAMES: f32 = 220.0;
+/// Stop beside the folder, where there is so much room for both: what was begun in another room sounds on here.
+const STOP: f32 = 92.0;
+const STOP_FROM: f32 = 560.0;
 /// What stands above the picture of the levels.
 const LEVELS_HEAD: f32 = 76.0;
 const FOLDER_TIP: &str = "Where the files are written; from the session's folder on, made if it is not there. Enter \
@@ -124,7 +128,9 @@ impl DeliverPanel {
             ui.label(RichText::new("Deliver").family(strong()).size(20.0));
             ui.add_space(4.0);
             ui.label("to");
-            let width = (ui.available_width() - 160.0).clamp(100.0, 1400.0);
+            let has_stop = ui.available_width() >= STOP_FROM;
+            let beside = if has_stop { 160.0 + STOP + ui.spacing().item_spacing.x } else { 160.0 };
+            let width = (ui.available_width() - beside).clamp(100.0, 1400.0);
             ui.add_enabled_ui(!view.read_only, |ui| {
                 let now = setup.delivery.folder_of(session).display().to_string();
                 let mut draft = self.drafts.remove("Folder");
@@ -149,6 +155,14 @@ impl DeliverPanel {
                 .clicked()
             {
                 out.push(Command::Work(WorkCommand::Deliver(folder)));
+            }
+            if has_stop {
+                let hover = shortcuts::tip(ui.ctx(), "Silence at once", Action::PlayStop);
+                let button = Button::new("Stop sound").min_size(vec2(STOP, 32.0));
+                let r = ui.add_enabled(view.sound.sounds(), button).on_hover_text(hover);
+                if r.on_disabled_hover_text("Nothing sounds").clicked() {
+                    out.push(Command::Sound(SoundCommand::Stop));
+                }
             }
         });
     }

@@ -11,7 +11,7 @@ use crate::app::widgets::control::{escaped, list_line, soft, switch};
 use crate::app::widgets::typed::Typed;
 use crate::session::{ConcernKind, TakeState};
 
-const UNDER_TIP: &str = "Only takes whose loop score (0 is obvious, 100 inaudible) is under this; takes without a \
+const UNDER_TIP: &str = "Only takes whose loop score (how alike its two ends are, 100 is best) is under this; takes without a \
                          loop are among them";
 /// What "loop score under" begins with: just what "accept what passes" leaves over is a good guess.
 const FIRST_UNDER: f64 = 70.0;

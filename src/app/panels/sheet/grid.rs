@@ -381,7 +381,7 @@ pub(in crate::app::panels) fn keys_of_focus(
     let then = if pressed(Key::Enter) {
         Command::Go(GoCommand::Room(Room::Bench))
     } else if pressed(Key::Space) {
-        let stops = select.is_none() && view.sound.playing.is_some();
+        let stops = select.is_none() && view.sound.sounds();
         Command::Sound(if stops { SoundCommand::Stop } else { SoundCommand::PlayTake })
     } else {
         return Vec::new();

@@ -51,7 +51,7 @@ const COLUMNS: [Column; 6] = [
     column(Order::Sheet, "Note", "Note and layer", 0.0, false),
     column(Order::Look, "State", "How far it has come; what needs a look first", 0.19, false),
     column(Order::Concern, "Concern", "The worst of what is wrong with it", 0.38, false),
-    column(Order::Score, "Score", "How well the loop hides: 0 is obvious, 100 inaudible", 0.62, true),
+    column(Order::Score, "Score", "How alike the two ends of the loop are: 100 is best", 0.62, true),
     column(Order::Centre, "Centre", "How far the take as recorded is from its target, in cents", 0.73, true),
     column(Order::Level, "Level", "Level of the take as recorded, in dB below full scale", 0.87, true),
 ];

@@ -75,8 +75,10 @@ fn hold(ui: &mut Ui, view: &View<'_>, stack: &Stack<'_>, out: &mut Vec<Command>)
     if r.on_disabled_hover_text(silent.unwrap_or_default()).clicked() {
         out.push(Command::Stack(if held { StackCommand::Release } else { StackCommand::Hold }));
     }
-    let stop = ui.add_enabled(now.note.is_some(), Button::new("Stop").min_size(vec2(52.0, 28.0)));
-    if stop.on_hover_text(tip(ui.ctx(), "Silence at once", Action::PlayStop)).clicked() {
+    // A take that was begun in another room as well.
+    let stop = ui.add_enabled(view.sound.sounds(), Button::new("Stop").min_size(vec2(52.0, 28.0)));
+    let hover = tip(ui.ctx(), "Silence at once", Action::PlayStop);
+    if stop.on_hover_text(hover).on_disabled_hover_text("Nothing sounds").clicked() {
         out.push(Command::Sound(SoundCommand::Stop));
     }
 }

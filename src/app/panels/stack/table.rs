@@ -30,7 +30,7 @@ const COLUMNS: [(&str, f32, &str); 9] = [
     ("Pan", 82.0, "Where the layer stands between left and right; for listening only"),
     ("Loop", 52.0, "How long one turn of the loop lasts at this spread"),
     ("Turns/min", 60.0, "How often the loop turns in a minute"),
-    ("Score", 40.0, "How well the loop hides: 0 is obvious, 100 inaudible"),
+    ("Score", 40.0, "How alike the two ends of the loop are: 100 is best"),
     ("Next near", 106.0, "When a turn of this layer next comes near one of another layer, and of which"),
 ];
 /// How many of them a narrow room has.
