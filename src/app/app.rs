@@ -342,6 +342,7 @@ impl App {
     }
 
     fn draw(&mut self, ui: &mut Ui) -> Vec<Command> {
+        let covered = self.panels.begin(ui.ctx(), &self.place.shown, self.session.path().is_some());
         self.place.triage.go_on = self.settings.get().go_on;
         typed::about(ui.ctx(), (self.place.selected, self.place.room));
         let theme = Theme::of(ui.ctx());
@@ -379,11 +380,13 @@ impl App {
         // Before anybody sees a command in a letter that plays a note.
         let listing = self.place.shown.commands;
         let mut commands = Vec::new();
-        if listing {
-            // The list takes the keys, also those that come up.
+        if !listing {
+            self.panels.type_for_list(shortcuts::typed_for_list(ui.ctx()));
+        }
+        if covered {
+            // What lies over the rooms takes the keys, also those that come up.
             commands.extend(self.panels.lift_typed());
         } else {
-            self.panels.type_for_list(shortcuts::typed_for_list(ui.ctx()));
             commands.extend(self.panels.take_keys(ui.ctx(), around.keyboard));
         }
         if listing || ui.ctx().text_edit_focused() {
@@ -391,6 +394,9 @@ impl App {
             self.pressed.clear();
         }
         self.pressed.extend(shortcuts::pressed(ui.ctx(), listing));
+        if covered {
+            self.pressed.retain(|a| shortcuts::works_over(*a));
+        }
         // One a frame: each goes on from where the one before led.
         if let Some(action) = self.pressed.pop_front() {
             commands.extend(shortcuts::wanted(action, &view, &around));

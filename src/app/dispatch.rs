@@ -13,7 +13,7 @@ use super::command::{
     StackCommand, WorkCommand,
 };
 use super::keyboard::Struck;
-use super::notices::About;
+use super::notices::{About, NO_MESSAGE};
 use super::panels::details::place_field;
 use super::shortcuts::{Action, key_words, of};
 use super::sound::From;
@@ -77,15 +77,17 @@ fn ask_in(ctx: &Context, field: egui::Id) {
     state.store(ctx, field);
 }
 
-/// Shows all messages, or says that there is none.
+/// Shows all messages, or says that there is none; asked once more, it says so no longer.
 fn messages(app: &mut App, ctx: &Context, shown: bool) {
-    const NONE: &str = "There is no message.";
     let caution = app.session.path().is_some() && app.panels.cautions(app.settings.get());
     let asked = caution || app.place.rescue.is_some() || typed::refusal(ctx).is_some();
-    let nothing = !asked && app.notices.views().iter().all(|n| n.text == NONE);
+    let nothing = !asked && app.notices.views().iter().all(|n| n.text == NO_MESSAGE);
     app.place.shown.messages = shown && !nothing;
     if shown && nothing {
-        app.notices.say(NONE);
+        match app.notices.views().iter().find(|n| n.text == NO_MESSAGE).map(|n| n.id) {
+            Some(id) => app.notices.dismiss(id),
+            None => app.notices.say(NO_MESSAGE),
+        }
     }
 }
 

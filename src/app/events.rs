@@ -322,10 +322,12 @@ fn chosen(app: &mut App, ctx: &Context, purpose: Purpose, path: Option<PathBuf>,
         (None, purpose) if at_once => {
             // The start page has a field for the path, a session needs one shown.
             app.place.shown.open_path = purpose == Purpose::Open && app.session.path().is_some();
-            app.notices.error(&Error::new(
+            let about = if purpose == Purpose::Open { About::Opening } else { About::Deliver };
+            let told = Error::new(
                 ErrorKind::Device,
                 "The system's folder dialog did not open; type the path or drop the folder onto the window.",
-            ));
+            );
+            app.notices.error_of(about, &told);
         }
         (None, _) => {}
     }

@@ -11,6 +11,9 @@ const KEPT: usize = 6;
 const AT_LEAST_S: f64 = 6.0;
 const A_CHARACTER_S: f64 = 0.07;
 
+/// What is said where messages were asked for and there is none.
+pub const NO_MESSAGE: &str = "There is no message.";
+
 /// What a message is about: it goes when that is mended, or tried again.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum About {

@@ -11,7 +11,7 @@ mod meaning;
 mod pressed;
 
 pub use self::meaning::{command_for, other, wanted, why_not};
-pub use self::pressed::{pressed, typed_for_list};
+pub use self::pressed::{pressed, typed_for_list, works_over};
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 

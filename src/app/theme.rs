@@ -245,8 +245,8 @@ impl Theme {
         v.widgets.noninteractive = visuals(self.sheet, self.line, 1.0);
         v.widgets.inactive = visuals(self.control(), self.edge(), 1.0);
         v.widgets.hovered = visuals(mix(self.control(), self.line, 0.6), self.ink, 1.0);
-        // Also what has the keyboard's focus: an edge of its own, but not filled as what is chosen.
-        v.widgets.active = visuals(mix(self.control(), self.line, 0.6), self.accent, 2.0);
+        // Also what has the keyboard's focus, which has a ring around it besides: not the edge of what is chosen.
+        v.widgets.active = visuals(mix(self.control(), self.line, 0.6), self.ink, 1.0);
         v.widgets.open = visuals(self.control(), self.ink_soft, 1.0);
     }
 }

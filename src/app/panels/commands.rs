@@ -10,7 +10,7 @@ use crate::app::panels::bench::node_more;
 use crate::app::shortcuts::{TABLE, key_words, wanted, why_not};
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::soft;
-use crate::app::widgets::dialog::{dialog, heading};
+use crate::app::widgets::dialog::{self, Arrows, dialog, heading};
 
 const WIDTH: f32 = 520.0;
 
@@ -167,9 +167,9 @@ impl CommandsPanel {
         let moved = self.at != before || fresh;
         let mut run = if enter { found.get(self.at).map(|(_, e)| *e) } else { None };
         let mut close = false;
-        dialog("All commands").anchor(Align2::CENTER_TOP, [0.0, 70.0]).show(ctx, |ui| {
+        let shown = dialog("All commands").anchor(Align2::CENTER_TOP, [0.0, 70.0]).show(ctx, |ui| {
             ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
-            close = heading(ui, "All commands");
+            close = heading(ui, "All commands", false);
             let field = TextEdit::singleline(&mut self.search)
                 .id(field_id)
                 .hint_text("what, where, or a key; Enter runs it")
@@ -196,6 +196,9 @@ impl CommandsPanel {
                 }
             });
         });
+        if let Some(shown) = shown {
+            dialog::drawn(ctx, shown.response.layer_id, Arrows::Own);
+        }
         let mut out = Vec::new();
         let ran = run.and_then(|e| e.command.as_ref().ok());
         if close || escape || ran.is_some() {

@@ -12,6 +12,7 @@ pub mod keyboard;
 pub mod keys;
 pub mod notices;
 mod open_path;
+mod over;
 pub mod preferences;
 pub mod several;
 pub mod sheet;
@@ -30,7 +31,8 @@ use super::command::{Command, Room, SessionCommand};
 use super::keyboard::KeyboardView;
 use super::settings::Settings;
 use super::theme::{Theme, strong};
-use super::view::{Around, View};
+use super::view::{Around, Shown, View};
+use super::widgets::divider::Divider;
 
 /// Width of the details: everything that is heard stands in one row.
 const DETAILS: f32 = 424.0;
@@ -55,6 +57,7 @@ pub struct Panels {
     steps: steps::StepsPanel,
     preferences: preferences::PreferencesPanel,
     open_path: open_path::OpenPathPanel,
+    over: over::Over,
     /// A session that could not be read, but has an autosave.
     pub rescue: Option<PathBuf>,
 }
@@ -65,6 +68,14 @@ pub(super) fn frame(fill: Color32, margin: impl Into<Margin>) -> Frame {
 }
 
 impl Panels {
+    /// At the start of a pass, before anything is drawn or any key is read; whether a window lies over the rooms,
+    /// which then has the keys. `opened`: a session is.
+    pub fn begin(&mut self, ctx: &egui::Context, shown: &Shown, opened: bool) -> bool {
+        let over = is_over(shown, opened);
+        self.over.begin(ctx, over);
+        over
+    }
+
     /// Takes the letters that play notes out of the input.
     pub fn take_keys(&mut self, ctx: &egui::Context, keyboard: &KeyboardView) -> Vec<Command> {
         self.keyboard.take_keys(ctx, keyboard)
@@ -95,12 +106,18 @@ impl Panels {
         let theme = view.theme;
         let mut commands = dropped(ui);
         let mut take = |more: Vec<Command>| commands.extend(more);
+        self.over.hold(ui.ctx());
         Panel::top("top bar")
             .frame(frame(theme.sheet, Margin::symmetric(12, 7)))
             .show(ui, |ui| take(self.top_bar.ui(ui, view, around)));
+        if around.shown.messages {
+            // Their list is drawn with the strip.
+            self.over.give_back(ui.ctx());
+        }
         Panel::bottom("strip")
             .frame(frame(theme.sheet, Margin::symmetric(8, 0)))
             .show(ui, |ui| take(self.strip.ui(ui, view, around, self.rescue.as_deref())));
+        self.over.hold(ui.ctx());
         if view.path.is_some() && around.keyboard.shown {
             Panel::bottom("audition keyboard")
                 .frame(frame(theme.sheet, Margin::symmetric(12, 6)))
@@ -114,11 +131,10 @@ impl Panels {
                 .frame(frame(theme.paper, 0))
                 .show(ui, |ui| take(self.start.ui(ui, view, around)));
         } else {
-            let s = around.shown;
-            self.sheet.covered =
-                s.keys || s.steps || s.preferences || s.open_path || s.commands || s.messages;
+            self.sheet.covered = is_over(&around.shown, true);
             take(self.room(ui, view));
         }
+        self.over.give_back(ui.ctx());
         if around.shown.keys {
             take(self.keys.ui(ui.ctx(), theme, view.room));
         }
@@ -132,6 +148,7 @@ impl Panels {
             take(self.open_path.ui(ui.ctx(), view));
         }
         take(self.commands.ui(ui.ctx(), view, around));
+        self.over.ring(ui.ctx(), theme);
         drop_hint(ui, theme);
         self.strip.notices.follow_refusal(ui.ctx());
         commands
@@ -145,11 +162,11 @@ impl Panels {
             let narrow = ui.ctx().content_rect().width() < 900.0;
             // Wide enough for everything that is heard in one row, where there is room.
             let (least, first) = if narrow { (290.0, 290.0) } else { (DETAILS, DETAILS) };
-            // Each width has a size of its own: what is dragged in a large window is not meant for a small one.
-            Panel::right(if narrow { "details, narrow" } else { "details" })
+            let edge = Divider::new("details", first, least..=480.0, true);
+            let details = Panel::right("details")
                 .frame(frame(theme.sheet, Margin::symmetric(14, 12)))
-                .default_size(first)
-                .size_range(least..=480.0)
+                .resizable(false)
+                .exact_size(edge.width(ui))
                 .show(ui, |ui| {
                     // As wide whatever stands in it: it would shrink around one short line, and stay so.
                     ui.set_min_width(ui.available_width());
@@ -162,6 +179,7 @@ impl Panels {
             CentralPanel::default()
                 .frame(frame(theme.paper, Margin::symmetric(12, 10)))
                 .show(ui, |ui| take(self.sheet.ui(ui, view)));
+            edge.follow(ui, details.response.rect);
             return commands;
         }
         let mut width = sheet::narrow_width(view.sheet.layers);
@@ -169,12 +187,11 @@ impl Panels {
             // Its cells grow narrower; the room beside it needs the width more.
             width = width.min(SMALL_SHEET);
         }
-        // What it is dragged to is kept for each width that it wants: what a small window left it is not kept
-        // for a large one.
-        Panel::left(("sheet", width.round() as u32))
+        let edge = Divider::new("sheet", width, 150.0..=width.max(SMALL_SHEET), false);
+        let sheet = Panel::left(("sheet", width.round() as u32))
             .frame(frame(theme.paper, Margin { left: 12, right: 6, top: 10, bottom: 10 }))
-            .default_size(width)
-            .size_range(150.0..=width.max(SMALL_SHEET))
+            .resizable(false)
+            .exact_size(edge.width(ui))
             .show(ui, |ui| take(self.sheet.ui(ui, view)));
         // The bench goes to the edges: it has a column of its own at the right.
         let margin = if view.room == Room::Bench { Margin::ZERO } else { Margin::symmetric(12, 10) };
@@ -185,8 +202,14 @@ impl Panels {
                 _ => self.deliver.ui(ui, view),
             });
         });
+        edge.follow(ui, sheet.response.rect);
         commands
     }
+}
+
+/// Whether a window lies over the rooms.
+fn is_over(s: &Shown, opened: bool) -> bool {
+    s.keys || s.preferences || s.commands || s.messages || (opened && (s.steps || s.open_path))
 }
 
 fn dropped(ui: &Ui) -> Vec<Command> {

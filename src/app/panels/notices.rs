@@ -13,10 +13,12 @@ use egui::{
 };
 
 use crate::app::command::{Command, LookCommand, SessionCommand, SoundCommand};
+use crate::app::notices::NO_MESSAGE;
 use crate::app::settings::Settings;
 use crate::app::shortcuts::{Action, tip};
 use crate::app::theme::{Theme, strong};
 use crate::app::view::{Around, View};
+use crate::app::widgets::dialog::{self, Arrows};
 use crate::app::widgets::glyph;
 use crate::app::widgets::in_sight::follow_focus;
 use crate::app::widgets::typed;
@@ -179,6 +181,12 @@ impl NoticesPanel {
             return false;
         };
         self.shown = Some(message.which);
+        if let (Which::Notice(id), NO_MESSAGE) = (message.which, &*message.text)
+            && ui.input(|i| i.key_pressed(Key::Escape))
+        {
+            // Not used up: it is said beside whatever else is going on.
+            out.push(Command::Session(SessionCommand::DismissNotice(id)));
+        }
         let mut at = ui.rect_contains_pointer(area);
         ui.scope_builder(UiBuilder::new().max_rect(area).id_salt(message.which), |ui| {
             at |= line(ui, view.theme, message, (all.len(), around.shown.messages), out);
@@ -222,6 +230,7 @@ impl NoticesPanel {
                     });
                 });
             });
+        dialog::drawn(ui.ctx(), shown.response.layer_id, Arrows::Walk);
         let size = shown.response.rect.size();
         if size != std::mem::replace(&mut self.list_size, size) {
             // It stands on the strip by the size that it had before.

@@ -1,12 +1,12 @@
 //! Preferences of the user: sound device and its delay, MIDI input, colours, size.
 
-use egui::{ComboBox, Context, Grid, RichText, ScrollArea, Ui};
+use egui::{ComboBox, Context, Grid, Response, RichText, ScrollArea, Ui};
 
 use crate::app::command::{Command, LookCommand, SoundCommand, ThemeChoice};
 use crate::app::theme::strong;
 use crate::app::view::{Around, View};
 use crate::app::widgets::control::{list_line, soft};
-use crate::app::widgets::dialog::{self, dialog};
+use crate::app::widgets::dialog::{self, Arrows, dialog};
 use crate::app::widgets::in_sight::follow_focus;
 use crate::playback::device::DeviceWish;
 
@@ -19,25 +19,30 @@ const SCALES: [u32; 10] = [80, 90, 100, 110, 125, 140, 150, 160, 180, 200];
 
 /// The preferences.
 #[derive(Debug, Default)]
-pub struct PreferencesPanel {}
+pub struct PreferencesPanel {
+    /// It was there in the pass before.
+    last: u64,
+}
 
 impl PreferencesPanel {
     /// Draws them beside what is worked on.
     pub fn ui(&mut self, ctx: &Context, view: &View<'_>, around: &Around<'_>) -> Vec<Command> {
         let mut out = Vec::new();
         let mut close = false;
-        dialog("Preferences")
+        let now = ctx.cumulative_pass_nr();
+        let fresh = now > std::mem::replace(&mut self.last, now) + 1;
+        let shown = dialog("Preferences")
             .default_pos(egui::pos2((ctx.content_rect().right() - 510.0).max(8.0), 56.0))
             .show(ctx, |ui| {
                 let room = ctx.content_rect();
                 ui.set_width(f32::min(460.0, room.width() - 60.0));
-                close = dialog::heading(ui, "Preferences");
+                close = dialog::heading(ui, "Preferences", false);
                 // Everything can be reached in a small window, too.
                 let height = (room.height() - 170.0).max(120.0);
                 ScrollArea::vertical().max_height(height).min_scrolled_height(height).show(ui, |ui| {
                 heading(ui, "Sound");
                 Grid::new("sound").num_columns(2).min_col_width(NAMES).spacing([14.0, 8.0]).show(ui, |ui| {
-                    device(ui, around, &mut out);
+                    device(ui, around, fresh, &mut out);
                     block(ui, around, &mut out);
                     midi(ui, view, around, &mut out);
                 });
@@ -60,7 +65,10 @@ impl PreferencesPanel {
                 follow_focus(ui);
                 });
             });
-        let escape = ctx.input(|i| i.key_pressed(egui::Key::Escape));
+        let escape = shown.is_some_and(|s| {
+            dialog::drawn(ctx, s.response.layer_id, Arrows::Walk);
+            dialog::escaped(ctx, s.response.layer_id)
+        });
         if close || escape {
             out.push(Command::Look(LookCommand::Preferences(false)));
         }
@@ -74,14 +82,14 @@ fn heading(ui: &mut Ui, text: &str) {
     ui.add_space(2.0);
 }
 
-/// A list to choose from, with its name beside it.
+/// A list to choose from, with its name beside it; its button.
 fn choice<T: PartialEq>(
     ui: &mut Ui,
     (name, about): (&str, &str),
     now: &T,
     all: Vec<(T, String)>,
     mut chosen: impl FnMut(T),
-) {
+) -> Response {
     ui.label(name);
     let text = all.iter().find(|(v, _)| v == now).map_or("", |(_, t)| t);
     let shown = ComboBox::from_id_salt(name).selected_text(text).width(280.0).truncate();
@@ -93,8 +101,9 @@ fn choice<T: PartialEq>(
             }
         }
     });
-    shown.response.accessible_name(name).on_hover_text(about);
+    let response = shown.response.accessible_name(name).on_hover_text(about);
     ui.end_row();
+    response
 }
 
 /// Those there are, and the one that is chosen though it is not there.
@@ -104,13 +113,17 @@ fn names(there: Option<&Result<Vec<String>, String>>, now: Option<&String>) -> V
     there.into_iter().map(|n| (Some(n.clone()), n)).chain(gone).collect()
 }
 
-fn device(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
+/// `focus`: it takes the keyboard.
+fn device(ui: &mut Ui, around: &Around<'_>, focus: bool, out: &mut Vec<Command>) {
     let wish = around.settings.device();
     let mut all = vec![(None, "As the system has it".to_owned())];
     all.extend(names(around.devices.outputs.as_ref(), wish.name.as_ref()));
-    choice(ui, ("Sound device", "Where sound is played"), &wish.name, all, |name| {
+    let r = choice(ui, ("Sound device", "Where sound is played"), &wish.name, all, |name| {
         out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { name, ..wish.clone() })));
     });
+    if focus {
+        r.request_focus();
+    }
 }
 
 fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
@@ -122,7 +135,7 @@ fn block(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
         (Some(n), format!("{n} frames{ms}"))
     }));
     let about = "How much sound is made ready at a time: a small buffer is heard sooner, a large one is safer against gaps and crackling. Not every device allows every size";
-    choice(ui, ("Sound buffer", about), &wish.block, all, |block| {
+    let _ = choice(ui, ("Sound buffer", about), &wish.block, all, |block| {
         out.push(Command::Sound(SoundCommand::UseDevice(DeviceWish { block, ..wish.clone() })));
     });
 }
@@ -133,7 +146,7 @@ fn midi(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, out: &mut Vec<Command
     all.extend(names(around.devices.inputs.as_ref(), now.as_ref()));
     let about =
         "A MIDI keyboard that plays the audition keyboard: notes with their velocity, and the sustain pedal";
-    choice(ui, ("MIDI keyboard", about), &now, all, |name| {
+    let _ = choice(ui, ("MIDI keyboard", about), &now, all, |name| {
         out.push(Command::Sound(SoundCommand::UseMidi(name)));
     });
     let problem = match (&around.keyboard.midi, &around.devices.inputs) {
@@ -187,7 +200,7 @@ fn colours(ui: &mut Ui, around: &Around<'_>, out: &mut Vec<Command>) {
         [(ThemeChoice::System, "As system"), (ThemeChoice::Light, "Light"), (ThemeChoice::Dark, "Dark")];
     let all = all.map(|(c, t)| (c, t.to_owned())).to_vec();
     let about = "Light, dark, or as the system has it";
-    choice(ui, ("Colours", about), &around.settings.theme, all, |c| {
+    let _ = choice(ui, ("Colours", about), &around.settings.theme, all, |c| {
         out.push(Command::Look(LookCommand::Theme(c)));
     });
 }
@@ -200,7 +213,7 @@ fn size(ui: &mut Ui, out: &mut Vec<Command>) {
         all.sort_unstable();
     }
     let all = all.into_iter().map(|p| (p, format!("{p} %"))).collect();
-    choice(ui, ("Size of everything", "80 to 200 %"), &now, all, |percent| {
+    let _ = choice(ui, ("Size of everything", "80 to 200 %"), &now, all, |percent| {
         out.push(Command::Look(LookCommand::Scale(percent as f32 / 100.0)));
     });
 }

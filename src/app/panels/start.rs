@@ -84,6 +84,10 @@ pub(super) fn path_row(ui: &mut Ui, path: &mut String, focus: bool, commands: &m
             response.request_focus();
         }
         let entered = response.lost_focus() && ui.input(|i| i.key_pressed(egui::Key::Enter));
+        if entered {
+            // What was mistyped can be mended at once.
+            response.request_focus();
+        }
         let typed = path.trim();
         let pressed = ui
             .add_enabled(!typed.is_empty(), Button::new("Open").min_size(egui::vec2(BUTTON, 0.0)))

@@ -211,12 +211,13 @@ fn menu(ui: &mut Ui, view: &View<'_>, around: &Around<'_>, fold: Fold, commands:
         ui.separator();
         entry(ui, "All commands", Action::Commands, commands);
         entry(ui, "Undo list", Action::Steps, commands);
+        entry(ui, "All messages", Action::Messages, commands);
         entry(ui, "Audition keyboard", Action::Keyboard, commands);
         ui.separator();
         entry(ui, "Preferences", Action::Preferences, commands);
         entry(ui, "Which key does what", Action::Keys, commands);
     });
-    let hover = "Opening, all commands, the undo list, the audition keyboard, preferences, keys";
+    let hover = "Opening, all commands, the undo list, messages, the audition keyboard, preferences, keys";
     shown.response.on_hover_text(hover);
 }
 

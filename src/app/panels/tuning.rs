@@ -327,7 +327,7 @@ fn show(ui: &Ui, view: &View<'_>, line: &Line, rect: Rect, stop: bool) -> Respon
         let fill = if chosen { t.chosen() } else { t.sheet };
         ui.painter().rect_filled(rect, 3.0, fill);
     }
-    if view.selected == Some(line.row.take) || r.has_focus() {
+    if view.selected == Some(line.row.take) {
         ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.5, t.accent), StrokeKind::Inside);
     }
     for (i, ((_, _, _, _, left), text)) in COLUMNS.iter().zip(&line.texts).enumerate() {

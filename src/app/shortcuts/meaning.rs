@@ -140,7 +140,8 @@ fn unseen(action: Action, view: &View<'_>) -> Option<TakeId> {
 /// Why an action would do nothing as things are now, as half a sentence; none: it does something.
 pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
     use Action as A;
-    if matches!(action, A::Keys | A::Commands | A::Preferences | A::OpenFolder | A::Louder | A::Softer) {
+    let everywhere = matches!(action, A::Keys | A::Commands | A::Preferences | A::Messages | A::OpenFolder);
+    if everywhere || matches!(action, A::Louder | A::Softer) {
         return None;
     }
     let needs = needs(action);
@@ -156,7 +157,6 @@ pub fn why_not(action: Action, view: &View<'_>) -> Option<&'static str> {
         _ if unseen(action, view).is_some() => Some("the filter leaves the selected take out"),
         _ if needs.looped && !has_loop() => Some("the selected take has no loop"),
         A::HoldStack | A::Apart if view.room != Room::Stack => Some("only in the stack room"),
-        A::Messages if view.notices.is_empty() => Some("there is no message"),
         A::Undo if view.undo.is_none() => Some("there is nothing to undo"),
         A::Redo if view.redo.is_none() => Some("there is nothing to redo"),
         A::Lock if edits::lock_wanted(view).is_none() => Some("the loop cannot be locked now"),

@@ -19,6 +19,22 @@ fn belongs_to_focus(s: &KeyboardShortcut) -> bool {
     s.logical_key == Key::Space
 }
 
+/// Whether an action works while a window lies over the rooms: what opens and closes windows, and what is the
+/// same everywhere. What would change a take that the window hides, or play it, does not.
+pub fn works_over(action: Action) -> bool {
+    matches!(
+        action,
+        Action::Commands
+            | Action::Keys
+            | Action::Preferences
+            | Action::Steps
+            | Action::Messages
+            | Action::Undo
+            | Action::Redo
+            | Action::Save
+    )
+}
+
 /// What was typed after the keys of the command list in the frame that they came in: it is meant for the
 /// list, which shows in the next. Taken out of the input.
 pub fn typed_for_list(ctx: &Context) -> String {

@@ -148,7 +148,7 @@ pub fn sorts(r: &Response, column: &str, now: Option<bool>) {
 
 fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>, theme: &Theme) {
     match look.take {
-        None => paint_missing(painter, rect, response, look, theme),
+        None => paint_missing(painter, rect, look, theme),
         Some(take) => paint_take(painter, rect, response, look, take, theme),
     }
     if look.target {
@@ -156,15 +156,12 @@ fn paint(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>
     }
 }
 
-fn paint_missing(painter: &Painter, rect: Rect, response: &Response, look: &CellLook<'_>, theme: &Theme) {
+fn paint_missing(painter: &Painter, rect: Rect, look: &CellLook<'_>, theme: &Theme) {
     let stroke = Stroke::new(1.0, if look.left_out { mix(theme.line, theme.paper, 0.6) } else { theme.line });
     painter.extend(egui::Shape::dashed_line(&outline(rect.shrink(0.5)), stroke, 4.0, 4.0));
     if look.wide && !look.left_out {
         let font = FontId::proportional(12.0);
         painter.text(rect.center(), Align2::CENTER_CENTER, "missing", font, theme.ink_soft);
-    }
-    if response.has_focus() {
-        painter.rect_stroke(rect, 3.0, Stroke::new(2.0, theme.accent), StrokeKind::Inside);
     }
 }
 
@@ -199,11 +196,11 @@ fn paint_take(
         let area = wave_area(rect, look.wide);
         wave(painter, area, columns, mix(fill, look.layer, strength));
     }
-    let edge = match (look.standing, response.has_focus(), response.hovered()) {
-        (Standing::Selected, _, _) | (_, true, _) => Stroke::new(2.5, theme.accent),
-        (Standing::Among, _, _) => Stroke::new(1.25, theme.accent),
-        (Standing::Plain, _, true) => Stroke::new(1.0, theme.ink_soft),
-        (Standing::Plain, _, false) => Stroke::new(1.0, theme.line),
+    let edge = match (look.standing, response.hovered()) {
+        (Standing::Selected, _) => Stroke::new(2.5, theme.accent),
+        (Standing::Among, _) => Stroke::new(1.25, theme.accent),
+        (Standing::Plain, true) => Stroke::new(1.0, theme.ink_soft),
+        (Standing::Plain, false) => Stroke::new(1.0, theme.line),
     };
     painter.rect_stroke(rect, 3.0, edge, StrokeKind::Inside);
     // What is left out keeps its place, but its signs step back.

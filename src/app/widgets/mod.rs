@@ -3,6 +3,7 @@
 pub mod cell;
 pub mod control;
 pub mod dialog;
+pub mod divider;
 pub mod drag_handle;
 pub mod glyph;
 pub mod in_sight;

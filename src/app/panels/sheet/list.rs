@@ -137,7 +137,7 @@ impl SheetPanel {
         if chosen || r.hovered() {
             ui.painter().rect_filled(rect, 3.0, if chosen { t.chosen() } else { t.sheet });
         }
-        if view.selected == Some(take.id) || r.has_focus() {
+        if view.selected == Some(take.id) {
             ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.5, t.accent), egui::StrokeKind::Inside);
         }
         paint(ui, view, take, rect, &texts);
