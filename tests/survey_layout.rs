@@ -89,7 +89,10 @@ fn a_note_a_file() {
     );
     assert_eq!(count(&files, ConcernKind::WrongNote), 1);
     assert_eq!(concerns.len(), 1, "{concerns:?}");
-    assert!(concerns[0].starts_with("D4 has no take in layer 4 (its file holds 3 takes"), "{concerns:?}");
+    assert!(
+        concerns[0].starts_with("D4 has no take in layer 4 (its file holds 3 of the 4 takes"),
+        "{concerns:?}"
+    );
 }
 
 #[test]

@@ -309,13 +309,13 @@ fn a_file_that_cannot_be_read_is_shown_also_after_reopening_and_comes_in_when_it
     let broken = folder.join("bottle C5.wav");
     std::fs::write(&broken, b"RIFF, but no more").unwrap();
     let w = Window::over(&folder, 2);
-    assert!(w.says("No take from: bottle C5.wav: "), "below the sheet");
+    assert!(w.says("No take from bottle C5.wav: "), "below the sheet");
     assert!(w.app().session().history().undo_label().is_none(), "a fact is no step");
     w.close();
     assert_eq!(store::read(&session_of(&folder)).unwrap().unread.len(), 1);
     let mut w = Window::over(&folder, 2);
     w.frames(5);
-    assert!(w.says("No take from: bottle C5.wav: "), "and when it is opened again");
+    assert!(w.says("No take from bottle C5.wav: "), "and when it is opened again");
     assert!(w.words().is_empty(), "though not as news: {:?}", w.words());
     // Tried again, it is said how that went.
     w.click("Try to read them again");
@@ -332,7 +332,7 @@ fn a_file_that_cannot_be_read_is_shown_also_after_reopening_and_comes_in_when_it
     std::fs::write(&late, b"").unwrap();
     let mut w = Window::over(&folder, 3);
     w.send(Command::Work(seamwright::app::command::WorkCommand::Survey));
-    w.until("it is told", |w| w.says("No take from: bottle D5.wav: ") && w.is_idle());
+    w.until("it is told", |w| w.says("No take from bottle D5.wav: ") && w.is_idle());
     w.close();
     write_wav(&late, &note(587.33, 3.0, 10));
     let w = Window::over(&folder, 4);
@@ -342,7 +342,7 @@ fn a_file_that_cannot_be_read_is_shown_also_after_reopening_and_comes_in_when_it
     std::fs::write(folder.join("bottle E5.wav"), b"").unwrap();
     let mut w = Window::over(&folder, 4);
     w.send(Command::Work(seamwright::app::command::WorkCommand::Survey));
-    w.until("it is told", |w| w.says("No take from: bottle E5.wav: ") && w.is_idle());
+    w.until("it is told", |w| w.says("No take from bottle E5.wav: ") && w.is_idle());
     std::fs::remove_file(folder.join("bottle E5.wav")).unwrap();
     w.click("Try to read them again");
     w.until("it is forgotten", |w| !w.says("No take from"));
