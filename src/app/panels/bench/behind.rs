@@ -141,8 +141,8 @@ fn joined(all: &[Beyond]) -> Vec<Beyond> {
 /// Less than this between two stretches does not part them.
 const PARTED: f32 = 28.0;
 /// How far apart the arrows of a layer stand, and by how much those of the next are moved.
-const ARROWS_APART: f32 = 88.0;
-const NEXT_LAYER: f32 = 20.0;
+const ARROWS_APART: f32 = 264.0;
+const NEXT_LAYER: f32 = 40.0;
 /// Where there is less room than this an arrow would say nothing.
 const LEAST: f32 = 4.0;
 

@@ -172,7 +172,8 @@ impl StackPanel {
             table::show(ui, &table::Shown { view, stack, together, at_s }, out);
         });
         if fits {
-            within(ui, words, "words", |ui| {
+            // Its first row of buttons stands below another row of them.
+            within(ui, words.with_min_y(words.top() + 6.0), "words", |ui| {
                 ScrollArea::vertical().id_salt("stack words").auto_shrink(false).show(ui, |ui| {
                     verdict::gist(ui, view, (stack, together), next, visible, out);
                     verdict::rest(ui, view, (stack, together));
