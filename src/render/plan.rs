@@ -164,8 +164,6 @@ fn remarks(document: &Document, map: &KeyMap) -> Vec<String> {
     remarks
 }
 
-/// The takes that nobody has decided on, by name: they are not delivered. None where there are none, or
-/// nothing is accepted yet.
 /// At most so many takes are named in a remark.
 const NAMED: usize = 6;
 
@@ -195,6 +193,8 @@ fn some_of(all: &[String]) -> String {
     if more > 0 { format!("{named}; and {more} more") } else { named }
 }
 
+/// The takes that nobody has decided on, by name: they are not delivered. None where there are none, or
+/// nothing is accepted yet.
 fn left_out(document: &Document) -> Option<String> {
     let open: Vec<String> = document
         .takes

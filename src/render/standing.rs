@@ -106,9 +106,7 @@ pub fn standing(
         };
         (item.take.id, standing)
     });
-    let refused = folder::refuse_sources(session_path, document, folder, &plan)
-        .and_then(|()| folder::can_be_made(folder))
-        .err();
+    let refused = refused(session_path, document, folder, &plan);
     Ok(Standing {
         known: !manifest.files.is_empty(),
         files: files.collect(),
@@ -118,12 +116,16 @@ pub fn standing(
     })
 }
 
+/// Why nothing may be delivered to `folder`, if so.
+fn refused(session_path: &Path, document: &Document, folder: &Path, plan: &Plan) -> Option<Error> {
+    let allowed = folder::refuse_sources(session_path, document, folder, plan);
+    allowed.and_then(|()| folder::can_be_made(folder)).err()
+}
+
 /// What keeps `plan` from being carried out in `folder`, besides the plan's own problems: the folder itself, files of
 /// others that stand there, sources that are gone. Looks at names only, and changes nothing.
 pub fn hindrances(session_path: &Path, document: &Document, folder: &Path, plan: &Plan) -> Vec<Error> {
-    if let Err(refused) = folder::refuse_sources(session_path, document, folder, plan)
-        .and_then(|()| folder::can_be_made(folder))
-    {
+    if let Some(refused) = refused(session_path, document, folder, plan) {
         return vec![refused];
     }
     let manifest = Manifest::read(folder);

@@ -112,8 +112,9 @@ const UNKNOWN_COST: f32 = 1e6;
 struct Rows {
     /// Least gain of each bin.
     floor: Vec<f32>,
-    /// The room's power in each bin.
+    /// The room's power in each bin, and in all.
     power: Vec<f32>,
+    whole: f32,
     table: Gains,
     /// Power that is known of each bin, re the room's.
     known: Vec<f32>,
@@ -147,9 +148,11 @@ impl Rows {
                 stretch
             })
             .collect();
+        let power: Vec<f32> = density.iter().map(|d| (d * bin_hz) as f32).collect();
         Self {
             floor: (0..bins).map(|k| scene.params.room_gain(k as f64 * bin_hz) as f32).collect(),
-            power: density.iter().map(|d| (d * bin_hz) as f32).collect(),
+            whole: power.iter().sum(),
+            power,
             table: Gains::new(),
             known: vec![0.0; bins],
             runs: Vec::new(),
@@ -268,9 +271,8 @@ impl Layer {
             hold_lowest(&mut rows.breath, shape.reach.0 + 1);
         }
         rows.gains_of(t, levels);
-        let Rows { floor, power, bare, error, .. } = rows;
-        let over = || dot(smooth, power) / power.iter().sum::<f32>();
-        let least = levels.pitch[t].map_or(0.0, |_| least_under(over()));
+        let Rows { floor, power, whole, bare, error, .. } = rows;
+        let least = levels.pitch[t].map_or(0.0, |_| least_under(dot(smooth, power) / *whole));
         for ((gain, g), f) in self.gains[range].iter_mut().zip(&*bare).zip(&*floor) {
             let f = f.max(least);
             *gain = f + (1.0 - f) * g;

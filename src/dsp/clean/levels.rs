@@ -197,13 +197,11 @@ impl Levels {
             .collect()
     }
 
-    /// Into `sum`, at the bins of `runs`: power of a frame's bins over `reach` frames to either side,
-    /// each read where the pitch has moved the bin to. `sum` is as it was elsewhere.
+    /// Makes of `sum`, the smoothed powers of frame `t`, at the bins of `runs` the mean over `reach` frames to
+    /// either side, each read where the pitch has moved the bin to. `sum` is as it was elsewhere.
     pub(super) fn steady(&self, t: usize, reach: usize, runs: &[Range<usize>], sum: &mut [f32]) {
         let bins = self.bins;
-        let row = &self.smooth[t * bins..(t + 1) * bins];
         let Some(pitch) = self.pitch[t] else { return };
-        runs.iter().for_each(|r| sum[r.clone()].copy_from_slice(&row[r.clone()]));
         let mut count = 1f32;
         for u in t.saturating_sub(reach)..(t + reach + 1).min(self.pitch.len()) {
             let Some(other) = self.pitch[u] else { continue };
@@ -228,7 +226,7 @@ impl Levels {
 
 /// From which power on a bin is a peak, cell by cell.
 struct Limits {
-    /// Mean logarithm of each cell's powers, with [`AROUND`] more at either end.
+    /// Mean logarithm of each cell's powers.
     logs: Vec<f32>,
     of: Vec<f32>,
 }

@@ -75,7 +75,7 @@ pub fn heard(ui: &mut Ui, t: &Theme, l: &LoopRecipe, audit: Option<SeamAudit>, u
 /// The same in full, with its numbers: 100 is best, as for the score.
 fn heard_about(text: &str, l: &LoopRecipe, a: &SeamAudit) -> String {
     let parts: Vec<String> =
-        a.parts().iter().map(|(name, v)| format!("{} {:.0}", name, seam_hidden(*v))).collect();
+        a.parts().iter().map(|(name, v)| format!("{name} {:.0}", seam_hidden(*v))).collect();
     let more = seam_and_score(l.score, a.audibility, l.crossfade.0 > 0.0);
     format!(
         "{text}. Hidden {:.0} of 100, and 100 is best.\nThe loop as it will be delivered, crossfade included, played \
